@@ -216,7 +216,7 @@ def own_law(train: Durations, asked: pd.DataFrame, horizon: int, seed: int) -> C
     found = predict_left_out(list(specs.values()), train, horizon=horizon, n_draws=50)
     chosen = choose(score_candidates(found))
     own = next(each for each in found if each.name == chosen)
-    _, recalibration = recalibrate_out_of_fold([own.predicted], own.outcomes, seed=seed)
+    _, recalibration = recalibrate_out_of_fold(own.predicted, own.outcomes, seed=seed)
     fitted = specs[chosen].fit(train)
     draws = fitted.predict_draws(asked, horizon, n_draws=100, seed=seed)
     return recalibration.apply(CountDistribution.mixture(draws))

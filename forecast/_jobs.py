@@ -141,19 +141,11 @@ def on_cluster(
     worker is left, all are silent or the scheduler is gone, the rest is done in this process,
     which is noticed within half a minute. ``say`` is told of it, and that rows travel.
 
-    Parameters
-    ----------
-    address : str
-        Of the scheduler, for example ``tcp://10.0.0.5:8786``, or ``tls://`` with certificates.
-    certificates : path, optional
-        Folder with ``ca.pem``, and with ``cert.pem`` and ``key.pem`` of this side.
-
-    Raises
-    ------
-    RequestError
-        If the scheduler does not answer within five seconds, has no workers, a worker does not
-        answer or differs in what numbers rest on (this package, Python, numpy, scipy, pandas),
-        certificates are missing, or the extra ``scale`` is not installed.
+    The ``address`` is that of the scheduler, for example ``tcp://10.0.0.5:8786``, or ``tls://``
+    with a folder of ``certificates``: ``ca.pem``, and ``cert.pem`` and ``key.pem`` of this side.
+    Raises RequestError if it does not answer within five seconds, has no workers, a worker does not
+    answer or differs in what numbers rest on (this package, Python, numpy, scipy, pandas),
+    certificates are missing, or the extra ``scale`` is not installed.
     """
     tell = say or (lambda _: None)
     client = connect(address, certificates)

@@ -105,6 +105,11 @@ def in_language(text: str, language: str) -> str:
     return text.say(language) if isinstance(text, Sentence) else text
 
 
+def text_of(lines: Iterable[str], language: str) -> str:
+    """Return lines, each in a language, as one text."""
+    return "\n".join(in_language(line, language) for line in lines)
+
+
 def aligned(
     rows: Iterable[Sequence[str]], language: str, *, to_the_right: bool = False
 ) -> list[str]:
@@ -135,6 +140,17 @@ def notes_as_json(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
         f"{name}s": [str(note) for note in given],
         f"{name}_codes": [note.to_dict() for note in given],
     }
+
+
+def languages() -> tuple[str, ...]:
+    """Return the codes of the languages that are shipped.
+
+    Examples
+    --------
+    >>> languages()
+    ('de', 'en')
+    """
+    return tuple(sorted(path.stem for path in LANGUAGES.glob("*.toml")))
 
 
 @cache

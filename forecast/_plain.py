@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar, Union, get_args, get_or
 
 import numpy as np
 
-from forecast._notes import Note, in_language, notes_as_json
+from forecast._notes import Note, notes_as_json, text_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,8 +39,8 @@ class Result:
         return [", ".join(f"{name} {value}" for name, value in _scalars(self.to_dict()))]
 
     def to_text(self, *, language: str = "en") -> str:
-        """Return the result in words, ``language`` "en" or "de"; some lines have English only."""
-        return "\n".join(in_language(line, language) for line in self.lines(language))
+        """Return the result in words, ``language`` "en" or "de"."""
+        return text_of(self.lines(language), language)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values; money as numbers, in its currency."""

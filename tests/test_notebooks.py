@@ -1,6 +1,7 @@
 """The notebooks are stored clean and give what their text claims when run from the top."""
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -46,6 +47,22 @@ def test_a_notebook_asks_in_its_title_and_checks_its_own_claim(path: Path):
     assert notebook.cells[0].source.splitlines()[0].startswith("# ")
     code = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
     assert any(line.startswith("assert ") for cell in code for line in cell.splitlines())
+
+
+IMPORTED = re.compile(r"^\s*(?:from|import) (forecast[\w.]*)(?: import (.+))?", re.MULTILINE)
+OFFERED = {"forecast.figures", "forecast.survival", "forecast.assess", "forecast.causal"}
+
+
+@each_notebook
+def test_a_notebook_imports_what_the_readme_lists_and_nothing_else(path: Path):
+    code = [
+        cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code"
+    ]
+    found = IMPORTED.findall("\n".join(code))
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert {room for room, _ in found} <= {"forecast", *OFFERED}
+    assert [room for room in OFFERED if f"`{room}`" not in readme] == []
+    assert {name for room, name in found if room == "forecast"} <= {"", "figures as draw"}
 
 
 def test_the_e_value_is_said_to_be_about_the_share_cleared():

@@ -3,7 +3,10 @@
 import ast
 import importlib
 import inspect
+import json
 import re
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -71,6 +74,28 @@ def test_a_log_and_a_forecaster_show_themselves_on_one_line(invented_log, foreca
     assert repr(invented_log) == f"<OutcomeLog: 300 courses, {len(invented_log.sessions)} sessions>"
     assert repr(forecaster).startswith("<Forecaster: clear, 25 sessions ahead, from ")
     assert len(repr(forecaster)) < 80
+
+
+def test_what_is_kept_or_sold_shows_itself_too(invented_log, forecaster):
+    enquiry = forecast.Enquiry("II", "forearm", "black", "light", "single")
+    promise = forecast.promise_of(
+        forecaster,
+        forecaster.estimate(enquiry),
+        enquiry,
+        client_id="p1",
+        issued_on=date(2026, 3, 2),
+    )
+    packages = (forecast.Package("per_session"), forecast.Package("fixed", cap=9))
+    tariff = forecast.Tariff(currency="EUR", session_price=150, cost_per_session=55, cap=15)
+    tariff = replace(tariff, packages=packages)
+    for shown in (invented_log, forecaster, promise, tariff):
+        assert len(repr(shown)) < 120
+        assert shown._repr_html_().startswith("<pre>")
+        assert json.loads(json.dumps(shown.to_dict()))
+        assert len(shown.to_frame()) == 1
+        assert shown.to_text(language="de") != shown.to_text()
+    assert repr(promise).startswith("<Promise: Estimate of 2 Mar 2026, not yet kept: ")
+    assert "fixed price: its price is asked for" in tariff.to_text()
 
 
 def test_the_public_face_lists_its_names():

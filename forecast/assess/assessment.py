@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
@@ -61,17 +60,11 @@ FEWEST_TO_WATCH = 5
 class Drift:
     """How outcomes differ from predictions, without any pull towards no difference.
 
-    Attributes
-    ----------
-    shift, shift_error : float
-        Log ratio of cumulative hazards, observed to predicted: above 0 events come earlier.
-    power, power_error : float
-        The calibration slope in time: below 1 outcomes vary more than predicted, above 1 less.
-    statistic, p_value : float
-        Joint Wald test of "shift 0 and power 1", two degrees of freedom, robust to several paths
-        of one subject.
-    n_events : int
-        Events behind it.
+    ``shift`` with ``shift_error`` is the log ratio of cumulative hazards, observed to predicted:
+    above 0 events come earlier. ``power`` with ``power_error`` is the calibration slope in time:
+    below 1 outcomes vary more than predicted. ``statistic`` and ``p_value`` are the joint Wald test
+    of "shift 0 and power 1", two degrees of freedom, robust to several paths of one subject, on
+    ``n_events`` events.
     """
 
     shift: float
@@ -94,11 +87,11 @@ class Drift:
                 f"{counted(outcomes.n_events, 'event')} seen.",
                 f"Wait for at least {FEWEST_TO_WATCH} before asking for drift.",
             )
-        ranges = predicted_ranges([distribution], outcomes)
+        ranges = predicted_ranges(distribution, outcomes)
         none = np.zeros((len(outcomes), 0))
         found = fit_map(ranges, none, outcomes.weight, np.full(2, BARELY_HELD))
         power = float(np.exp(found[1]))
-        _, first, second = path_loss(ranges[0], float(found[0]), power)
+        _, first, second = path_loss(ranges, float(found[0]), power)
         bread = np.linalg.inv(second @ outcomes.weight)
         moved = np.column_stack(
             [by_subject(slope * outcomes.weight, outcomes.subject) for slope in first]
@@ -139,7 +132,7 @@ class Assessment:
         each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
         ``e50``, ``e90``.
     reliability : DataFrame
-        As from :func:`~forecast.assess.reliability.reliability_table`, of the first repeat.
+        As from :func:`~forecast.assess.reliability.reliability_table`.
     coverage : Coverage
         Of the ``level`` interval, every form.
     subgroups : DataFrame
@@ -167,38 +160,32 @@ class Assessment:
 
 
 def recalibrate_out_of_fold(
-    predicted: Sequence[CountDistribution],
+    predicted: CountDistribution,
     outcomes: Outcomes,
     *,
     groups: Groups | None = None,
     shrink: float = SHRINK,
     n_folds: int = 10,
     seed: int = 0,
-) -> tuple[tuple[CountDistribution, ...], Recalibration]:
-    """Return ``predicted`` each recalibrated by a map that did not see it, and the map of all.
+) -> tuple[CountDistribution, Recalibration]:
+    """Return ``predicted``, each row recalibrated by a map that did not see it, and the map of all.
 
     Maps are fitted to the ``outcomes`` of all but one of ``n_folds`` folds, drawn by ``seed``. The
-    corrected predictions are for scoring; the map, fitted to every path, is for use. ``groups`` and
+    corrected prediction is for scoring; the map, fitted to every path, is for use. ``groups`` and
     ``shrink`` as in `fit_recalibration`.
     """
 
     def fitted(rows: IntArray | BoolArray) -> Recalibration:
-        return fit_recalibration(
-            [each[rows] for each in predicted],
-            outcomes.take(rows),
-            groups=_rows(groups, rows),
-            shrink=shrink,
-        )
+        own = _rows(groups, rows)
+        return fit_recalibration(predicted[rows], outcomes.take(rows), groups=own, shrink=shrink)
 
     whole = fitted(np.arange(len(outcomes)))
     folds = grouped_folds(outcomes.subject, events=outcomes.observed, n_folds=n_folds, seed=seed)
-    pmfs = [np.array(each.pmf) for each in predicted]
+    pmf = np.array(predicted.pmf)
     for fold in np.unique(folds):
         test = folds == fold
-        found = fitted(~test)
-        for pmf, each in zip(pmfs, predicted, strict=True):
-            pmf[test] = found.apply(each[test], groups=_rows(groups, test)).pmf
-    return tuple(CountDistribution(pmf) for pmf in pmfs), whole
+        pmf[test] = fitted(~test).apply(predicted[test], groups=_rows(groups, test)).pmf
+    return CountDistribution(pmf), whole
 
 
 def _rows(groups: Groups | None, rows: IntArray | BoolArray) -> Groups | None:
@@ -208,7 +195,7 @@ def _rows(groups: Groups | None, rows: IntArray | BoolArray) -> Groups | None:
 
 
 def assess_predictions(
-    predicted: Sequence[CountDistribution],
+    predicted: CountDistribution,
     outcomes: Outcomes,
     *,
     level: float = LEVEL,
@@ -219,31 +206,25 @@ def assess_predictions(
 ) -> Assessment:
     """Return the assessment of out-of-fold (or later, prospective) predictions.
 
-    ``predicted`` has one distribution for each repeat of the folds, whose scores are averaged,
-    ``outcomes`` what was seen of the same paths. ``level`` is that of the intervals judged,
-    ``steps`` where chances are judged: those without five paths watched are left out and named. The
-    labels of ``groups``, factor by factor (n,), are judged one by one. Behind standard errors are
-    ``replicates`` resamples of subjects, 0 leaves them out; ties are split by ``seed``. Raises
-    RequestError if no predictions are given.
+    ``predicted`` has a row for each path, ``outcomes`` what was seen of it. ``level`` is that of
+    the intervals judged, ``steps`` where chances are judged: those without five paths watched are
+    left out and named. The labels of ``groups``, factor by factor (n,), are judged one by one.
+    Behind standard errors are ``replicates`` resamples of subjects, 0 leaves them out; ties are
+    split by ``seed``. Raises RequestError if no predictions are given.
     """
-    if not predicted or not len(outcomes):
-        raise RequestError(
-            "No predictions were given.", "Give one set for each repeat, of at least one path."
-        )
-    horizon = min(predicted[0].horizon, last_supported(outcomes))
+    if not len(predicted) or not len(outcomes):
+        raise RequestError("No predictions were given.", "Give those of at least one path.")
+    horizon = min(predicted.horizon, last_supported(outcomes))
     usable = outcomes.entry < horizon
-    seen = outcomes.take(usable)
-    kept = [each[usable] for each in predicted]
+    seen, kept = outcomes.take(usable), predicted[usable]
     judged = tuple(step for step in steps if step <= horizon)
     watched = still_watched(seen, horizon=horizon)
     return Assessment(
         scores=_measure_all(
             kept, seen, steps=judged, horizon=horizon, replicates=replicates, seed=seed
         ),
-        reliability=reliability_table(kept[0], seen, steps=judged),
-        coverage=_mean_coverage(
-            [interval_coverage(each, seen, level=level, watched=watched) for each in kept]
-        ),
+        reliability=reliability_table(kept, seen, steps=judged),
+        coverage=interval_coverage(kept, seen, level=level, watched=watched),
         subgroups=_subgroups(kept, seen, _rows(groups, usable) or {}, level),
         horizon=horizon,
         n_paths=len(seen),
@@ -266,17 +247,8 @@ def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> 
     return tuple(messages)
 
 
-def _mean_coverage(parts: Sequence[Coverage]) -> Coverage:
-    """Return the average over repeats, field by field."""
-    values: dict[str, Any] = asdict(parts[0])
-    for name, value in values.items():
-        if isinstance(value, float):
-            values[name] = float(np.mean([getattr(part, name) for part in parts]))
-    return Coverage(**values)
-
-
 def _subgroups(
-    repeats: list[CountDistribution], seen: Outcomes, groups: Groups, level: float
+    predicted: CountDistribution, seen: Outcomes, groups: Groups, level: float
 ) -> pd.DataFrame:
     import pandas as pd
 
@@ -287,10 +259,8 @@ def _subgroups(
         labels = np.array(labels_of(factor, values, len(seen)))
         for label in np.unique(labels):
             inside = labels == label
-            part, own = [each[inside] for each in repeats], seen.take(inside)
-            found.append(
-                _mean_coverage([interval_coverage(each, own, level=level) for each in part])
-            )
+            part, own = predicted[inside], seen.take(inside)
+            found.append(interval_coverage(part, own, level=level))
             row = _one_group(found[-1], part, own)
             rows.append({"factor": factor, "label": str(label)} | row)
     ratios = [(row["observed_to_expected"], row["observed_to_expected_error"]) for row in rows]
@@ -299,22 +269,22 @@ def _subgroups(
     return pd.DataFrame(rows, columns=columns)
 
 
-def _one_group(found: Coverage, repeats: list[CountDistribution], seen: Outcomes) -> dict[str, Any]:
+def _one_group(found: Coverage, predicted: CountDistribution, seen: Outcomes) -> dict[str, Any]:
     low, high = _coverage_range(found)
-    ratio, error = np.mean([observed_to_expected(each, seen) for each in repeats], axis=0)
+    ratio, error = observed_to_expected(predicted, seen)
     return {
         "n_paths": len(seen),
         "n_events": seen.n_events,
         "coverage": found.tie_split,
         "coverage_low": low,
         "coverage_high": high,
-        "observed_to_expected": float(ratio),
-        "observed_to_expected_error": float(error),
+        "observed_to_expected": ratio,
+        "observed_to_expected_error": error,
     }
 
 
 def _measure_all(
-    repeats: Sequence[CountDistribution],
+    predicted: CountDistribution,
     seen: Outcomes,
     *,
     steps: Sequence[int],
@@ -322,36 +292,29 @@ def _measure_all(
     replicates: int,
     seed: int,
 ) -> pd.DataFrame:
-    """Return the measures averaged over repeats, with standard errors by resampling subjects.
-
-    The p-value of D-calibration is of the first repeat.
-    """
+    """Return the measures, with standard errors by resampling subjects."""
     import pandas as pd
 
-    weights = [seen.weight * times for times in _resamples(seen, replicates=replicates, seed=seed)]
-    resampled = [(repeats[0], replace(seen, weight=weight)) for weight in weights]
-    sets = [
-        (each, part, still_watched(part, horizon=horizon))
-        for each, part in [*((each, seen) for each in repeats), *resampled]
-    ]
+    again = _resamples(seen, replicates=replicates, seed=seed)
+    weights = [seen.weight, *(seen.weight * times for times in again)]
+    parts = [replace(seen, weight=weight) for weight in weights]
+    sets = [(predicted, part, still_watched(part, horizon=horizon)) for part in parts]
     found = _measure(sets, steps, horizon)
     # where no chance of being watched comes in, a measure is a ratio of two sums over paths
-    columns = []
-    for one in repeats:
-        upto, expected = expected_events(one, seen)
-        terms = (log_score_terms(one, seen), upto.step - upto.entry, upto.observed, expected)
-        columns.append(np.column_stack(terms))
-    sums = [seen.weight @ each for each in columns] + [each @ columns[0] for each in weights]
+    upto, expected = expected_events(predicted, seen)
+    terms = (log_score_terms(predicted, seen), upto.step - upto.entry, upto.observed, expected)
+    columns = np.column_stack(terms)
+    sums = [each @ columns for each in weights]
     found["log_score", None] = [float(lost / steps) for lost, steps, _, _ in sums]
     found["observed_to_expected", None] = [
         float(events / foretold) if foretold else float("nan") for _, _, events, foretold in sums
     ]
-    rows: list[dict[str, object]] = []
-    for key, values in found.items():
-        value, error = float(np.mean(values[: len(repeats)])), _spread(values[len(repeats) :])
-        rows.append({"metric": key[0], "step": key[1], "value": value, "standard_error": error})
+    rows: list[dict[str, Any]] = []
+    for (metric, step), (value, *drawn) in found.items():
+        row = {"metric": metric, "step": step, "value": value, "standard_error": _spread(drawn)}
+        rows.append(row)
     for name, test in (("d", d_calibration), ("a", a_calibration)):
-        chance = test(repeats[0], seen, seed=seed).p_value
+        chance = test(predicted, seen, seed=seed).p_value
         row = {"metric": f"{name}_calibration_p", "value": chance, "standard_error": float("nan")}
         rows.append(row)
     return pd.DataFrame(rows).astype({"step": "Int64"})
@@ -360,25 +323,18 @@ def _measure_all(
 def _measure(
     sets: Sequence[Predicted], steps: Sequence[int], horizon: int
 ) -> dict[tuple[str, int | None], list[float]]:
-    first = ("log_score", "crps", "concordance", "observed_to_expected")
-    found: dict[tuple[str, int | None], list[float]] = defaultdict(list)
-    found |= {(name, None): [] for name in first}
-    for (distribution, seen, watched), calibrated in zip(
-        sets, calibrations(sets, steps), strict=True
-    ):
-        scores = brier(distribution, seen, horizon=horizon, watched=watched)
-        areas = auc_at(distribution, seen, steps, watched=watched)
-        found["crps", None].append(float(scores.sum()))
-        found["concordance", None].append(
-            uno_concordance(distribution, seen, horizon=horizon, watched=watched)
-        )
-        for step, area, (slope, error) in zip(steps, areas, calibrated, strict=True):
-            found["brier", step].append(float(scores[step - 1]))
-            found["auc", step].append(float(area))
-            found["calibration_slope", step].append(slope.slope)
-            found["calibration_intercept", step].append(slope.intercept)
-            for name in ("ici", "e50", "e90"):
-                found[name, step].append(getattr(error, name))
+    scores = [brier(law, seen, horizon=horizon, watched=each) for law, seen, each in sets]
+    areas = [auc_at(law, seen, steps, watched=each) for law, seen, each in sets]
+    order = [uno_concordance(law, seen, horizon=horizon, watched=each) for law, seen, each in sets]
+    found: dict[tuple[str, int | None], list[float]] = {("log_score", None): []}
+    found["crps", None] = [float(one.sum()) for one in scores]
+    found["concordance", None] = order
+    found["observed_to_expected", None] = []
+    calibrated = calibrations(sets, steps)
+    for place, step in enumerate(steps):
+        found["brier", step] = [float(one[step - 1]) for one in scores]
+        found["auc", step] = [float(one[place]) for one in areas]
+        found |= {(name, step): values[place].tolist() for name, values in calibrated.items()}
     return found
 
 

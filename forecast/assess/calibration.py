@@ -6,7 +6,7 @@ of what was seen; parameter draws around the distribution are moved along.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -156,7 +156,7 @@ def _group_shift(shifts: Mapping[str, Mapping[str, float]], groups: Groups, n: i
 
 
 def fit_recalibration(
-    predicted: CountDistribution | Sequence[CountDistribution],
+    predicted: CountDistribution,
     outcomes: Outcomes,
     *,
     groups: Groups | None = None,
@@ -168,16 +168,12 @@ def fit_recalibration(
     none by its entry), with normal penalties that pull the map to the identity. It uses censored
     paths as they are, needs no weights, and is stable at a few dozen events.
 
-    ``predicted`` are by models *not* fitted to the paths of ``outcomes``; several repeats count
-    together as one. The map may shift by ``groups``, labels (n,) of each factor, each pulled to the
-    overall map. ``shrink`` and ``group_shrink`` are the standard deviations of the penalties, for
-    ``shift`` and ``log(power)``, and for each group's shift. With too few events for an 80 %
-    interval the power is not allowed above 1: predictions are widened on little evidence, never
-    narrowed. Raises RequestError if no predictions are given.
+    ``predicted`` is by models *not* fitted to the paths of ``outcomes``. The map may shift by
+    ``groups``, labels (n,) of each factor, each pulled to the overall map. ``shrink`` is the
+    standard deviation of the penalties for ``shift`` and ``log(power)``. With too few events for an
+    80 % interval the power is not allowed above 1: predictions are widened on little evidence,
+    never narrowed.
     """
-    repeats = [predicted] if isinstance(predicted, CountDistribution) else list(predicted)
-    if not repeats:
-        raise RequestError("No predictions were given.", "Give at least one out-of-fold set.")
     n_events = outcomes.n_events
     if n_events < FEWEST_EVENTS:
         message = (
@@ -186,7 +182,7 @@ def fit_recalibration(
         return Recalibration(n_paths=len(outcomes), n_events=n_events, messages=(message,))
     names, design = _group_design(groups or {}, len(outcomes))
     spread = np.r_[shrink, shrink, np.full(design.shape[1], GROUP_SHRINK)]
-    best = fit_map(predicted_ranges(repeats, outcomes), design, outcomes.weight, spread)
+    best = fit_map(predicted_ranges(predicted, outcomes), design, outcomes.weight, spread)
     shifts: dict[str, dict[str, float]] = {}
     for (name, label), value in zip(names, best[2:], strict=True):
         shifts.setdefault(name, {})[label] = float(value)
@@ -211,7 +207,7 @@ def _group_design(groups: Groups, n: int) -> tuple[list[tuple[str, str]], FloatA
 
 
 def fit_map(
-    ranges: Sequence[Ranges], design: FloatArray, weight: FloatArray, spread: FloatArray
+    ranges: Ranges, design: FloatArray, weight: FloatArray, spread: FloatArray
 ) -> FloatArray:
     """Return shift, log power and group shifts, by Newton's method.
 
@@ -222,38 +218,28 @@ def fit_map(
 
     def at(place: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         power = float(np.exp(np.clip(place[1], -5, 5)))
-        total, slope = -0.5 * float(precision @ place**2), -precision * place
-        bend, each = np.diag(precision), weight / len(ranges)
-        for part in ranges:
-            value, first, second = path_loss(part, of_shift @ place, power)
-            total -= float(each @ value)
-            slope -= of_shift.T @ (each * first[0])
-            slope[1] -= each @ first[1]
-            crossed = of_shift.T @ (each * second[0, 1])
-            bend += (of_shift.T * (each * second[0, 0])) @ of_shift
-            bend[1] += crossed
-            bend[:, 1] += crossed
-            bend[1, 1] += each @ second[1, 1]
-        return total, slope, bend
+        value, first, second = path_loss(ranges, of_shift @ place, power)
+        slope = -precision * place - of_shift.T @ (weight * first[0])
+        slope[1] -= weight @ first[1]
+        bend = np.diag(precision) + (of_shift.T * (weight * second[0, 0])) @ of_shift
+        crossed = of_shift.T @ (weight * second[0, 1])
+        bend[1] += crossed
+        bend[:, 1] += crossed
+        bend[1, 1] += weight @ second[1, 1]
+        return -0.5 * float(precision @ place**2) - float(weight @ value), slope, bend
 
     return climb(at, np.zeros(len(spread)), settled=SETTLED)[0]
 
 
-def predicted_ranges(repeats: Sequence[CountDistribution], outcomes: Outcomes) -> list[Ranges]:
-    """Return, per repeat, the predicted chance by the entry, before and by what was seen.
+def predicted_ranges(distribution: CountDistribution, outcomes: Outcomes) -> Ranges:
+    """Return the predicted chance by the entry, and before and by what was seen.
 
     A path censored after step C lies between the chance by C and 1.
     """
-    ranges = []
-    for distribution in repeats:
-        outcomes.check_matches(distribution)
-        seen = outcomes.up_to(distribution.horizon)
-        padded = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
-        rows = np.arange(len(seen))
-        low = padded[rows, seen.step - seen.observed]
-        high = np.where(seen.observed, padded[rows, seen.step], 1.0)
-        ranges.append((padded[rows, seen.entry], low, high))
-    return ranges
+    outcomes.check_matches(distribution)
+    seen = outcomes.up_to(distribution.horizon)
+    by_step = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
+    return by_step[np.arange(len(seen)), seen.entry], *seen.stretch(distribution)
 
 
 def path_loss(

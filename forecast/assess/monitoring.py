@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import FloatArray
 from forecast.errors import DataError
 
 if TYPE_CHECKING:
@@ -85,7 +84,8 @@ def watch(
     by_month = steps.assign(gain=gain).groupby("month").sum()
     every = pd.date_range(by_month.index.min(), by_month.index.max(), freq="MS")
     by_month = by_month.reindex(every, fill_value=0.0)
-    score = _held_at_zero(by_month["gain"].to_numpy())
+    total = by_month["gain"].to_numpy().cumsum()
+    score = total - np.minimum.accumulate(np.minimum(total, 0.0))  # held at zero from below
     years = max(float((day.max() - day.min()).astype(int)) / DAYS, 1 / 12)
     threshold = threshold_for(YEARS * float(expected.sum()) / years, ratio)
     beyond = np.flatnonzero(score > threshold)
@@ -98,14 +98,6 @@ def watch(
         ratio=float(ratio),
         signal=names[int(beyond[0])] if len(beyond) else None,
     )
-
-
-def _held_at_zero(gains: FloatArray) -> FloatArray:
-    total, found = 0.0, []
-    for gain in gains:
-        total = max(total + float(gain), 0.0)
-        found.append(total)
-    return np.array(found)
 
 
 def threshold_for(expected: float, ratio: float) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
@@ -26,23 +26,11 @@ class Outcomes:
     The event at a step comes before dropping out at that step: a path censored at step 4 is
     known to be without the event after four steps.
 
-    Attributes
-    ----------
-    step : ndarray of shape (n,), int
-        The last step watched, from 1.
-    observed : ndarray of shape (n,), bool
-        Whether the event happened at ``step``.
-    entry : ndarray of shape (n,), int
-        Steps taken, event-free, before the path is watched. Zeros if not given.
-    weight : ndarray of shape (n,), float
-        How many paths this one stands for. Ones if not given.
-    subject : ndarray of shape (n,)
-        Paths of one subject are not independent. Each path its own subject if not given.
-
-    Raises
-    ------
-    DataError
-        If lengths differ, a step is below 1 or an entry is not before its step.
+    Each array is of shape (n,). The last ``step`` watched counts from 1, ``observed`` says whether
+    the event happened there, ``entry`` are steps taken before, event-free (none if not given), and
+    ``weight`` is how many paths this one stands for (one). Paths of one ``subject`` are not
+    independent; each is its own if not given. Raises DataError if lengths differ, a step is below 1
+    or an entry is not before its step.
 
     Examples
     --------
@@ -88,13 +76,7 @@ class Outcomes:
     @classmethod
     def from_durations(cls, durations: Durations) -> Outcomes:
         """Return what was seen of paths, one row each."""
-        return cls(
-            durations.step,
-            durations.observed,
-            durations.entry,
-            durations.weight,
-            durations.subject,
-        )
+        return cls(*(getattr(durations, name) for name in cls.__slots__))
 
     def __len__(self) -> int:
         return len(self.step)
@@ -106,13 +88,7 @@ class Outcomes:
 
     def take(self, rows: IntArray | BoolArray) -> Outcomes:
         """Return the paths asked for, by position or by a mask."""
-        return Outcomes(
-            self.step[rows],
-            self.observed[rows],
-            self.entry[rows],
-            self.weight[rows],
-            self.subject[rows],
-        )
+        return Outcomes(*(getattr(self, name)[rows] for name in Outcomes.__slots__))
 
     def up_to(self, horizon: int) -> Outcomes:
         """Return the same paths with watching ended at ``horizon``.
@@ -126,13 +102,8 @@ class Outcomes:
                 f"first {late.argmax()}.",
                 "Leave them out or take a longer horizon.",
             )
-        return Outcomes(
-            np.minimum(self.step, horizon),
-            self.observed & (self.step <= horizon),
-            self.entry,
-            self.weight,
-            self.subject,
-        )
+        inside = self.observed & (self.step <= horizon)
+        return replace(self, step=np.minimum(self.step, horizon), observed=inside)
 
     def conditioned(self, distribution: CountDistribution) -> CountDistribution:
         """Return each row's distribution given no event by that path's entry; steps unchanged."""
@@ -143,6 +114,16 @@ class Outcomes:
         left = 1 - (distribution.pmf * before).sum(axis=1)
         pmf = np.where(before, 0, distribution.pmf) / np.maximum(left, 1e-12)[:, None]
         return CountDistribution(pmf / np.maximum(pmf.sum(axis=1), 1)[:, None])
+
+    def stretch(self, distribution: CountDistribution) -> tuple[FloatArray, FloatArray]:
+        """Return the predicted chance by the step before what was seen, and by it; 1 if censored.
+
+        The distribution must reach as far as the last path.
+        """
+        by_step = np.hstack([np.zeros((len(self), 1)), distribution.cdf()])
+        rows = np.arange(len(self))
+        high = np.where(self.observed, by_step[rows, self.step], 1.0)
+        return by_step[rows, self.step - self.observed], high
 
     def check_matches(self, distribution: CountDistribution) -> None:
         """Raise RequestError unless ``distribution`` has one row per path."""

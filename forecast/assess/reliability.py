@@ -30,36 +30,24 @@ PATIENCE = 8  # full steps before each is checked
 SETTLED = 1e-7  # of any coefficient; the step after is its square
 
 
-@dataclass(frozen=True, slots=True)
-class CalibrationError:
-    """Distance of predicted from smoothed chances (Austin et al. 2020, Stat Med 39:2714)."""
-
-    ici: float  # mean of |predicted - observed|, the observed chance read off a smooth curve
-    e50: float  # its median
-    e90: float  # its 90th percentile
+# How the observed chance rises with the predicted one on the logit scale: the slope is 1 where the
+# spread of predictions is right, below 1 where they are too extreme; the intercept is the observed
+# logit less the predicted one at slope 1, above 0 where events come earlier. And mean, median and
+# 90th percentile of the distance of predicted from smoothed chances (Austin et al. 2020, Stat Med
+# 39:2714).
+MEASURES = ("calibration_slope", "calibration_intercept", "ici", "e50", "e90")
 
 
 def calibration_error(
     predicted: npt.ArrayLike, observed: npt.ArrayLike, *, weight: npt.ArrayLike | None = None
-) -> CalibrationError:
-    """Return the calibration error between predicted chances and smoothed observed ones."""
+) -> tuple[float, float, float]:
+    """Return mean, median and 90th percentile of the distance between two sets of chances."""
     error = np.abs(np.asarray(predicted, dtype=np.float64) - np.asarray(observed, np.float64))
     each = np.ones(len(error)) if weight is None else np.asarray(weight, dtype=np.float64)
     order = np.argsort(error, kind="stable")
     reached = np.cumsum(each[order]) / each.sum()
-
-    def quantile(level: float) -> float:
-        return float(error[order][np.searchsorted(reached, level - 1e-12)])
-
-    return CalibrationError(float(np.average(error, weights=each)), quantile(0.5), quantile(0.9))
-
-
-@dataclass(frozen=True, slots=True)
-class CalibrationSlope:
-    """How the observed chance rises with the predicted one, on the logit scale, at one step."""
-
-    slope: float  # 1 when the spread of predictions is right, below 1 when they are too extreme
-    intercept: float  # observed minus predicted logit at slope 1: above 0 when events come earlier
+    e50, e90 = error[order][np.searchsorted(reached, np.array([0.5, 0.9]) - 1e-12)]
+    return float(np.average(error, weights=each)), float(e50), float(e90)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +68,7 @@ class _Known:
         return np.asarray((events > 0) & (events < inside.sum(axis=1)))
 
 
-def _slopes(known: _Known) -> list[CalibrationSlope]:
+def _slopes(known: _Known) -> FloatArray:
     inside = known.weight > 0
     lowest = np.where(inside, known.logit, np.inf).min(axis=1)
     highest = np.where(inside, known.logit, -np.inf).max(axis=1)
@@ -90,7 +78,7 @@ def _slopes(known: _Known) -> list[CalibrationSlope]:
     line = np.stack([np.ones_like(some.logit), some.logit], axis=2)
     found[0, good] = _logistic(line, some)[:, 1]
     found[1, good] = _logistic(line[..., :1], some, some.logit)[:, 0]
-    return [CalibrationSlope(*one) for one in found.T.tolist()]
+    return found
 
 
 def _logistic(
@@ -153,8 +141,8 @@ def _curve_basis(known: _Known) -> FloatArray:
     return np.stack([np.ones_like(bend), known.logit, bend], axis=2)
 
 
-def _errors(known: _Known) -> list[CalibrationError]:
-    found = [CalibrationError(float("nan"), float("nan"), float("nan"))] * len(known.weight)
+def _errors(known: _Known) -> FloatArray:
+    found = np.full((3, len(known.weight)), np.nan)
     good = np.flatnonzero(known.mixed())
     some = known[good]
     basis = _curve_basis(some)
@@ -164,14 +152,15 @@ def _errors(known: _Known) -> list[CalibrationError]:
     for number, at in enumerate(good):
         inside = some.weight[number] > 0
         weight = some.weight[number, inside]
-        found[at] = calibration_error(chance[number, inside], curve[number, inside], weight=weight)
+        both = chance[number, inside], curve[number, inside]
+        found[:, at] = calibration_error(*both, weight=weight)
     return found
 
 
 def calibrations(
     sets: Sequence[tuple[CountDistribution, Outcomes, FloatArray | None]], steps: Sequence[int]
-) -> list[list[tuple[CalibrationSlope, CalibrationError]]]:
-    """Return calibration slope and calibration error of "event by the step" at each of ``steps``.
+) -> dict[str, FloatArray]:
+    """Return `MEASURES` of "event by the step" at each of ``steps``, shape (steps, sets) each.
 
     They are of each set of predictions, outcomes and ``watched``, all of as many paths, worked out
     side by side. The slope is Cox's (1958). The error is against a smooth observed curve: a
@@ -179,18 +168,19 @@ def calibrations(
     to a line. Both are weighted for censoring, and ``nan`` where all outcomes, or for the slope all
     predictions, are alike.
     """
-    status, chances, found = [], [], []
+    status, chances = [], []
+    found = np.full((len(MEASURES), len(steps), len(sets)), np.nan)
     for distribution, outcomes, watched in sets if len(steps) else ():
         last = max(check_horizon(distribution, step) for step in steps)
         status.append(known_status(outcomes, watched_until(outcomes, last, watched)))
         chances.append(outcomes.conditioned(distribution).cdf())
-    for at in np.asarray(steps, dtype=np.int64) - 1:
+    for place, at in enumerate(np.asarray(steps, dtype=np.int64) - 1):
         chance = np.clip([one[:, at] for one in chances], EDGE, 1 - EDGE)
         happened = np.array([one.happened[:, at] for one in status], dtype=np.float64)
         weight = np.array([one.weight[:, at] for one in status])
         known = _Known(np.log(chance / (1 - chance)), happened, weight)
-        found.append(list(zip(_slopes(known), _errors(known), strict=True)))
-    return [[each[number] for each in found] for number in range(len(sets))]
+        found[:, place] = np.vstack([_slopes(known), _errors(known)])
+    return dict(zip(MEASURES, found, strict=True))
 
 
 def observed_to_expected(

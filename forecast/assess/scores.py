@@ -361,12 +361,7 @@ def pit_ranges(
     the distribution given no event by the path's entry.
     """
     seen = outcomes.up_to(distribution.horizon)
-    by_step = seen.conditioned(distribution).cdf()
-    padded = np.hstack([np.zeros((len(seen), 1)), by_step])
-    rows = np.arange(len(seen))
-    low = padded[rows, seen.step - seen.observed]
-    high = np.where(seen.observed, padded[rows, seen.step], 1.0)
-    return low, high
+    return seen.stretch(seen.conditioned(distribution))
 
 
 FEWEST_EXPECTED = 5.0  # events in the last stretch: Pearson's chi-square wants some

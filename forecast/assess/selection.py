@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -80,18 +81,12 @@ class LeftOut:
     problem: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Unit:
-    model: CountModel
-    durations: Durations
-    horizon: int
-    n_draws: int
-
-
-def _predict_unit(unit: _Unit) -> FloatArray | str:
-    """Return the pmf of each row without its subject, or why there is none."""
+# the pmf of each row without its subject, or why there is none
+def _predicted(
+    durations: Durations, horizon: int, n_draws: int, model: CountModel
+) -> FloatArray | str:
     try:
-        return unit.model.predict_left_out(unit.durations, unit.horizon, n_draws=unit.n_draws)
+        return model.predict_left_out(durations, horizon, n_draws=n_draws)
     except ForecastError as error:
         return str(error)
 
@@ -120,8 +115,8 @@ def predict_left_out(
         )
     horizon = check_whole_number(horizon, name="horizon", low=1)
     check_two(len(set(durations.subject.tolist())))
-    units = [_Unit(model, durations, horizon, n_draws) for model in candidates]
-    found = run_units(_predict_unit, units, workers=workers, label="candidates")
+    work = partial(_predicted, durations, horizon, n_draws)
+    found = run_units(work, candidates, workers=workers, label="candidates")
     rows = np.flatnonzero(durations.entry < horizon)
     outcomes = Outcomes.from_durations(durations.take(rows))
     return tuple(

@@ -67,22 +67,12 @@ class GFit:
 class HazardGFormula:
     """A hazard of the event and a drift of one confounder that the choices answer to.
 
-    Parameters
-    ----------
-    panel : Panel
-        ``event`` and ``group`` are used.
-    baseline : ndarray of shape (n_subjects, p)
-        Covariates before the first step.
-    state : ndarray of shape (n,)
-        The confounder as known before each step.
-    state_after : ndarray of shape (n,)
-        The same after the step; rows where ``fresh`` is false were not measured then and take
-        no part in the drift.
-    fresh : ndarray of shape (n,), bool
-    horizon, seed : int
-        Steps of the histories simulated, four per subject; their random parts are drawn once from
-        ``seed`` and shared by all strategies and refits, so that differences carry no noise of
-        their own.
+    Of a ``panel``, its ``event`` and ``group``; ``baseline``, (n_subjects, p), are covariates
+    before the first step. ``state`` and ``state_after``, (n,), are the confounder as known before
+    and after each step; rows that are not ``fresh`` were not measured then and take no part in the
+    drift. Histories of ``horizon`` steps are simulated, four per subject; their random parts are
+    drawn once from ``seed`` and shared by all strategies and refits, so that differences carry no
+    noise of their own.
     """
 
     def __init__(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
+from scipy.optimize import brentq
 
 from forecast._checks import check_level
 from forecast._types import FloatArray
@@ -19,24 +20,12 @@ MOST_SUBJECTS = 100_000
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Design:
-    """A study of two groups over steps.
+    """A study of two groups over steps, by ``hazard``, ``loss``, ``ratio`` and ``share``."""
 
-    Attributes
-    ----------
-    hazard : ndarray of shape (horizon,)
-        Chance of the event at each step in group 0, for those who reach it.
-    loss : ndarray of shape (horizon,)
-        Chance of being lost after each step without the event, in both groups.
-    ratio : float
-        Hazard ratio of group 1: its survival is that of group 0 to this power.
-    share : float
-        Share of subjects in group 1.
-    """
-
-    hazard: FloatArray
-    loss: FloatArray
-    ratio: float
-    share: float = 0.5
+    hazard: FloatArray  # (horizon,), of the event at each step in group 0, for those who reach it
+    loss: FloatArray  # (horizon,), chance after each step without the event, in both groups
+    ratio: float  # hazard ratio of group 1: its survival is that of group 0 to this power
+    share: float = 0.5  # of subjects in group 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +42,8 @@ def hazard_ratio_for(hazard: FloatArray, difference: float) -> float:
 
     The mean is restricted to the length of ``hazard``; negative differences need ratios above 1.
 
-    Raises
-    ------
-    RequestError
-        If no ratio from 1/50 to 50 does.
+    Raises RequestError if no ratio from 1/50 to 50 does.
     """
-    from scipy.optimize import brentq
-
     survival = np.concatenate([[1.0], np.cumprod(1 - hazard)])[:-1]
 
     def gap(log_ratio: float) -> float:
@@ -81,10 +65,7 @@ def schoenfeld_events(hazard_ratio: float, *, power: float = 0.8, share: float =
     With a chance of ``power``, at a two-sided size of 0.05, with a ``share`` of the subjects in one
     of the two groups.
 
-    Raises
-    ------
-    RequestError
-        If the ratio is not above 0, or is 1.
+    Raises RequestError if the ratio is not above 0, or is 1.
 
     Examples
     --------
@@ -132,10 +113,7 @@ def subjects_needed(
     line through the simulated probits of five sizes around it, on the root of the size, gives the
     answer itself.
 
-    Raises
-    ------
-    RequestError
-        If more than 100,000 subjects would be needed, or power is never middling.
+    Raises RequestError if more than 100,000 subjects would be needed, or power is never middling.
     """
     normal = NormalDist()
     for pilot in (2000, 60, 200, 600, 6000, 20000):  # a size where power is middling
@@ -192,10 +170,7 @@ def e_value(risk_ratio: float) -> float:
     It must be tied to both the choice and the outcome by a risk ratio of at least this much
     (VanderWeele & Ding 2017, Ann Intern Med 167:268).
 
-    Raises
-    ------
-    RequestError
-        If the ratio is not above 0.
+    Raises RequestError if the ratio is not above 0.
 
     Examples
     --------
@@ -216,18 +191,11 @@ def tipping_survival(
     """Return the survival after steps 0 to the horizon, had the lost gone on at another pace.
 
     With unit weights this is the mean over subjects of 1 while watched and event-free, 0 after
-    the event, and the product of ``1 - phi h(v)`` over the steps since the loss.
-
-    Parameters
-    ----------
-    at_risk, events, lost : ndarray of shape (horizon,)
-        Weights at risk and with the event at each step, and lost after it.
-    hazard : ndarray of shape (horizon,)
-        The hazard of everyone, lost or not, when the loss depends on nothing that was not
-        weighted for.
-    phi : float
-        The multiple of the hazard at which the lost go on, from 0: they never have the event; 1:
-        the loss tells nothing more; inf: they have it at their next step.
+    the event, and the product of ``1 - phi h(v)`` over the steps since the loss. ``at_risk``,
+    ``events`` and ``lost`` are weights at each step, and after it, ``hazard`` is that of everyone,
+    lost or not, when the loss depends on nothing that was not weighted for, (horizon,) each.
+    ``phi`` is its multiple at which the lost go on: 0, they never have the event; 1, the loss tells
+    nothing more; inf, they have it at their next step.
 
     Examples
     --------

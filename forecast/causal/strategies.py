@@ -25,43 +25,22 @@ LEAST = 5  # times that each outcome occurs, for a model of it
 class Panel:
     """Rows of subjects over steps 1, 2, ...: choice, event, loss, and the history before each.
 
-    Within a step the order is: ``before`` is known, ``group`` is chosen, the event happens or
-    not, ``after`` is known, and the subject is lost or goes on to the next step.
-
-    Attributes
-    ----------
-    subject : ndarray of shape (n,), int
-        Codes from 0; rows of one subject stand together, in order of step.
-    step : ndarray of shape (n,), int
-        From 1, without gaps.
-    group : ndarray of shape (n,), int
-        0 or 1: what was chosen at this step.
-    event : ndarray of shape (n,), bool
-        Whether the event happened at this step; then it is the subject's last row.
-    lost : ndarray of shape (n,), bool
-        Whether the subject dropped out after this step, without the event.
-    before : ndarray of shape (n, p)
-        Covariates that may have moved the choice at this step.
-    after : ndarray of shape (n, q)
-        Covariates that may have moved the loss after this step.
-    cluster : ndarray of shape (n_subjects,), int
-        Codes from 0 of what is resampled together.
-    names : tuple of str
-        The columns of ``before``.
-    agent : ndarray of shape (n,), int, optional
-        Code of whoever chose at each step; -1 where that is not known.
+    Within a step the order is: ``before`` is known, ``group`` is chosen, the ``event`` happens or
+    not, ``after`` is known, and the subject is ``lost`` or goes on to the next ``step``. Rows of
+    one ``subject`` stand together; ``cluster`` is what is resampled together, ``names`` are the
+    columns of ``before``, and ``agent`` is whoever chose. DataError where rows are out of order.
     """
 
-    subject: IntArray
-    step: IntArray
-    group: IntArray
-    event: BoolArray
-    lost: BoolArray
-    before: FloatArray
-    after: FloatArray
-    cluster: IntArray
+    subject: IntArray  # (n,), codes from 0
+    step: IntArray  # (n,), from 1 without gaps
+    group: IntArray  # (n,), 0 or 1: what was chosen at this step
+    event: BoolArray  # (n,), on the subject's last row
+    lost: BoolArray  # (n,), after this step, without the event
+    before: FloatArray  # (n, p), what may have moved the choice at this step
+    after: FloatArray  # (n, q), what may have moved the loss after this step
+    cluster: IntArray  # (n_subjects,), codes from 0
     names: tuple[str, ...]
-    agent: IntArray | None = None
+    agent: IntArray | None = None  # (n,), codes; -1 where not known
 
     def __post_init__(self) -> None:
         first = self.first
@@ -114,16 +93,8 @@ class Panel:
 def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
     """Return whether each row and all rows of its subject before it chose what was wanted.
 
-    Parameters
-    ----------
-    panel : Panel
-    wanted : array-like of int
-        The group at steps 1, 2, ...; the last entry holds for all later steps.
-
-    Raises
-    ------
-    RequestError
-        If what is wanted is not 0 or 1 at each step.
+    ``wanted`` has the group at steps 1, 2, ... of the ``panel``, the last for all later ones.
+    Raises RequestError if what is wanted is not 0 or 1 at each step.
     """
     plan = np.asarray(wanted, dtype=np.int64)
     if plan.ndim != 1 or not plan.size or not np.isin(plan, (0, 1)).all():
@@ -177,13 +148,8 @@ class WeightModel:
     After the first, steps join them: an indicator for each with enough outcomes of both kinds,
     since habits may have their moments (a review after four steps), and log(step) over the others.
     Every agent of the panel has an effect of its own in each, with a prior of standard deviation 1
-    on the log odds that draws those with few rows to the others.
-
-    Parameters
-    ----------
-    panel : Panel
-    ridge : float
-        Penalty on standardised coefficients; 0 gives plain maximum likelihood, without agents.
+    on the log odds that draws those with few rows to the others. A ``ridge`` of 0 on standardised
+    coefficients gives plain maximum likelihood, without agents.
     """
 
     def __init__(self, panel: Panel, *, ridge: float = 0.0) -> None:

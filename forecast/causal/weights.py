@@ -119,14 +119,9 @@ def standardised_differences(
 ) -> FloatArray:
     """Return how far weighted means lie from target means, in standard deviations.
 
-    Parameters
-    ----------
-    values : ndarray of shape (n, p)
-        One column per covariate.
-    weight, target : array-like of shape (n,)
-        The weights to be judged, and those of the group that they should resemble. The spread
-        is that of the target group, the same before and after (Austin & Stuart 2015, Stat Med
-        34:3661). A column without spread gives 0 where the means agree.
+    Of ``values``, (n, p), with the ``weight`` to be judged and that of the ``target`` group which
+    they should resemble, (n,). The spread is the target group's, the same before and after (Austin
+    & Stuart 2015, Stat Med 34:3661). A column without spread gives 0 where the means agree.
 
     Examples
     --------
@@ -178,10 +173,8 @@ def logistic_coefficients(
     saves half of them after a fit to nearly the same rows, and end when no coefficient moves by
     more than the ``tolerance``.
 
-    Raises
-    ------
-    FitError
-        If the steps do not settle, as when a column separates the outcomes and ridge is 0.
+    Raises FitError if the steps do not settle, as when a column separates the outcomes and ridge is
+    0.
     """
     y, sets = np.asarray(outcome, dtype=np.float64), len(weight)
     penalty = np.full(design.shape[1], ridge)

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import forecast
-from forecast._notes import LANGUAGES
+from forecast._notes import languages
 from forecast.cli.files import typed
 from forecast.errors import ForecastError, RequestError
 
@@ -94,7 +94,7 @@ def _options() -> dict[str, Any]:
 
 
 def _run(home: str, name: str, options: argparse.Namespace) -> None:
-    known, asked = sorted(path.stem for path in LANGUAGES.glob("*.toml")), vars(options)
+    known, asked = languages(), vars(options)
     if asked.get("language", "") not in ("", *known):
         raise RequestError(
             f"There are no texts for the language {asked['language']!r}.",

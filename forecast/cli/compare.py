@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Any
 import forecast
 from forecast import reach, reactions, sharing
 from forecast._files import read_json, sealed, unsealed
-from forecast._notes import Sentence, in_language, sentence
+from forecast._notes import Note, Sentence, sentence, text_of
 from forecast.cli.files import (
+    ANSWER,
     CLOSING,
+    RESTS_ON,
     Options,
     answer,
     anywhere,
@@ -64,7 +66,7 @@ def run_compare(options: Options) -> None:
 
         written += map(str, write_report(comparison, log, options.report))
     data = {**comparison.to_dict(), "written": written}
-    lines = [in_layers(options, comparison.to_text())]
+    lines = [in_layers(options, comparison)]
     if options.plan is not None:
         progress("Planning (simulated studies)")
         horizon = PLANNED_TO if options.horizon == "auto" else options.horizon
@@ -72,8 +74,9 @@ def run_compare(options: Options) -> None:
             log, difference=options.plan, horizon=horizon, seed=options.seed, present=comparison
         )
         data["plan"] = plan.to_dict()
-        lines += ["", plan.to_text()]
-    lines += ["", "Written:", *written] if written else []
+        lines += ["", plan.to_text(language=options.language)]
+    said = Note("text.written").say(options.language)
+    lines += ["", said, *written] if written else []
     answer(options, data, "\n".join(lines))
 
 
@@ -82,13 +85,13 @@ def run_fading(options: Options) -> None:
     log = read(options)
     progress("Fitting fading curves")
     found = forecast.fit_fading(log, level=options.level)
-    answer(options, found.to_dict(), in_layers(options, found.to_text()))
+    answer(options, found.to_dict(), in_layers(options, found))
 
 
 def run_reactions(options: Options) -> None:
     """Do what ``forecast reactions`` is asked."""
     report = reactions.fit_reactions(read(options), outcome=options.outcome, level=options.level)
-    answer(options, report.to_dict(), in_layers(options, report.to_text()))
+    answer(options, report.to_dict(), in_layers(options, report))
 
 
 def run_reach(options: Options) -> None:
@@ -120,10 +123,13 @@ def run_reach(options: Options) -> None:
         data["change"] = change.to_dict()
         results.insert(0, change)
     lines = [line for one in results for line in one.lines(options.language)]
-    rests_on = [line for line in lines if line.startswith("- ")]
+    rests_on = list(dict.fromkeys(line for line in lines if line.startswith("- ")))
     said = [line for line in lines if line not in rests_on]
+    if not options.details:
+        cut = len(said) > ANSWER or len(rests_on) > RESTS_ON
+        said, rests_on = said[:ANSWER], rests_on[:RESTS_ON] + [sentence("text.rest")] * cut
     whole = [*said, "", sentence("text.rests_on"), *rests_on, "", Sentence(CLOSING)]
-    answer(options, data, "\n".join(in_language(line, options.language) for line in whole))
+    answer(options, data, text_of(whole, options.language))
 
 
 def _numbers(text: str) -> tuple[float, ...]:
@@ -142,23 +148,21 @@ def run_share(options: Options) -> None:
         question = _read_json(options.answer)
         log = read(options)
         found = sharing.answer_question(log, question)
-        text = f"Answer written to {options.out}: sums over all courses, no rows."
+        lines = [sentence("sharing.answered", {"file": str(options.out)})]
     else:
         from forecast.counts import plainly
 
         check_json_output(options.out, sharing.KIND, what="a share")
         log = read(options)
         found = sharing.share_log(log, goal=options.goal)
-        left_out = ", ".join(dict.fromkeys(map(plainly, found["left_out"]))) or "none"
-        text = (
-            f"Share written to {options.out}: {len(found['parameters'])} effects, learnt from "
-            f"about {found['counts']['courses']} courses; no rows, dates or ids.\n"
-            f"With the noise that hides single courses it tells as much as {found['worth']} "
-            "would.\n"
-            f"Left out, as too few courses have them: {left_out}."
-        )
+        left_out = list(dict.fromkeys(map(plainly, found["left_out"])))
+        values = {"file": str(options.out), "effects": len(found["parameters"])}
+        values |= {"courses": found["counts"]["courses"], "worth": found["worth"]}
+        lines = [sentence("sharing.written", values), sentence("sharing.worth", values)]
+        lines += [sentence("sharing.left_out", {"names": left_out})] * bool(left_out)
     write_text(options.out, _as_text(found))
-    answer(options, {"written": str(options.out), "share": found}, text)
+    data = {"written": str(options.out), "share": found}
+    answer(options, data, text_of(lines, options.language))
 
 
 def run_pool(options: Options) -> None:
@@ -169,9 +173,9 @@ def run_pool(options: Options) -> None:
     check_json_output(options.out, sharing.POOLED, what="what pool wrote")
     pooled = sharing.pool_shares([_read_json(path) for path in options.shares])
     write_text(options.out, _as_text(pooled.to_dict()))
-    said = f"Saved to {options.out}: give it to fit with --evidence."
+    lines = [*pooled.lines(options.language), sentence("sharing.saved", {"file": str(options.out)})]
     data = {"written": str(options.out), "pooled": pooled.to_dict()}
-    answer(options, data, f"{pooled.to_text()}\n{said}")
+    answer(options, data, text_of(lines, options.language))
 
 
 def _step(options: Options) -> None:
@@ -187,15 +191,12 @@ def _step(options: Options) -> None:
     done = pooled is not None
     found: dict[str, Any] = pooled.to_dict() if pooled is not None else question or {}
     write_text(options.out, _as_text(found))
-    if pooled is not None:
-        text = f"{pooled.to_text()}\nDone after {len(rounds.answers)} rounds: {options.out}."
-    else:
-        text = (
-            f"Round {len(rounds.answers) + 1}: send {options.out} to every clinic, which answers "
-            f"with share --answer {options.out.name}."
-        )
+    values = {"file": str(options.out), "name": options.out.name, "rounds": len(rounds.answers)}
+    values["next"] = len(rounds.answers) + 1
+    lines = [] if pooled is None else pooled.lines(options.language)
+    lines.append(sentence("sharing.done" if done else "sharing.round", values))
     data = {"written": str(options.out), "rounds": len(rounds.answers), "done": done}
-    answer(options, data, text)
+    answer(options, data, text_of(lines, options.language))
 
 
 def _as_text(data: dict[str, Any]) -> str:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from forecast._checks import counted
-from forecast._notes import texts_of
+from forecast._notes import sentence, text_of, texts_of
 from forecast.cli.files import Options, answer, check_can_write, progress
 from forecast.errors import RequestError
-
-CLINICS_TURN = "Backups, exports, copies and models fitted to those are the clinic's to replace."
 
 
 def run_daybook(options: Options) -> None:
@@ -19,8 +16,8 @@ def run_daybook(options: Options) -> None:
         from forecast.daybook import export_daybook
 
         log = export_daybook(path, options.export)
-        said = f"Wrote {options.export}: {len(log.courses)} courses, promises and history."
-        answer(options, {"written": str(options.export), "courses": len(log.courses)}, said)
+        found = {"written": str(options.export), "courses": len(log.courses)}
+        answer(options, found, sentence("book.exported", found).say(options.language))
     elif options.check:
         _check(options)
     elif options.backup is not None:
@@ -29,7 +26,9 @@ def run_daybook(options: Options) -> None:
         check_can_write(options.backup)
         with Daybook(path) as book:
             book.backup(options.backup)
-        answer(options, {"written": str(options.backup)}, f"Copied {path} to {options.backup}.")
+        found = {"written": str(options.backup)}
+        said = sentence("book.copied", {"file": str(path), **found})
+        answer(options, found, said.say(options.language))
     elif options.history is not None:
         _history(options)
     elif options.forget is not None:
@@ -46,16 +45,12 @@ def _make(options: Options) -> None:
         check_can_write(path)
     progress(f"Making {path}")
     found = begin_daybook(path, source)
-    told = ", ".join(counted(found[f"{one}s"], one) for one in ("course", "promise"))
-    lines = [f"Made {path}." if source is None else f"Wrote {path}. From {source}: {told}."]
-    if found.get("set_aside"):
-        aside = f"{counted(found['set_aside'], 'row')} could not be used and stay behind"
-        lines.append(f"{aside}: forecast check {source} lists them.")
-    if found.get("torn"):
-        listed = ", ".join(map(str, found["torn"]))
-        lines.append(f"Torn and left out: line {listed} of the register.")
-    lines.append(f"Next: forecast page MODEL.json --daybook {path}")
-    answer(options, {"written": str(path), **found}, "\n".join(lines))
+    values = {"file": str(path), "source": str(source), **found}
+    codes = ["made" if source is None else "made_from"]
+    codes += [name for name in ("set_aside", "torn") if found.get(name)]
+    lines = [sentence(f"book.{code}", values) for code in (*codes, "next")]
+    data = {"written": str(path), **found}
+    answer(options, data, text_of(lines, options.language))
 
 
 def _check(options: Options) -> None:
@@ -63,9 +58,10 @@ def _check(options: Options) -> None:
 
     found, log = check_book(options.file)
     report = {} if log is None else log.report.to_dict()
-    lines = [f"The file: {'; '.join(found) if found else 'whole'}."]
-    lines.append("No course yet." if log is None else log.report.to_text())
-    answer(options, {"file": found, **report}, "\n".join(lines))
+    lines: list[str] = [sentence("book.faults" if found else "book.whole", {"found": found})]
+    language: str = options.language
+    lines += [sentence("book.no_course")] if log is None else log.lines(language)
+    answer(options, {"file": found, **report}, text_of(lines, language))
     if found:
         raise RequestError(f"{options.file} is damaged.", "Restore the last backup.")
 
@@ -88,8 +84,7 @@ def _forget(options: Options) -> None:
 
     with Daybook(options.file) as book:
         found = book.forget(options.forget, by=options.by)
-    told = ", ".join(counted(found[f"{one}s"], one) for one in ("course", "promise"))
-    lines = [f"Forgotten: {told}. What stays is an entry that somebody was forgotten."]
-    if found["learnt_by"]:
-        lines.append(f"Models learnt with them, to fit anew: {', '.join(found['learnt_by'])}.")
-    answer(options, dict(found), "\n".join([*lines, CLINICS_TURN]))
+    lines = [sentence("book.forgotten", found)]
+    lines += [sentence("book.learnt", found)] * bool(found["learnt_by"])
+    lines.append(sentence("book.clinics_turn"))
+    answer(options, dict(found), text_of(lines, options.language))

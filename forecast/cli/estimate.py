@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Note, Sentence, aligned, bullets, in_language, sentence
+from forecast._notes import Note, Sentence, aligned, bullets, sentence, text_of
 from forecast.cli.files import (
     BY,
     CLOSING,
@@ -146,9 +146,7 @@ def estimates_text(
     always = {one.key: one for of in cautions.values() for one in of if one.kind == "always"}
     for_all = bullets(always.values()) if details else [sentence("text.for_all")] * bool(always)
     parts.append([Sentence(CLOSING), *for_all])
-    return "\n\n".join(
-        "\n".join(in_language(line, language) for line in part) for part in parts if part
-    )
+    return "\n\n".join(text_of(part, language) for part in parts if part)
 
 
 def by_line(cautions: Mapping[str, tuple[Caution, ...]], kind: str) -> list[Sentence]:
@@ -250,7 +248,7 @@ def run_update(options: Options) -> None:
     said += update_lines(later, details=options.details)
     more = by_line({"": cautions}, "care")
     whole = [*first, *said, *lines, *more, "", Sentence(CLOSING)]
-    answer(options, data, "\n".join(in_language(line, options.language) for line in whole))
+    answer(options, data, text_of(whole, options.language))
 
 
 def update_lines(later: Update, *, details: bool) -> list[Sentence]:

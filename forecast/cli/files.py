@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
     import pandas as pd
 
+    from forecast._plain import Result
     from forecast.daybook import Course
     from forecast.log import Enquiry
 
@@ -43,7 +44,7 @@ Options = argparse.Namespace
 Facts = frozenset[str] | None  # what was answered with yes, None where nothing was asked
 MOST_ROWS = 200_000
 CLOSING, WITHHELD = Note("text.closing"), Note("text.withheld")
-RESTS_ON = 4  # lines below an answer, unless all are asked for
+ANSWER, RESTS_ON = 5, 4  # lines of an answer, and of what it rests on, unless all are asked for
 BY = "cli0"  # who enters what a command enters, unless told
 
 
@@ -75,19 +76,21 @@ def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
         print("\n".join([typed(text), *([""] if of_log else []), *notes]))
 
 
-def in_layers(options: Options, text: str) -> str:
-    """Return the answer, a text's first paragraph, and the first of what it rests on.
+def in_layers(options: Options, found: Result) -> str:
+    """Return the answer, a result's first paragraph, and the first of what it rests on.
 
     With ``--details`` it is the whole text. What a tool like this never decides closes it.
     """
+    language: str = options.language
+    closing = CLOSING.say(language)
+    text = found.to_text(language=language)
     head, _, rest = text.partition("\n\n")
     lines = rest.splitlines()
     rests_on = [line for line in lines if line.startswith("- ")][:RESTS_ON]
     if options.details or len(lines) <= len(rests_on):
-        return f"{text}\n\n{CLOSING}"
-    named = ["", "What this rests on:"] * bool(rests_on)
-    more = "(--details gives the rest.)"
-    return "\n".join([head, *named, *rests_on, more, "", str(CLOSING)])
+        return f"{text}\n\n{closing}"
+    named = ["", Note("text.rests_on").say(language)] * bool(rests_on)
+    return "\n".join([head, *named, *rests_on, Note("text.rest").say(language), "", closing])
 
 
 def _printed(value: Any) -> Any:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import forecast
 from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
-from forecast._notes import Sentence, in_language, notes_as_json, sentence
+from forecast._notes import Sentence, in_language, languages, sentence, text_of
 from forecast.cli.files import (
     Options,
     answer,
@@ -43,14 +43,6 @@ def read(options: Options) -> OutcomeLog:
     return log
 
 
-MODELS = {
-    "loglogistic": "log-logistic",
-    "lognormal": "log-normal",
-    "discrete hazard (cloglog, smooth baseline)": "a chance at each session, smoothed",
-    ", some never": ", with a share that never gets there",
-}
-
-
 def run_workbook(options: Options) -> None:
     """Do what ``forecast workbook`` is asked."""
     from forecast.log import new_workbook
@@ -61,8 +53,8 @@ def run_workbook(options: Options) -> None:
         raise RequestError(f"{path} {wrong}.", "Name a new file that ends in .xlsx.")
     check_can_write(path)
     write_whole(path, new_workbook())
-    then = f"fill it in below the example rows, then: forecast check {path}"
-    answer(options, {"written": str(path)}, f"Wrote {path}: {then}")
+    written = {"written": str(path)}
+    answer(options, written, sentence("text.workbook", written).say(options.language))
 
 
 def _propose(options: Options) -> None:
@@ -134,7 +126,6 @@ def _to_correct(
 @anywhere
 def run_fit(options: Options) -> None:
     """Do what ``forecast fit`` is asked."""
-    from forecast.counts import told
     from forecast.forecaster import KIND
 
     check_json_output(options.out, KIND, what="a saved forecaster")
@@ -146,53 +137,9 @@ def run_fit(options: Options) -> None:
     forecaster = forecast.fit_forecaster(log, extra=extra, evidence=evidence, **given)
     forecaster.save(options.out)
     note_learnt(options.log, forecaster)
-    data = {
-        "written": str(options.out),
-        "goal": forecaster.goal,
-        "horizon": forecaster.horizon,
-        "supported_to": forecaster.supported_to,
-        "courses": forecaster.log_summary.n_courses,
-        "reached": told(forecaster.log_summary.n_reached),
-        "assessment": dict(forecaster.assessment),
-        **notes_as_json(forecaster.notes),
-    }
-    saved = f"Saved to {options.out}; it holds no client rows."
-    answer(options, data, f"{fitted_text(forecaster)}\n{saved}")
-
-
-def fitted_text(forecaster: Forecaster) -> str:
-    """Return what the model rests on and how it did on clients it had not seen, in words."""
-    from forecast.counts import failing_groups
-
-    found = forecaster.assessment
-    followed, horizon = forecaster.supported_to, forecaster.horizon
-    beyond = f"; beyond it, to {horizon}, the curve is extrapolated" if followed < horizon else ""
-    lines = [
-        *map(str, forecaster.notes),
-        f"At least five courses were followed to session {followed}{beyond}.",
-    ]
-    if found.get("candidates"):
-        n, best = len(found["candidates"]), found["model"]
-        for name, words in MODELS.items():
-            best = best.replace(name, words)
-        lines.append(f"Best of {n} models when tested on clients it had not seen: {best}.")
-    lines += own_check(forecaster)
-    failing = [f"{row['factor']} {row['label']}" for row, _ in failing_groups(found)]
-    if failing:
-        lines.append(f"It did not hold for {', '.join(failing)}; their estimates say so.")
-    return "\n".join(lines)
-
-
-def own_check(forecaster: Forecaster) -> list[str]:
-    """Return how often the interval held on clients left out of the fit, a line, or none."""
-    coverage = forecaster.assessment.get("coverage")
-    if not coverage:
-        return []
-    kept, error = 100 * coverage["tie_split"], 100 * coverage["tie_split_error"]
-    return [
-        f"On clients left out of the fit the {100 * coverage['level']:g} % interval held the true "
-        f"count for {kept:.0f} % (give or take {error:.0f})."
-    ]
+    data = {"written": str(options.out), **forecaster.to_dict()}
+    saved = sentence("fitted.saved", {"file": str(options.out)})
+    answer(options, data, text_of([*forecaster.lines(options.language), saved], options.language))
 
 
 @anywhere
@@ -207,7 +154,8 @@ def run_refresh(options: Options) -> None:
     progress("Fitting (some ten seconds where all is done anew)")
     anew = options.anew or forgotten_since(options.log, old)
     found = refresh_forecaster(old, log, evidence=evidence, anew=anew)
-    data, lines = found.to_dict(), [found.to_text()]
+    language: str = options.language
+    data, lines = found.to_dict(), found.lines(language)
     if found.changed:
         model: Path = options.model
         beside = model.with_name(f"{model.stem}.{old.fingerprint}.json")
@@ -215,8 +163,9 @@ def run_refresh(options: Options) -> None:
         found.forecaster.save(model)
         note_learnt(options.log, found.forecaster)
         data |= {"written": str(model), "kept": str(beside)}
-        lines.append(f"Saved to {model}; the old one is kept as {beside}.")
-    answer(options, data, "\n".join(lines))
+        names = {"file": str(model), "kept": str(beside)}
+        lines.append(sentence("refreshed.saved", names))
+    answer(options, data, text_of(lines, language))
 
 
 def forgotten_since(log: Path, forecaster: Forecaster) -> bool:
@@ -253,26 +202,26 @@ def run_assess(options: Options) -> None:
     tariff = options.tariff and forecast.read_tariff(options.tariff)
     log = read(options)
     promises = read_promises(options.register or options.log)
+    language: str = options.language
     if options.register is not None:
         found = assess_promises(promises, log, level=options.level)
-        data, text = found.to_dict(), found.to_text()
+        data, lines = found.to_dict(), found.lines(language)
     else:
         found = assess_forecaster(forecaster, log, level=options.level)
-        data, text = found.to_dict(), found.to_text()
-        if found.used_for_fit:
-            text = "\n".join([text, *own_check(forecaster)])
+        data, lines = found.to_dict(), found.lines(language)
+        lines += forecaster.own_check() * found.used_for_fit
         if promises:
             kept = assess_promises(promises, log, level=options.level)
-            data["promises"], text = kept.to_dict(), f"{text}\n\n{kept.to_text()}"
+            data["promises"], lines = kept.to_dict(), [*lines, "", *kept.lines(language)]
     if tariff is not None:
         progress("Fitting without a fifth of the clients, five times")
         sold = [each for each in tariff.packages if each.kind == "fixed"]
         package = sold[0] if sold else forecast.Package("fixed")
         value = forecast.value_of_quoting(log, package, tariff)
-        data["quoting"], text = value.to_dict(), f"{text}\n\n{value.to_text()}"
+        data["quoting"], lines = value.to_dict(), [*lines, "", *value.lines(language)]
     if options.card is not None:
-        _write_card(forecaster, options.card)
-    answer(options, data, text)
+        _write_card(forecaster, options.card, language)
+    answer(options, data, text_of(lines, language))
 
 
 def _check_card(path: Path) -> None:
@@ -283,14 +232,14 @@ def _check_card(path: Path) -> None:
             f"The card {path} would be written over by its own JSON.",
             "Name it CARD.md; CARD.json is written beside it.",
         )
-    title = f"# {TITLE}".encode()
-    check_output(path, what="a model card", known=lambda content: content.startswith(title))
+    titles = tuple(f"# {TITLE.say(language)}".encode() for language in languages())
+    check_output(path, what="a model card", known=lambda content: content.startswith(titles))
     beside = path.with_suffix(".json")
     check_output(beside, what="a model card", known=is_json_with("title", TITLE))
 
 
-def _write_card(forecaster: Forecaster, path: Path) -> None:
+def _write_card(forecaster: Forecaster, path: Path, language: str) -> None:
     from forecast.forecaster import card_text, model_card
 
-    write_text(path, card_text(forecaster) + "\n")
+    write_text(path, card_text(forecaster, language=language) + "\n")
     write_text(path.with_suffix(".json"), json.dumps(model_card(forecaster), indent=2) + "\n")

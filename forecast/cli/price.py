@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Sentence, bullets, in_language, sentence
+from forecast._notes import Sentence, bullets, sentence, text_of
 from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
+    RESTS_ON,
     WITHHELD,
     Options,
     answer,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from forecast.prices import Tariff
 
 LISTED = ("block", "fixed")
+YEAR = 4  # lines of a year, unless all are asked for
 
 
 def run_price(options: Options) -> None:
@@ -72,8 +74,7 @@ def run_price(options: Options) -> None:
         for name, of in cautions.items()
     ]
     held_back = len(free) < len(enquiries)
-    first = [*by_line(cautions, "refer"), Sentence(WITHHELD)] if held_back else []
-    texts = [[*first], *texts, [*by_line(cautions, "care")]]
+    first: list[str] = [*by_line(cautions, "refer"), Sentence(WITHHELD)] if held_back else []
     if free and (options.courses is not None or log is not None):
         year = forecast.price_caseload(
             forecaster,
@@ -85,17 +86,30 @@ def run_price(options: Options) -> None:
             seed=options.seed,
         )
         data["year"] = year.to_dict()
-        texts.append(year.lines(options.language))
+        texts.append(year.lines(options.language)[: None if options.details else YEAR])
     if log is not None:
         found, words = _owner_view(forecaster, log, tariff, options)
         data |= found
         texts += words
         sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
+    texts = [first, *_in_layers(texts, by_line(cautions, "care"), options)]
     if options.out is not None and free:
         texts.append(_write_prices(options.out, sheets, data.get("price_lists", ())))
     texts.append([Sentence(CLOSING)])
-    paragraphs = ("\n".join(in_language(one, options.language) for one in part) for part in texts)
+    paragraphs = (text_of(part, options.language) for part in texts)
     answer(options, data, "\n\n".join(filter(None, paragraphs)))
+
+
+def _in_layers(
+    texts: Sequence[list[str]], care: Sequence[str], options: Options
+) -> list[list[str]]:
+    # Unless all is asked for, what the answers rest on stands below them all, once.
+    if options.details or not texts:
+        return [*texts, [*care]]
+    notes = list(dict.fromkeys(line for part in texts for line in part if line.startswith("- ")))
+    said = [[line for line in part if line not in notes] for part in texts]
+    rests_on = [sentence("text.rests_on"), *notes[:RESTS_ON], sentence("text.each_quote")]
+    return [*said, [*rests_on, *care]]
 
 
 def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) -> list[str]:
@@ -146,9 +160,10 @@ def run_appointments(options: Options) -> None:
         starts_per_month=options.starts_per_month,
         seed=options.seed,
     )
-    brief = [*load.in_brief(), *bullets(load.notes), sentence("text.by_month")]
+    rests_on = [sentence("text.rests_on"), *bullets(load.notes), sentence("text.by_month")]
+    brief = [*load.in_brief(), "", *rests_on]
     lines = load.lines(options.language) if options.details else brief
-    data, text = load.to_dict(), "\n".join(in_language(one, options.language) for one in lines)
+    data, text = load.to_dict(), text_of(lines, options.language)
     if out is not None:
         table = out.suffix == ".csv"
         write_text(out, load.to_frame().to_csv(index=False) if table else load.to_calendar())
@@ -178,8 +193,7 @@ def _quote_all(
         results[label] = {"quotes": [quote.to_dict() for quote in quotes]}
         texts.append([sentence("text.enquiry", {"label": label}), "", *prices.quotes_lines(quotes)])
     sheets = {"who loses": table.to_frame(), "worst": table.worst(), "all": rows}
-    more = [] if details else [sentence("text.each_quote")]
-    words = [*table.lines(options.language), *more]
+    words = (table.lines if details else table.in_brief)(options.language)
     return (
         {"who_loses": table.to_dict(), "prices": results, "sheets": sheets},
         [words, *(texts if details else [])],
@@ -216,7 +230,8 @@ def _owner_view(
         [sentence("text.under_way")],
         open_lines,
         [sentence("text.on_the_past")],
-        *(one.lines(language) for one in past),
     ]
-    parts += [[sentence("text.nothing_to_try", {"name": name})] for name in unpriced]
-    return data, parts
+    untried: list[str] = [sentence("text.nothing_to_try", {"name": name}) for name in unpriced]
+    if options.details:
+        return data, [*parts, *(one.lines(language) for one in past), untried]
+    return data, [*parts, [*(one.lines(language)[0] for one in past), *untried]]

@@ -8,12 +8,14 @@ import tempfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from html import escape
+from itertools import takewhile
 from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import figures, prices, reactions, tattoo
+from forecast._notes import NOTHING, Sentence, aligned, sentence, text_of
 from forecast.cli.estimate import estimates_text, update_lines
 from forecast.cli.files import (
     CLOSING,
@@ -25,7 +27,6 @@ from forecast.cli.files import (
     typed,
     write_text,
 )
-from forecast.cli.log import fitted_text
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -34,8 +35,7 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 SHIPPED_SEED = 20170102  # of the invented clinic, as in synthetic_data/make.py
-INVENTED = "The clinic is invented: its numbers show the method, not yours."
-TITLE = "Tour of an invented clinic"
+TITLE = "Tour of an invented clinic"  # by which a folder is known, in every language
 INDEX = "index.html"
 EDITED = ("enquiries.csv", "tariff.toml")  # which a reader is likely to change
 TAKEN_UP = ("model.json", *EDITED)  # by the other commands
@@ -54,26 +54,30 @@ class _Album:
     """The files written so far, each with a line that says what it shows."""
 
     folder: Path
-    shown: dict[str, str] = field(default_factory=dict)
-    said: dict[str, list[str]] = field(default_factory=dict)
+    language: str
+    shown: dict[str, Sentence] = field(default_factory=dict)
+    said: dict[Sentence, list[str]] = field(default_factory=dict)
 
-    def say(self, heading: str, text: str) -> None:
+    def say(self, about: str, lines: Iterable[str], values: Mapping[str, Any] = NOTHING) -> None:
         """Keep a result for the tour's own words, its notes left to the files."""
-        lines = [line for line in text.splitlines() if not line.startswith("- ")]
-        self.said[heading] = lines
+        kept = [line for line in lines if not line.startswith("- ")]
+        heading = sentence(f"tour.head_{about}", values)
+        self.said[heading] = text_of(kept, self.language).splitlines()
 
-    def text(self, name: str, says: str, text: str) -> None:
+    def text(self, name: str, lines: Iterable[str]) -> None:
         """Add a text file."""
+        text = typed(text_of(lines, self.language))
         write_text(self.folder / name, text if text.endswith("\n") else f"{text}\n")
-        self.shown[name] = says
+        self.shown[name] = sentence(f"tour.{Path(name).stem}")
 
-    def figure(self, name: str, says: str, figure: Any) -> None:
+    def figure(self, kind: str, figure: Any, label: str = "") -> None:
         """Add a plotly figure as a page that opens without a network."""
+        name = f"{kind}{'-' * bool(label)}{label}.html"
         # "directory" keeps one plotly.min.js beside the pages instead of a copy in each
         figure.write_html(
             self.folder / name, include_plotlyjs="directory", config=figures.CONFIG, full_html=True
         )
-        self.shown[name] = says
+        self.shown[name] = sentence(f"tour.drawn_{kind}", {"label": label})
 
 
 def run_tour(options: Options) -> None:
@@ -83,22 +87,27 @@ def run_tour(options: Options) -> None:
     target.absolute().parent.mkdir(parents=True, exist_ok=True)
     folder = Path(tempfile.mkdtemp(dir=target.absolute().parent, prefix=f".{target.name}."))
     try:
-        album = _Album(folder)
+        album = _Album(folder, options.language)
         _walk(album)
-        album.text(INDEX, "start here", _index_page(album))
+        album.text(INDEX, [_index_page(album)])
         _settle(folder, target)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     files = {str(target / name): says for name, says in album.shown.items()}
     shown = {name: files[str(target / name)] for name in (INDEX, *TAKEN_UP)}
-    width = max(map(len, shown))
-    lines = [f"  {name:<{width}}  {says}" for name, says in shown.items()]
-    lines.append(f"  and {len(files) - len(shown)} more, which {INDEX} lists")
-    said = ["\n  ".join([f"{heading}:", *words]) for heading, words in album.said.items()]
-    text = "\n\n".join(
-        [*said, f"{INVENTED}\n{CLOSING}", "\n".join([f"Written into {target}:", *lines])]
-    )
-    answer(options, {"folder": str(target), "written": files}, text)
+    language, more = album.language, len(files) - len(shown)
+    listed = [f"  {line}" for line in aligned(shown.items(), language)]
+    written = [sentence("tour.written", {"folder": str(target)}), *listed]
+    written.append(sentence("tour.and_more", {"n": more, "index": INDEX}))
+    said = [
+        "\n  ".join([f"{heading.say(language)}:", *words]) for heading, words in album.said.items()
+    ]
+    parts = [*said, text_of(_closing(), language), text_of(written, language)]
+    answer(options, {"folder": str(target), "written": files}, "\n\n".join(parts))
+
+
+def _closing() -> list[Sentence]:
+    return [sentence("tour.invented"), Sentence(CLOSING)]
 
 
 def _check_place(target: Path) -> None:
@@ -113,8 +122,7 @@ def _check_place(target: Path) -> None:
 
 
 def _check_files(target: Path, names: Iterable[str]) -> None:
-    title = f"<title>{TITLE}</title>".encode()
-    check_folder(target, names, what="a tour", by=INDEX, mark=title)
+    check_folder(target, names, what="a tour", by=INDEX, mark=TITLE.encode())
 
 
 def _walk(album: _Album) -> None:
@@ -123,8 +131,8 @@ def _walk(album: _Album) -> None:
     progress("Fitting its session counts (some ten seconds)")
     forecaster = forecast.fit_forecaster(log)
     forecaster.save(album.folder / "model.json")
-    album.shown["model.json"] = "the fitted model; it holds no client rows"
-    album.say("The model", fitted_text(forecaster))
+    album.shown["model.json"] = sentence("tour.model")
+    album.say("model", forecaster.lines(album.language))
     progress("Answering three enquiries")
     estimates = _answer_enquiries(album, forecaster)
     progress("Asking again after four sessions")
@@ -138,8 +146,7 @@ def _walk(album: _Album) -> None:
     progress("Fitting fading curves")
     _draw_fading(album, log)
     progress("Counting reactions")
-    report = reactions.fit_reactions(log)
-    album.text("reactions.txt", "reactions by regime and operator", report.to_text())
+    album.text("reactions.txt", reactions.fit_reactions(log).lines(album.language))
 
 
 def _read_invented_clinic(album: _Album) -> OutcomeLog:
@@ -148,101 +155,110 @@ def _read_invented_clinic(album: _Album) -> OutcomeLog:
         log = forecast.read_log(shipped)
     else:
         log = forecast.simulate_log(600, seed=SHIPPED_SEED, mechanism="practised")
-    album.text("check.txt", "what was read, understood and set aside", log.report.to_text())
+    album.text("check.txt", log.lines(album.language))
     return log
 
 
 def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Estimate]:
-    album.text("enquiries.csv", "three invented enquiries", ENQUIRIES)
+    album.text("enquiries.csv", [ENQUIRIES])
     enquiries, _ = read_enquiries(album.folder / "enquiries.csv")
     estimates = {label: forecaster.estimate(enquiry) for label, enquiry in enquiries.items()}
     cautions = {name: tattoo.cautions_for(one, all_asked=False) for name, one in enquiries.items()}
     none: dict[str, list[Any]] = {label: [] for label in enquiries}
     brief, full = (
-        estimates_text(estimates, cautions, none, details=details) for details in (False, True)
+        estimates_text(estimates, cautions, none, details=details, language=album.language)
+        for details in (False, True)
     )
-    album.text("estimates.txt", "how many sessions each needs", full)
-    album.say("Three enquiries", brief.partition("\n\n")[0])
+    album.text("estimates.txt", [full])
+    album.say("enquiries", takewhile(bool, brief.splitlines()))
     for label, one in estimates.items():
-        says = f"{label}: the chance of each count"
-        album.figure(f"count-{label}.html", says, figures.plot_estimate(one))
-        says = f"{label}: of 100 clients like this"
-        album.figure(f"hundred-{label}.html", says, figures.plot_hundred(one))
+        album.figure("count", figures.plot_estimate(one), label)
+        album.figure("hundred", figures.plot_hundred(one), label)
     return estimates
 
 
 def _ask_again(album: _Album, forecaster: Forecaster) -> None:
     enquiry = read_enquiries(album.folder / "enquiries.csv")[0][UNDER_WAY]
     later = forecaster.update(enquiry, sessions_done=4, gradings=GRADINGS)
-    seen = ", ".join(f"{percent} % faded after {session}" for session, percent in GRADINGS)
-    lines = [f"Seen: {seen}.", *update_lines(later, details=True)]
-    album.text("update.txt", "the same, mid-course", "\n".join(lines))
-    album.say(f"{UNDER_WAY}, after 4 sessions", "\n".join(lines))
+    seen = [
+        sentence("tour.seen_after", {"session": session, "percent": percent})
+        for session, percent in GRADINGS
+    ]
+    lines = [sentence("tour.seen", {"seen": seen}), *update_lines(later, details=True)]
+    album.text("update.txt", lines)
+    album.say("update", lines, {"label": UNDER_WAY, "n": GRADINGS[-1][0]})
 
 
 def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
-    album.text("tariff.toml", "an invented tariff to start from", prices.tariff_template())
+    album.text("tariff.toml", [prices.tariff_template()])
     tariff = prices.read_tariff(album.folder / "tariff.toml")
-    words, fixed = [], []
+    words: list[str] = []
+    fixed: list[Sentence] = []
     for label, estimate in estimates.items():
         quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
-        words.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
+        words.append(sentence("text.enquiry", {"label": label}))
         for quote in quotes:
+            lines = quote.lines(album.language)
+            words += ["", *lines]
             if quote.package.kind == "fixed":
-                fixed.append(f"{label}: {quote.to_text().partition(chr(10))[0]}")
-                album.figure(
-                    f"price-{label}.html", f"{label}: what is risked", figures.plot_quote(quote)
-                )
-    album.say("Fixed price", "\n".join(fixed))
-    album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))
+                fixed.append(sentence("tour.of", {"label": label, "said": lines[0]}))
+                album.figure("price", figures.plot_quote(quote), label)
+        words.append("")
+    album.say("prices", fixed)
+    album.text("prices.txt", words[:-1])
 
 
 def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     tariff = prices.read_tariff(album.folder / "tariff.toml")
+    latest = log.courses.tail(prices.NEWEST)
     load = forecast.forecast_appointments(forecaster, log, tariff)
-    year = forecast.price_caseload(
-        forecaster, log.courses.tail(prices.NEWEST), tariff.packages, tariff, log=log
-    )
-    rows = forecast.price_many(forecaster, log.courses.tail(prices.NEWEST), tariff.packages, tariff)
-    table = prices.WhoLoses(rows, tariff.currency).to_text()
-    words = {"Appointments": load.to_text(), "The year": year.to_text(), "Packages": table}
-    whole = "\n\n".join(f"{heading}\n{text}" for heading, text in words.items())
-    album.text("owner.txt", "the appointments to come, the year, and which package loses", whole)
-    album.figure("appointments.html", "the appointments to come", figures.plot_appointments(load))
-    kept = [*load.in_brief(), *year.to_text().splitlines()[:2]]
-    album.say("For the owner", "\n".join([*kept, table.partition("\n")[0]]))
+    year = forecast.price_caseload(forecaster, latest, tariff.packages, tariff, log=log)
+    rows = forecast.price_many(forecaster, latest, tariff.packages, tariff)
+    found = {"appointments": load, "year": year, "packages": prices.WhoLoses(rows, tariff.currency)}
+    words = {name: one.lines(album.language) for name, one in found.items()}
+    whole = [
+        line
+        for name, lines in words.items()
+        for line in (sentence(f"tour.head_{name}"), *lines, "")
+    ]
+    album.text("owner.txt", whole[:-1])
+    album.figure("appointments", figures.plot_appointments(load))
+    kept = [*load.in_brief(), *words["year"][:2], words["packages"][0]]
+    album.say("owner", kept)
 
 
 def _compare_pulses(album: _Album, log: OutcomeLog) -> None:
     comparison = forecast.compare_regimes(log)
-    text = typed(comparison.to_text())
-    album.say("Regimes", text.partition("\n\n")[0])
-    album.figure(
-        "regimes.html", "clearing by regime, session by session", figures.plot_curves(comparison)
-    )
-    album.text("regimes.txt", "pulse regimes compared, and what plain readings say", text)
+    lines = comparison.lines(album.language)
+    album.say("regimes", takewhile(bool, lines))
+    album.figure("regimes", figures.plot_curves(comparison))
+    album.text("regimes.txt", lines)
 
 
 def _draw_fading(album: _Album, log: OutcomeLog) -> None:
     fading = forecast.fit_fading(log)
-    text = fading.to_text()
-    album.say("Fading", text.partition("\n\n")[0])
-    album.text("fading.txt", "what a session removes, graders, intervals, stalls", text)
-    album.figure("fading.html", "fading by regime", figures.plot_fading(fading))
+    lines = fading.lines(album.language)
+    album.say("fading", takewhile(bool, lines))
+    album.text("fading.txt", lines)
+    album.figure("fading", figures.plot_fading(fading))
 
 
 def _index_page(album: _Album) -> str:
+    language = album.language
     found = "\n".join(
-        f"<h2>{escape(heading)}</h2>\n" + "\n".join(f"<p>{escape(line)}</p>" for line in lines)
+        f"<h2>{escape(heading.say(language))}</h2>\n"
+        + "\n".join(f"<p>{escape(line)}</p>" for line in lines)
         for heading, lines in album.said.items()
     )
     items = "\n".join(
-        f'<li><a href="{escape(name)}">{escape(name)}</a>: {escape(says)}</li>'
+        f'<li><a href="{escape(name)}">{escape(name)}</a>: {escape(says.say(language))}</li>'
         for name, says in album.shown.items()
     )
-    closing = "\n".join(f"<p>{escape(line)}</p>" for line in (INVENTED, str(CLOSING)))
+    closing = "\n".join(f"<p>{escape(line.say(language))}</p>" for line in _closing())
+    named = {name: sentence(f"tour.{name}").say(language) for name in ("title", "files")}
     page = Template(Path(__file__).with_suffix(".html").read_text(encoding="utf-8"))
-    return page.substitute(title=TITLE, closing=closing, found=found, items=items)
+    parts = {"closing": closing, "found": found, "items": items}
+    return page.substitute(parts | named, language=language, known=TITLE)
 
 
 def _settle(made: Path, target: Path) -> None:

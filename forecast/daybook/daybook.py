@@ -383,7 +383,8 @@ class Daybook:
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Copy the book to a file while it is in use; RequestError where another would be lost."""
         target = Path(path)
-        check_not_lost(target, what="a daybook", known=_is_daybook)
+        ours = APPLICATION_ID.to_bytes(4, "big")
+        check_not_lost(target, what="a daybook", known=lambda content: content[ID_AT:][:4] == ours)
         beside = target.absolute().parent / f".{target.name}.{token_hex(4)}.part"
         try:
             with told(target), closing(sqlite3.connect(beside)) as copy:
@@ -394,7 +395,3 @@ class Daybook:
             with suppress(OSError):
                 beside.unlink()
             raise
-
-
-def _is_daybook(content: bytes) -> bool:
-    return content[ID_AT : ID_AT + 4] == APPLICATION_ID.to_bytes(4, "big")

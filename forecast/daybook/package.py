@@ -18,6 +18,7 @@ from forecast.log import (
     ALL_TABLES,
     TABLES,
     Extra,
+    OutcomeLog,
     column_names,
     guards,
     opened,
@@ -31,8 +32,6 @@ from forecast.log import (
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from forecast.log import OutcomeLog
 
 HISTORY = "history"  # the folder of an export that holds every row ever entered
 EVERY = ("about", "known", "models", "entries", *ALL_TABLES)

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from forecast._files import csv_rows, read_whole
-from forecast._notes import Note
+from forecast._notes import Note, sentence
+from forecast._plain import Result
 from forecast.errors import DataError, ForecastError
 from forecast.log import Enquiry, checked, column_names, is_daybook, opened, told
 from forecast.log import column as rule_of
@@ -24,8 +25,8 @@ DAYS = ("issued_on", "valid_until")
 MOST_BYTES = 100_000_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Promise:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Promise(Result):
     """An estimate as it was given to a client, in the columns of the table ``promises``.
 
     ``course_id``, ``client_id``, ``issued_on``; ``goal``, ``level``, ``median``, ``low``, ``high``
@@ -62,6 +63,21 @@ class Promise:
     def interval(self) -> Interval:
         """The ends of the interval, as an estimate has them."""
         return self.low, self.high
+
+    def lines(self, language: str) -> list[str]:
+        """Return what was promised, and the price quoted."""
+        values = {"n": self.promise_no, "day": self.issued_on.isoformat()}
+        values |= {"span": spoken(self.interval, len(self.chances)), "of_ten": self.level * 10}
+        price = {"package": self.package, "price": self.price, "currency": self.currency}
+        return [
+            sentence("daybook.promised" if self.promise_no else "daybook.not_kept", values),
+            *[sentence("daybook.quoted", price)] * (self.price is not None),
+        ]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values, days as YYYY-MM-DD."""
+        days = {name: getattr(self, name) for name in DAYS}
+        return Result.to_dict(self) | {name: day and str(day) for name, day in days.items()}
 
     def cells(self) -> dict[str, Any]:
         """Return it as the cells of a row."""

@@ -15,10 +15,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import exp, sqrt
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from forecast._notes import Note
 from forecast._types import FloatArray
@@ -30,9 +31,6 @@ from forecast.fading.rows import (
     WIDEST,
     FadingRows,
 )
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 ALL = "all"  # courses together, whatever their ink
 MIDDLE = 0.8  # share of the courses inside the outer band
@@ -60,10 +58,7 @@ class FadingFit:
 def fit_rows(rows: FadingRows) -> FadingFit:
     """Return the fitted model.
 
-    Raises
-    ------
-    FitError
-        If the scores do not come to nought.
+    Raises FitError if the scores do not come to nought.
     """
     design = np.column_stack([rows.counts, rows.history, rows.changed])
     telling = rows.telling[rows.place]
@@ -122,21 +117,11 @@ def _reason(low: float, high: float) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Slopes:
-    """What a fitted fading model says of the courses over which it is averaged.
+    """What a fitted fading model says of the courses over which it is averaged."""
 
-    Attributes
-    ----------
-    rows : FadingRows
-        What was fitted to.
-    fit : FadingFit
-        The fitted model.
-    level : float
-        Of the intervals.
-    """
-
-    rows: FadingRows
+    rows: FadingRows  # what was fitted to
     fit: FadingFit
-    level: float
+    level: float  # of the intervals
 
     @property
     def reach(self) -> float:
@@ -224,8 +209,6 @@ class Slopes:
 
     def shares(self) -> pd.DataFrame:
         """Return the share of the remaining ink that a session removes, by regime and group."""
-        import pandas as pd
-
         found = []
         for group in self.groups:
             for regime in self.regimes:
@@ -253,8 +236,6 @@ class Slopes:
 
     def differences(self) -> pd.DataFrame:
         """Return the share that a ps session removes less that of an ns session, by ink group."""
-        import pandas as pd
-
         found = []
         for group in self.groups if len(self.regimes) == 2 else ():
             if not self._tells("ps", group):
@@ -271,8 +252,6 @@ class Slopes:
 
         A curve ends where fewer than 5 courses had so many sessions under the regime.
         """
-        import pandas as pd
-
         pairs = [(regime, group) for group in self.groups for regime in self.regimes]
         found = [row for pair in pairs if self._tells(*pair) for row in self._curve(*pair)]
         bands = ["faded", "low", "high", "middle_low", "middle_high"]

@@ -5,12 +5,14 @@ The answer with its doubts, as data and in words; the model behind it is in ``cu
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from forecast._checks import check_level, counted
+from forecast._checks import check_level
 from forecast._notes import Note, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain_table
 from forecast.causal.rates import PairedDifference, paired_difference
@@ -19,15 +21,9 @@ from forecast.errors import RequestError
 from forecast.fading.curves import FadingFit, Slopes, Spacing, fit_rows, spacing_of
 from forecast.fading.rows import FEWEST_SPLIT, WIDEST, WISHED_IN_REGIME, FadingRows, fading_rows
 from forecast.fading.stalls import GraderReport, StallRule, grader_report, stall_rule
-from forecast.log import check_log, graded_in_fractions
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
+from forecast.log import OutcomeLog, check_log, graded_in_fractions
 
 SHORT = {"all": "all inks"}
-UNSAID = "cannot say"
 NEARLY_ALL = 97.0  # percent faded beyond which a grading says no more than "nearly all"
 
 
@@ -84,10 +80,7 @@ class FadingCurves(Result):
     def share(self, regime: str, ink_group: str = "all") -> tuple[float, tuple[float, float]]:
         """Return the share of the remaining ink that a session removes, and its interval.
 
-        Raises
-        ------
-        RequestError
-            If the log tells nothing of that regime and ink group.
+        Raises RequestError if the log tells nothing of that regime and ink group.
         """
         table = self.shares
         row = table[(table["regime"] == regime) & (table["ink_group"] == ink_group)]
@@ -205,71 +198,62 @@ def _notes_on(rows: FadingRows) -> list[Note]:
     ]
 
 
+def _percent(points: Iterable[float]) -> dict[str, float]:
+    return {name: 100 * one for name, one in zip(("n", "low", "high"), points, strict=True)}
+
+
 def _share_lines(fading: FadingCurves) -> list[str]:
-    lines = []
-    if len(fading.differences):
-        lines = ["ps minus ns, percentage points of the remaining ink per session:"]
-    for name, *points, reason in fading.differences.to_numpy().tolist():
-        gap, low, high = (f"{100 * one:+.1f}" for one in points)
-        said = UNSAID if reason else gap
-        lines.append(f"  {SHORT.get(name, name)}: {said} ({low} to {high})")
-    lines += [*[""] * bool(lines), "A session removes this share of the remaining ink:"]
-    for regime, ink_group, *ends, courses, reason in fading.shares.to_numpy().tolist():
-        name = "" if regime == "all" else f"{regime}, "
-        share, low, high = (f"{100 * one:.1f}" for one in ends)
-        group = SHORT.get(ink_group, ink_group)
-        said = UNSAID if reason else f"{share} %"
-        lines.append(f"  {name}{group}: {said} ({low} to {high} %), {courses} courses")
+    lines: list[str] = []
+    for inks, *points, reason in fading.differences.to_numpy().tolist():
+        values = {"inks": SHORT.get(inks, inks), **_percent(points)}
+        lines.append(sentence(f"fading.difference{'_unsaid' * bool(reason)}", values))
+    if lines:
+        lines = [sentence("fading.differences"), *lines, ""]
+    lines.append(sentence("fading.shares"))
+    for regime, inks, *points, courses, reason in fading.shares.to_numpy().tolist():
+        of = [*[regime] * (regime != "all"), SHORT.get(inks, inks)]
+        values = {"of": of, "courses": courses, **_percent(points)}
+        lines.append(sentence(f"fading.share{'_unsaid' * bool(reason)}", values))
     return [*lines, ""]
 
 
 def _split_lines(fading: FadingCurves) -> list[str]:
     if fading.split is None:
         return []
-    low, high = fading.split.share.interval
-    return [
-        f"{fading.split.n_pairs} split tattoos, within pairs: ps minus ns "
-        f"{100 * fading.split.share.estimate:+.1f} ({100 * low:+.1f} to {100 * high:+.1f}) points "
-        "of the remaining ink per session."
-    ]
+    share = fading.split.share
+    values = {"pairs": fading.split.n_pairs, **_percent((share.estimate, *share.interval))}
+    return [sentence("fading.split", values)]
 
 
 def _spacing_lines(fading: FadingCurves) -> list[str]:
     spacing = fading.spacing
     if spacing is None:
-        return ["Spacing: the log cannot tell."]
-    low, high = spacing.interval
-    low_weeks, high_weeks = spacing.weeks_interval
+        return [sentence("fading.spacing_unknown")]
+    names = ("n", "low", "high", "weeks", "weeks_low", "weeks_high")
+    weeks = (spacing.weeks_difference, *spacing.weeks_interval)
+    found = dict(zip(names, (spacing.difference, *spacing.interval, *weeks), strict=True))
     return [
-        f"Spacing: {spacing.answer}",
-        f"  {spacing.difference:+.1f} sessions ({low:+.1f} to {high:+.1f}), "
-        f"{spacing.weeks_difference:+.0f} weeks ({low_weeks:+.0f} to {high_weeks:+.0f}).",
-        f"  {spacing.caution}",
+        sentence("fading.spacing_said", {"answer": spacing.answer}),
+        sentence("fading.spacing_size", found),
+        sentence("text.indented", {"note": spacing.caution}),
     ]
 
 
 def _stall_lines(fading: FadingCurves) -> list[str]:
     stalls = fading.stalls
-    lines = [f"Stalls: {counted(len(stalls.flagged), 'running course')} flagged; {stalls.trust}."]
-    for row in stalls.flagged.itertuples():
-        lines.append(
-            f"  {row.course_id} after session {row.session}: {row.faded:.0f} % faded; from "
-            f"its own earlier gradings one would expect {row.expected:.0f} %"
-        )
-    return lines
+    said = sentence("fading.stalls", {"n": len(stalls.flagged), "trust": stalls.trust})
+    return [said, *(sentence("fading.stalled", row) for row in plain_table(stalls.flagged))]
 
 
 def _grader_lines(fading: FadingCurves) -> list[str]:
     graders = fading.graders
-    lines = ["Graders, by the log's own ids:", *(f"  {note}" for note in graders.notes)]
+    lines = [sentence("fading.graders")]
+    lines += [sentence("text.indented", {"note": note}) for note in graders.notes]
     if graders.icc is not None:
-        lines.append(f"  ICC {graders.icc:.2f} over {graders.n_twice} double gradings.")
-    for row in graders.pairs.itertuples():
-        lines.append(
-            f"  {row.first} and {row.second}: ICC {row.icc:.2f} ({row.low:.2f} to {row.high:.2f}), "
-            f"weighted kappa {row.kappa:.2f}, {row.occasions} gradings"
-        )
-    return lines
+        values = {"icc": graders.icc, "occasions": graders.n_twice}
+        lines.append(sentence("fading.agreement", values))
+    pairs = plain_table(graders.pairs)
+    return [*lines, *(sentence("fading.agreement_of", row) for row in pairs)]
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -323,8 +307,6 @@ def split_fading(log: OutcomeLog, *, level: float) -> SplitFading | None:
 
 
 def _paired_curves(both: pd.DataFrame, level: float) -> pd.DataFrame:
-    import pandas as pd
-
     found = []
     for session, part in both.groupby("after_session"):
         if len(part) < FEWEST_SPLIT:

@@ -7,22 +7,19 @@ tattoo on. Its columns are what a clinic chose in it, and what it may have chose
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from forecast._checks import counted
 from forecast._notes import Sentence, sentence
 from forecast._types import FloatArray, IntArray
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
+from forecast.log import OutcomeLog
 from forecast.tattoo import INK_GROUPS, ink_group
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
 
 # What a log must hold for the room to say something of it.
 FEWEST_COURSES, FEWEST_GRADINGS, FEWEST_LEVELS = 20, 60, 2  # for curves at all
@@ -93,10 +90,8 @@ class FadingRows:
 def fading_rows(log: OutcomeLog) -> FadingRows:
     """Return the rows of the fading model, or raise DataError where there are too few.
 
-    Raises
-    ------
-    DataError
-        If the log has no gradings, fewer than 20 usable courses or 60 gradings, or all are alike.
+    Raises DataError if the log has no gradings, fewer than 20 usable courses or 60 gradings, or all
+    are alike.
     """
     courses, left_out = _usable_courses(log)
     graded = _graded_rows(log, courses)
@@ -226,8 +221,6 @@ def _usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[Sentence, int]]
 
 # One row per grading after a session, and per clearance that was not graded.
 def _graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
-    import pandas as pd
-
     kept = courses[["course_id", "client_id", "sessions_given", "outcome"]]
     table = log.graded.merge(kept, on="course_id")
     table = table[(table["after_session"] > 0) & table["fading_pct"].notna()]
@@ -269,8 +262,6 @@ def _check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
 def _session_sums(
     sessions: pd.DataFrame,
 ) -> tuple[pd.DataFrame, tuple[str, ...], FloatArray, float]:
-    import pandas as pd
-
     rows = sessions.sort_values(["course_id", "session_no"])
     rows = rows.rename(columns={"session_no": "session"})
     if not len(rows):

@@ -12,13 +12,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import combinations
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain, plain_table
 from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa, wilson_interval
+from forecast.fading.curves import Slopes
 from forecast.fading.rows import (
     FEWEST_BEFORE,
     FEWEST_BY_GRADER,
@@ -27,11 +29,6 @@ from forecast.fading.rows import (
     LEAST_LEFT,
     FadingRows,
 )
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.fading.curves import Slopes
 
 LOOK_BACKS = (2, 3, 4, 6, 9, 13)  # sessions between what is expected from and the grading judged
 WITHIN_QUARTERS = 1.349  # standard deviations between the quarter points of normal values
@@ -110,8 +107,6 @@ def stall_rule(rows: FadingRows) -> StallRule:
 # Every grading with enough before it, and how far below expectation it is: the course's own share
 # a session up to some sessions before, gone on, and what is usual for so long a look back.
 def _looks_of(rows: FadingRows) -> pd.DataFrame:
-    import pandas as pd
-
     table = rows.table[["course_id", "session", "fading_pct", "left"]]
     known = table[table.groupby("course_id").cumcount() >= FEWEST_BEFORE - 1]
     known = known.assign(at=known["session"], before=known["left"].clip(lower=LEAST_LEFT))
@@ -179,8 +174,6 @@ def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> Gr
 
 
 def _grader_levels(slopes: Slopes, gradings: pd.DataFrame) -> pd.DataFrame:
-    import pandas as pd
-
     told = slopes.rows.graders
     counts = gradings["grader_id"].value_counts()
     last = max((str(name) for name in counts.index[counts >= FEWEST_BY_GRADER]), default="")
@@ -198,8 +191,6 @@ def _grader_levels(slopes: Slopes, gradings: pd.DataFrame) -> pd.DataFrame:
 
 # Agreement of each pair of graders who graded the same tattoos often enough.
 def _pair_table(twice: pd.DataFrame, key: list[str], level: float) -> pd.DataFrame:
-    import pandas as pd
-
     wide = twice.set_index([*key, "grader_id"])["fading_pct"].unstack()  # noqa: PD010
     found = []
     for first, second in combinations(sorted(str(name) for name in wide.columns), 2):

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+from scipy.optimize import brentq
 
 from forecast._types import FloatArray
 from forecast.errors import FitError
@@ -26,9 +27,6 @@ from forecast.fading.rows import (
     history,
 )
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 # All in ns sessions.
 SETTLED = 1e-3  # a hundredth of the error of a large log
 NUDGE = 0.1  # to see how steps and their score move; wide, as the curve bends where steps begin
@@ -40,24 +38,12 @@ TINY = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Worth:
-    """What a ps session is worth.
+    """What a ps session is worth."""
 
-    Attributes
-    ----------
-    rows : FadingRows
-        What was fitted to.
-    sessions : float
-        Of ns, that one of ps is worth.
-    error : float
-        Standard error of ``sessions``.
-    bends : tuple of float
-        Powers of the number of sessions by which log ink goes, at first and later.
-    """
-
-    rows: FadingRows
-    sessions: float
+    rows: FadingRows  # what was fitted to
+    sessions: float  # of ns, that one of ps is worth
     error: float
-    bends: tuple[float, float]
+    bends: tuple[float, float]  # powers of the sessions by which log ink goes, at first and later
 
     def saved(self, plans: Sequence[Sequence[int]], horizon: int) -> tuple[float, float]:
         """Return mean sessions under the first plan less those under the second, and its error.
@@ -104,13 +90,8 @@ class Worth:
 def fit_worth(rows: FadingRows) -> Worth:
     """Return what a ps session is worth, of rows with both regimes.
 
-    Raises
-    ------
-    FitError
-        If it is not between 0.4 and 2.5 ns sessions.
+    Raises FitError if it is not between 0.4 and 2.5 ns sessions.
     """
-    from scipy.optimize import brentq
-
     bends = _bends(rows.table)
 
     # what ps adds to a session beyond that worth, as the log of the ink left, and its error

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 
 from forecast._notes import sentence
@@ -13,8 +14,6 @@ from forecast.figures.template import COLOURS, line, shade, titled, whiskers
 from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from forecast._notes import Note
     from forecast.fading import FadingCurves
     from forecast.reach import LaserChange, LogReach

@@ -10,22 +10,19 @@ import html
 import tomllib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
+import pandas as pd
 import plotly.graph_objects as go
 
 from forecast._checks import SHOWN_AT
 from forecast._files import write_into
 from forecast.figures.sessions import plot_balance, plot_curves, plot_followers, plot_readings
+from forecast.log import OutcomeLog
+from forecast.regimes import RegimeComparison
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
-    from forecast.regimes import RegimeComparison
-
-    Item: TypeAlias = str | pd.DataFrame | go.Figure
-    Items = tuple[str, Sequence[Item]]
+Item: TypeAlias = str | pd.DataFrame | go.Figure
+Items = tuple[str, Sequence[Item]]
 
 SAID = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 PLOTS = {

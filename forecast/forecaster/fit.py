@@ -250,11 +250,11 @@ class Checked:
         by_all = groups_of(log.courses.iloc[of].itertuples(), sites=True)
         mapped = {name: by_all[name] for name in GROUPINGS}
         corrected_all, recalibration = recalibrate_out_of_fold(
-            [predicted], found.outcomes, groups=mapped, seed=seed
+            predicted, found.outcomes, groups=mapped, seed=seed
         )
         # each course once again, as it was seen
         at, first = np.unique(of, return_index=True)
-        further = corrected_all[0][first]
+        further = corrected_all[first]
         seen = Outcomes.from_durations(durations.take(at))
         by = {name: values[first] for name, values in by_all.items()}
         recalibration = replace(recalibration, n_paths=len(at), n_events=seen.n_events)
@@ -264,7 +264,7 @@ class Checked:
             midcourse = fit_midcourse(
                 log, rows.iloc[at], said, horizon=horizon, seed=seed, near=law
             )
-        corrected = [CountDistribution(further.pmf[:, :horizon])]
+        corrected = CountDistribution(further.pmf[:, :horizon])
         own = None if goal == "clear" else of_goal(rows)[at]
         if own is not None:  # learnt from all, but no surer than the courses that want it
             recalibration = replace(recalibration, n_events=max(seen.take(own).n_events, 1))
@@ -336,7 +336,7 @@ def findings(
 
 
 def assess_own(
-    corrected: Sequence[CountDistribution],
+    corrected: CountDistribution,
     outcomes: Outcomes,
     by: Mapping[str, npt.NDArray[np.object_]],
     own: npt.NDArray[np.bool_] | None,
@@ -349,8 +349,7 @@ def assess_own(
     if outcomes.take(own).n_events < FEWEST_LIGHTENED:
         return None
     some = {name: labels[own] for name, labels in by.items()}
-    wanting = [each[own] for each in corrected]
-    return assess_predictions(wanting, outcomes.take(own), groups=some, seed=seed)
+    return assess_predictions(corrected[own], outcomes.take(own), groups=some, seed=seed)
 
 
 def check_evidence(evidence: Evidence, log: OutcomeLog, goal: str) -> None:

@@ -33,7 +33,7 @@ from forecast._files import (
     unsealed,
     write_whole,
 )
-from forecast._notes import Note, Sentence, sentence
+from forecast._notes import Note, Sentence, notes_as_json, sentence
 from forecast._plain import Result, check_parts
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
@@ -48,6 +48,7 @@ from forecast.counts import (
     leads_of,
     plainly,
     said,
+    told,
 )
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, check_enquiry, column, enquiries_of
@@ -195,7 +196,7 @@ def _soft_median(pmfs: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Forecaster(Predictor):
+class Forecaster(Predictor, Result):
     """What a clinic's log says about the next client: a predictor that answers in full.
 
     As a `Predictor` it has the fitted ``model``, ``stopping`` and ``recalibration``, the
@@ -223,6 +224,39 @@ class Forecaster(Predictor):
     def __repr__(self) -> str:
         of = f"{self.log_summary.n_courses} courses"
         return f"<Forecaster: {self.goal}, {self.horizon} sessions ahead, from {of}>"
+
+    def lines(self, language: str) -> list[str]:
+        """Return what the model rests on and how it did on clients it had not seen."""
+        found = self.assessment
+        values = {"followed": self.supported_to, "horizon": self.horizon}
+        beyond = "_beyond" * (self.supported_to < self.horizon)
+        lines = [*map(Sentence, self.notes), sentence(f"fitted.followed{beyond}", values)]
+        if found.get("candidates"):
+            n = len(found["candidates"])
+            lines.append(sentence("fitted.best", {"n": n, "model": found["model"]}))
+        failing = [sentence("fitted.group", row) for row, _ in failing_groups(found)]
+        lines += self.own_check()
+        return [*lines, *[sentence("fitted.failing", {"groups": failing})] * bool(failing)]
+
+    def own_check(self) -> list[Sentence]:
+        """Return how often the interval held on clients left out of the fit, a line, or none."""
+        coverage = self.assessment.get("coverage")
+        if not coverage:
+            return []
+        names = {"level": "level", "kept": "tie_split", "error": "tie_split_error"}
+        return [sentence("fitted.check", {name: 100 * coverage[of] for name, of in names.items()})]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what it rests on as plain JSON values; ``save`` writes the model itself."""
+        return {
+            "goal": self.goal,
+            "horizon": self.horizon,
+            "supported_to": self.supported_to,
+            "courses": self.log_summary.n_courses,
+            "reached": told(self.log_summary.n_reached),
+            "assessment": dict(self.assessment),
+            **notes_as_json(self.notes),
+        }
 
     def estimate(
         self,

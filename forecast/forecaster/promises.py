@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import LEVEL, counted
-from forecast._notes import Note, bullets, notes_as_json, sentence
+from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence, text_of
 from forecast._plain import Result, plain_rows, plain_table, plain_values
 from forecast.assess import (
     Assessment,
@@ -21,7 +21,17 @@ from forecast.assess import (
     assess_predictions,
     watch,
 )
-from forecast.counts import COVARIATES, GOALS, SHAPE, course_rows, effects_for, of_goal, told
+from forecast.counts import (
+    COVARIATES,
+    GOALS,
+    SHAPE,
+    course_rows,
+    effects_for,
+    few,
+    of_goal,
+    plainly,
+    told,
+)
 from forecast.daybook import Course, Promise, first_promises
 from forecast.errors import DataError
 from forecast.log import ATTRIBUTES, Enquiry, enquiry_of, fingerprint, is_judged
@@ -107,12 +117,6 @@ def against_promise(course: Course, total: Estimate, notes: Iterable[Note]) -> N
     return first.against(total.interval, total.median, slow=slow)
 
 
-SEEN = (
-    "This log was used for the fit, so that it cannot check it: see the model card for the check "
-    "on clients left out of the fit"
-)
-
-
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class PromiseCheck(Result):
     """How estimates turned out on courses the model was not fitted to.
@@ -126,7 +130,7 @@ class PromiseCheck(Result):
     n_courses, n_reached : int
         Courses judged, and those that reached the goal.
     what : str
-        What was judged, for the first line of the report.
+        What was judged, for the first line of the report; it knows its note.
     used_for_fit : bool
         Whether the log is the one that the model was fitted to: nothing is concluded then.
     midcourse : tuple of dict
@@ -207,69 +211,59 @@ class PromiseCheck(Result):
 
     def lines(self, language: str) -> list[str]:
         """Return the check in words."""
-        found = self.assessment.coverage
-        moved = self.verdict == "fails" and self.moved and self.materially
-        lines = [
-            f"{self.what}: {counted(self.n_courses, 'course')}, {self.n_reached} reached the goal.",
-            f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}"
-            + (", since outcomes have moved." if moved else "."),
-        ]
         if self.used_for_fit:
-            return [f"{self.what}.", *bullets(self.notes)]
+            return [sentence("promises.judged", {"what": self.what}), *bullets(self.notes)]
+        moved = self.verdict == "fails" and self.moved and self.materially
+        values = {"what": self.what, "courses": self.n_courses, "reached": self.n_reached}
+        values |= {"of_ten": self.assessment.coverage.level * 10, "verdict": self.verdict}
+        lines = [
+            sentence("promises.counts", values),
+            sentence(f"promises.verdict{'_moved' * moved}", values | {"kept": self.kept()}),
+        ]
         if self.drift is not None:
             lines.append(self.movement())
         elif self.n_reached < FEWEST_EVENTS:
-            lacking = counted(FEWEST_EVENTS - self.n_reached, "finished course")
-            lines.append(f"Needed for a verdict, beyond those: {lacking} or more.")
+            lines.append(sentence("promises.lacking", {"n": FEWEST_EVENTS - self.n_reached}))
         if self.watch is not None:
             lines.append(self.watched())
-        for row in self.assessment.subgroups.itertuples():
-            lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
-        lines += midcourse_lines(self.midcourse)
-        return [*lines, *bullets(self.notes)]
+        groups = plain_rows(self.assessment.subgroups)
+        lines += [sentence("promises.group", row) for row in groups]
+        return [*lines, *midcourse_lines(self.midcourse), *bullets(self.notes)]
 
-    def movement(self) -> str:
+    def movement(self) -> Sentence:
         """Return in words whether outcomes have moved away from what was predicted."""
         found = self.drift
         assert found is not None
-        chance = "p < 0.001" if found.p_value < 0.001 else f"p = {found.p_value:.2g}"
+        chance = Note("promises.p_tiny" if found.p_value < 0.001 else "promises.p")
+        chance = replace(chance, values={"p": found.p_value})
         if not self.moved:
-            sign = "Little" if found.p_value < FAINT else "No"
-            return f"{sign} sign that outcomes have moved since the estimates were made ({chance})."
-        said = (
-            f"Per session the goal is reached {np.exp(found.shift):.2f} times as often as predicted"
-        )
-        varied = "less" if found.power > 1 else "more"
-        if abs(np.log(found.power)) > np.log(MATERIAL):
-            said += f", and counts vary {varied} than predicted"
-        if self.materially:
-            return f"{said}: outcomes have moved ({chance})."
-        return f"{said}: a real difference ({chance}), too small to break the promise."
+            code = "promises.little_sign" if found.p_value < FAINT else "promises.no_sign"
+            return sentence(code, {"chance": chance})
+        varies = abs(np.log(found.power)) > np.log(MATERIAL)
+        less = Note(f"promises.vary_{'less' if found.power > 1 else 'more'}")
+        values = {"times": float(np.exp(found.shift)), "chance": chance}
+        code = "promises.moved" if self.materially else "promises.moved_little"
+        return sentence(code, values | {"varied": less if varies else ""})
 
-    def watched(self) -> str:
+    def watched(self) -> Sentence:
         """Return in words whether a slowdown shows from month to month."""
         found = self.watch
         assert found is not None
-        score, more = float(found.table["score"].iloc[-1]), round(100 * (SLOWDOWN - 1))
-        stand = f"score {score:.1f}, signal beyond {found.threshold:.1f}"
+        score = float(found.table["score"].iloc[-1])
+        stand = Note("promises.stand", values={"score": score, "threshold": found.threshold})
+        values: dict[str, Any] = {"stand": stand, "more": round(100 * (SLOWDOWN - 1))}
         if found.signal is None:
-            return f"Month by month: no sign that courses take {more} % more sessions ({stand})."
-        since = sentence("assess.month", {"month": f"{found.signal}-01"})
-        if score <= found.threshold:
-            over = f"signalled in {since}, and is over"
-            return f"Month by month: a slowdown was {over} ({stand})."
-        return (
-            f"Month by month: courses take longer than predicted, signalled in {since} "
-            f"(now {stand}). Look for what changed before: a laser, settings, who treats or grades."
-        )
+            return sentence("promises.no_slowdown", values)
+        code = "over" if score <= found.threshold else "slowdown"
+        return sentence(f"promises.{code}", values | {"since": f"{found.signal}-01"})
 
-    def kept(self) -> str:
+    def kept(self) -> Sentence:
         """Return in words how often the interval held."""
         found = self.assessment.coverage
         if self.n_reached < FEWEST_TO_COUNT or not np.isfinite(found.tie_split):
-            return "too few courses have reached the goal to say"
-        give = TWO_SIDED * found.tie_split_error * 10
-        return f"kept for {found.tie_split * 10:.1f} of 10 (give or take {give:.1f})"
+            return sentence("promises.too_few")
+        values = {"n": found.tie_split * 10, "give": TWO_SIDED * found.tie_split_error * 10}
+        return sentence("promises.kept", values)
 
 
 def assess_forecaster(
@@ -296,16 +290,15 @@ def assess_forecaster(
     later = (
         rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.log_summary.last_start
     ).to_numpy()
-    own, kind = of_goal(rows), " that want lightening" if forecaster.goal == "lighten" else ""
+    own, lighten = of_goal(rows), forecaster.goal == "lighten"
     if not own.any():
+        kind = " that want lightening" * lighten
         raise DataError(f"The log has no course{kind} to judge.", f"Give a log with courses{kind}.")
-    what = f"Courses{kind} started after {forecaster.log_summary.last_start}"
+    code = "later"
     later = later & own
     if used or not later.any():
-        later = own
-        what = (
-            f"All courses{kind} of the log: none started after the model's own, so this may flatter"
-        )
+        later, code = own, "seen" if used else "all"
+    what = f"promises.{code}{'_lighten' * (lighten and not used)}"
     courses = log.courses[later]
     enquiries = [enquiry_of(row, forecaster.extra) for row in courses.to_dict("records")]
     further = forecaster.horizon + LAST_LANDMARK
@@ -316,7 +309,7 @@ def assess_forecaster(
         courses,
         level=level,
         seed=seed,
-        what=SEEN if used else what,
+        what=sentence(what, {"day": forecaster.log_summary.last_start}),
     )
     if not used:
         law, ahead = forecaster.midcourse, CountDistribution(told)
@@ -350,7 +343,7 @@ def check(
     by = groups_of(courses.itertuples(), sites=True)
     n_reached = int(rows["observed"].sum())
     return PromiseCheck(
-        assessment=assess_predictions([predicted], outcomes, level=level, groups=by, seed=seed),
+        assessment=assess_predictions(predicted, outcomes, level=level, groups=by, seed=seed),
         drift=Drift.of(predicted, outcomes) if outcomes.n_events >= FEWEST_TO_COUNT else None,
         n_courses=len(rows),
         n_reached=n_reached,
@@ -423,41 +416,28 @@ def assess_promises(
     started = rows.loc[known, "started_on"].dt.strftime("%Y-%m-%d")
     days = zip(kept, started, strict=True)
     late = sum(one.issued_on.isoformat() > day for one, day in days)
-    what = f"{int(known.sum())} of {len(promised)} promises on record that became courses"
-    if late:
-        what += f" ({late} issued after the course had started, which may flatter)"
+    values = {"n": int(known.sum()), "of": len(promised), "late": late}
+    what = sentence("promises.on_record_late" if late else "promises.on_record", values)
     return check(predicted, rows[known], log.courses[known], level=level, seed=seed, what=what)
 
 
-TITLE = "Sessions of laser tattoo removal until the goal, predicted at the consultation"
+TITLE = sentence("card.title")
 TABLES = ("candidates", "scores", "reliability", "subgroups")
 FIELDS = frozenset(ATTRIBUTES)
-LIMITS = (
-    # benchmarks/real.py, shown in notebooks/08_does_it_hold_outside.ipynb
-    "Held outside on 21 public data sets, none of tattoos: 80 % intervals covered 80 %, and 78 to "
-    "83 % in each; in two nothing was gained over one answer for everybody.",
-    "One clinic: says nothing of another until it is assessed there.",
-    "Stopping early is taken to be unrelated to the sessions still needed, given the attributes.",
-    "What counts as cleared is what this clinic's graders recorded as cleared.",
-    "Associations, not effects: it does not say what changing an attribute would do.",
-    "Never a treatment setting; local regulation and licensed practice decide.",
-)
+# The first is of benchmarks/real.py, shown in notebooks/08_does_it_hold_outside.ipynb.
+LIMITS = ("outside", "one_clinic", "stopping", "cleared", "associations", "settings")
 
 
 def model_card(forecaster: Forecaster) -> dict[str, Any]:
-    """Return the card of a forecaster as plain JSON values."""
+    """Return the card of a forecaster as plain JSON values; its texts know their notes."""
     found, midcourse = forecaster.assessment, forecaster.midcourse
-    goal = {
-        "clear": "recorded as cleared",
-        "lighten": "recorded as lightened or cleared, of those that want lightening",
-    }
     return {
         "title": TITLE,
-        "intended_use": "To tell a client how many sessions to expect, and to price packages.",
-        "outcome": f"Session at which the course is {goal[forecaster.goal]}.",
+        "intended_use": sentence("card.intended_use"),
+        "outcome": sentence(f"card.outcome_{forecaster.goal}"),
         "participants": participants(forecaster.log_summary),
         "predictors": sorted({*FIELDS.intersection(COVARIATES.values()), *forecaster.extra}),
-        "missing_data": "Filled by the log's mean when fitting, spread over its mix when asked.",
+        "missing_data": sentence("card.missing_data"),
         "model": found.get("model", "published evidence only"),
         "prior_source": prior_source(forecaster),
         "prior_evidence": [
@@ -472,13 +452,14 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         ],
         "evidence_contradicted": found.get("contradicted", []),
         "sample_size": sample_size(forecaster),
-        "assessment": "Folds grouped by client, repeated; nothing scored on what it was fitted to.",
+        "assessment": sentence("card.assessment"),
         "coverage": found.get("coverage"),
         CHOSEN_AT: found.get(CHOSEN_AT),
         **{name: found.get(name, []) for name in TABLES},
         "midcourse": [plain_values(row) for row in midcourse.held] if midcourse else [],
         "supported_to_session": forecaster.supported_to,
-        "limits": [*LIMITS, *map(str, forecaster.notes)],
+        "limits": [sentence(f"card.limit_{name}") for name in LIMITS]
+        + [*map(Sentence, forecaster.notes)],
     }
 
 
@@ -520,8 +501,8 @@ def sample_size(forecaster: Forecaster) -> dict[str, Any]:
     }
 
 
-def card_text(forecaster: Forecaster) -> str:
-    """Return the card of a forecaster as Markdown, for people.
+def card_text(forecaster: Forecaster, *, language: str = "en") -> str:
+    """Return the card of a forecaster as Markdown, for people, in a ``language``.
 
     Examples
     --------
@@ -529,85 +510,50 @@ def card_text(forecaster: Forecaster) -> str:
     '# Sessions of laser tattoo removal until the goal, predicted at the consultation'
     """
     card = model_card(forecaster)
-    people, coverage = card["participants"], card["coverage"]
-    whose = "their own" if "wanted_lightening" in people else "the"
-    lines = [
-        f"# {card['title']}",
-        "",
-        f"**Use.** {card['intended_use']} **Outcome.** {card['outcome']}",
-        "",
-        f"**Courses.** {people['courses']} of {people['clients']} clients, started "
-        f"{people['started_from']} to {people['started_to']}: {people['reached_the_goal']} reached "
-        f"{whose} goal, {people['stopped']} stopped, {people['still_running']} still running.",
-        "",
-        f"**Model.** {card['model']}. **Predictors.** {', '.join(card['predictors'])}. "
-        f"**Missing.** {card['missing_data']}",
-        "",
-        f"**Assessment.** {card['assessment']}",
-    ]
-    if card[CHOSEN_AT]:
-        at, day = card[CHOSEN_AT]
-        lines[-1] += (
-            f" The choice of the model, its corrections, its laws of courses under way and under "
-            f"strategies, and this assessment are those of {told(at)} courses started up to {day}; "
-            "since then the model's parameters alone have been fitted again."
-        )
-    if coverage:
-        lines += ["", *coverage_lines(card)]
+    people, (at, day) = card["participants"], card[CHOSEN_AT] or (0, "")
+    said = card | people | {"predictors": [*map(plainly, card["predictors"])]}
+    said |= {"at": few(at), "day": day}
+    wanted, chosen = "_wanted" * ("wanted_lightening" in people), "_chosen" * bool(at)
+    heads = ("heading", "use", f"courses{wanted}", "model", f"assessed{chosen}")
+    lines: list[str] = [line for head in heads for line in (sentence(f"card.{head}", said), "")]
+    if card["coverage"]:
+        lines += coverage_lines(card)
     lines += midcourse_lines(card["midcourse"])
     for row in card["evidence_contradicted"]:
-        lines += [
-            "",
-            f"The log speaks against the evidence on {row['parameter']}, as the model counts it "
-            f"(log number of sessions): {row['prior']:+.2f} before, {row['posterior']:+.2f} here.",
-        ]
-    return "\n".join([*lines, "", "**Limits.**", "", *(f"- {limit}" for limit in card["limits"])])
+        parameter = row["parameter"].removeprefix("never[").removesuffix("]")
+        lines += ["", sentence("card.against", row | {"what": plainly(parameter)})]
+    lines += ["", sentence("card.limits"), "", *bullets(card["limits"])]
+    return text_of(lines, language)
 
 
 def coverage_lines(card: dict[str, Any]) -> list[str]:
     """Return the tables of candidates and groups, as Markdown."""
     coverage = card["coverage"]
-    return [
-        f"The {100 * coverage['level']:.0f} % interval covers {100 * coverage['tie_split']:.1f} % "
-        f"± {100 * coverage['tie_split_error']:.1f} % (one standard error).",
-        "",
-        "| candidate | log score a session | CRPS | chosen |",
-        "|---|---|---|---|",
-        *(
-            f"| {row['model']} | {number(row['log_score'], 4)} | {number(row['crps'], 3)} | "
-            f"{'yes' if row['chosen'] else ''} |"
-            for row in card["candidates"]
-        ),
-        "",
-        "| group | finished | interval covers | verdict |",
-        "|---|---|---|---|",
-        *(
-            f"| {row['factor']} {row['label']} | {row['n_events']} | "
-            f"{number(row['coverage'], 2)} | {row['verdict']} |"
-            for row in card["subgroups"]
-        ),
+    names = ("level", "tie_split", "tie_split_error")
+    lines = [sentence("card.coverage", {name: 100 * coverage[name] for name in names}), ""]
+    lines += [sentence("card.candidate_heads"), "|---|---|---|---|"]
+    for row in card["candidates"]:
+        scores = {name: number(row[name], n) for name, n in (("log_score", 4), ("crps", 3))}
+        chosen = "yes" if row["chosen"] else ""
+        lines.append(sentence("card.candidate", row | scores | {"chosen": chosen}))
+    lines += ["", sentence("card.group_heads"), "|---|---|---|---|"]
+    return lines + [
+        sentence("card.group", row | {"coverage": number(row["coverage"], 2)})
+        for row in card["subgroups"]
     ]
 
 
 def midcourse_lines(held: Sequence[Mapping[str, Any]]) -> list[str]:
     """Return the promises made to courses under way as Markdown lines, none where too few ended."""
-    rows = [row for row in held if row["n_cleared"] >= FEWEST_TO_COUNT]
-    if not rows:
-        return []
-    return [
-        "",
-        "| sessions done | pace | cleared since | interval covers | not clear in | said | seen |",
-        "|---|---|---|---|---|---|---|",
-        *(
-            f"| {row['sessions']} | {row['pace']} | {row['n_cleared']} | "
-            f"{number(row['coverage'], 2)} | {row['within']} more | {100 * row['said']:.0f} % | "
-            f"{100 * row['seen']:.0f} % |"
-            for row in rows
-        ),
-        "",
+    rows = [
+        sentence("card.under_way", {**row, "coverage": number(row["coverage"], 2)})
+        for row in held
+        if row["n_cleared"] >= FEWEST_TO_COUNT
     ]
+    heads = ["", sentence("card.under_way_heads"), "|---|---|---|---|---|---|---|"]
+    return [*heads, *rows, ""] if rows else []
 
 
-def number(value: float | None, digits: int) -> str:
+def number(value: float | None, digits: int) -> Note | str:
     """Return a number for people, or a dash."""
-    return "–" if value is None else f"{value:.{digits}f}"
+    return "–" if value is None else Note("text.number", values={"n": value, "digits": digits})

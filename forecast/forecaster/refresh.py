@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import LEVEL, counted
+from forecast._checks import LEVEL
 from forecast._jobs import one_thread
+from forecast._notes import Note, sentence
 from forecast._plain import Result
 from forecast.assess import Outcomes, interval_coverage
 from forecast.counts import Evidence, evidence_name, fit_notes, of_goal, told
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
 GROWN = 1.1  # times as many courses, or
 MONTH = 30  # days on: all is done anew
+WHEN = ("before", "now")
 LATEST = 50  # courses of which old and new estimates are held against each other
 
 
@@ -58,21 +60,17 @@ class Refreshed(Result):
     def lines(self, language: str) -> list[str]:
         """Return what changed in words."""
         if not self.changed:
-            return ["Nothing new: the log holds the very courses that the model was fitted to."]
-        said = self.changed
-        how = "its choice, its corrections and its check are still those of {}, started up to {}"
+            return [sentence("refreshed.nothing")]
+        said = dict(self.changed)
+        for name in ("courses", "reached", "model"):
+            said |= {f"{name}_{when}": one for when, one in zip(WHEN, said[name], strict=True)}
         at, day = said[CHOSEN_AT]
-        how = "chosen anew" if self.chosen_anew else how.format(counted(at, "course"), day)
-        counts = "Courses {} before, {} now; reached the goal {} and {}."
-        moved = (
-            "Of the {latest} latest clients {same} have the same median as before; the largest "
-            "change of one is {most}."
-        )
+        how = Note("refreshed.anew" if self.chosen_anew else "refreshed.kept")
         way = "fewer" if said["largest"] < 0 else "more"
-        most = f"{counted(abs(said['largest']), 'session')} {way}"
-        model = "Model {} before, {} now ({}).".format(*said["model"], how)
-        reached = counts.format(*said["courses"], *said["reached"])
-        return [reached, model, moved.format(**said, most=most)]
+        most = Note(f"refreshed.{way}", values={"n": abs(said["largest"])})
+        said |= {"how": replace(how, values={"at": at, "day": day}), "most": most}
+        moved = "same" if said["same"] == said["latest"] else "moved"
+        return [sentence(f"refreshed.{code}", said) for code in ("counts", "model", moved)]
 
 
 def refresh_forecaster(

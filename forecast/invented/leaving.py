@@ -13,8 +13,6 @@
 Directions of the effects are those of common practice; sizes are invented, no source.
 """
 
-from typing import ClassVar
-
 import numpy as np
 
 from forecast._types import FloatArray
@@ -28,16 +26,6 @@ LEAST = 0.005  # of the ink that can go: what an eye no longer finds
 
 class Leaving(Doses):
     """The dose is the share of the original ink taken so far."""
-
-    keeps: ClassVar = {
-        "black": 0.01,
-        "white": 0.5,
-        "yellow": 0.4,
-        "flesh": 0.5,
-        "light_blue": 0.35,
-        "purple": 0.15,
-        "other": 0.03,
-    }
 
     def speeds(self, cohort: Cohort) -> FloatArray:
         """Return minus the log of the sessions needed, in which everything adds up."""

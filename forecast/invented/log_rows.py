@@ -8,20 +8,18 @@ visit after it has come: until then the course is ongoing.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.invented.people import PATTERNS, REACH, YEAR, Cohort, Crew
+from forecast.invented.people import PATTERNS, REACH, YEAR, Cohort, Crew, Rows
 from forecast.invented.practised import as_practised
 from forecast.invented.sessions import Paths
-from forecast.invented.world import World
+from forecast.invented.world import TABLES, World
 from forecast.log import column, column_names
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 PACKAGES = ("pay_per_session", "block_6", "fixed_price")
 SOLD = (0.45, 0.35, 0.20)  # how often each is sold
@@ -46,7 +44,7 @@ class Course:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Luck:
+class Luck(Rows):
     """The random numbers of how n courses go over h sessions."""
 
     goal: FloatArray  # uniform, (n,): whether lightening is enough
@@ -67,10 +65,6 @@ class Luck:
             reacts=rng.random((n, horizon)),
             stops=rng.random((n, horizon)),
         )
-
-    def take(self, rows: npt.NDArray[np.intp]) -> "Luck":
-        """Return the luck of the courses in ``rows``."""
-        return Luck(*(getattr(self, name)[rows] for name in Luck.__slots__))
 
 
 def reactions(
@@ -135,26 +129,8 @@ WordArray = npt.NDArray[np.object_]
 YAG = {532, 1064}  # nm
 DAY_ONE = np.datetime64("2017-01-02", "ns")
 
-# How often each optional item is not recorded.
-MISSING = {
-    "age_years": 0.03,
-    "origin": 0.08,
-    "area_cm2": 0.12,
-    "tattoo_age_years": 0.15,
-    "scarring": 0.10,
-    "smoker": 0.18,
-}
-
-# Reaction, how often, chance of lasting, chances of mild, moderate, severe.
-REACTIONS: tuple[tuple[str, float, float, tuple[float, ...]], ...] = (
-    ("blister", 0.46, 0.0, (0.6, 0.33, 0.07)),
-    ("hyperpigmentation", 0.20, 0.1, (0.7, 0.27, 0.03)),
-    ("hypopigmentation", 0.16, 0.4, (0.7, 0.25, 0.05)),
-    ("texture", 0.08, 0.4, (0.8, 0.18, 0.02)),
-    ("scar", 0.03, 0.9, (0.6, 0.3, 0.1)),
-    ("allergy", 0.03, 0.0, (0.4, 0.45, 0.15)),
-    ("darkening", 0.04, 0.3, (0.6, 0.35, 0.05)),
-)
+# Reaction: how often, chance of lasting, chances of mild, moderate, severe.
+REACTIONS: dict[str, list[float]] = TABLES["reactions"]
 
 
 def _dates(day: npt.NDArray[Any]) -> npt.NDArray[np.datetime64]:
@@ -178,7 +154,7 @@ def course_ids(n: int) -> WordArray:
 
 def frames(
     cohort: Cohort, paths: Paths, course: Course, world: World, rng: np.random.Generator
-) -> "dict[str, pd.DataFrame]":
+) -> dict[str, pd.DataFrame]:
     """Return the five tables by name, in the columns of the log."""
     tables = {
         "courses": courses_frame(cohort, paths, course, rng),
@@ -231,7 +207,7 @@ def money(cohort: Cohort, course: Course) -> tuple[FloatArray, FloatArray]:
 
 def courses_frame(
     cohort: Cohort, paths: Paths, course: Course, rng: np.random.Generator
-) -> "pd.DataFrame":
+) -> pd.DataFrame:
     """Return the courses table, optional items missing at random."""
     n = len(cohort)
     frame = cohort.attributes.enquiries()
@@ -259,10 +235,10 @@ def courses_frame(
     return hide(frame, rng)[[name for name in column_names("courses") if name in frame]]
 
 
-def hide(frame: "pd.DataFrame", rng: np.random.Generator) -> "pd.DataFrame":
-    """Return the frame with optional attributes missing by ``rng``, as often as in ``MISSING``."""
+def hide(frame: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """Return the frame with optional attributes missing by ``rng``, as often as usual."""
     shown = frame.copy()
-    for name, rate in MISSING.items():
+    for name, rate in TABLES["missing"].items():
         hidden = rng.random(len(frame)) < rate
         shown[name] = frame[name].mask(hidden, None if frame[name].dtype == object else np.nan)
     return shown
@@ -301,10 +277,8 @@ def pick_laser(
 
 def sessions_frame(
     cohort: Cohort, paths: Paths, course: Course, world: World, rng: np.random.Generator
-) -> "pd.DataFrame":
+) -> pd.DataFrame:
     """Return the sessions table."""
-    import pandas as pd
-
     held = paths.session_no <= course.given[:, None]
     row, t = np.nonzero(held)
     pulse, day = paths.pulse[held], paths.day[held]
@@ -334,13 +308,11 @@ def sessions_frame(
 
 def gradings_frame(
     cohort: Cohort, paths: Paths, course: Course, rng: np.random.Generator
-) -> "pd.DataFrame":
+) -> pd.DataFrame:
     """Return the gradings table: those written down, the one at the first visit, the last one.
 
     A grading is made at the visit after the session: an ongoing course has none of its last.
     """
-    import pandas as pd
-
     k, given = paths.session_no, course.given[:, None]
     over = (course.ended > 0)[:, None]
     goal = (course.ended == 1)[:, None] & (k == given)
@@ -361,34 +333,30 @@ def gradings_frame(
     return table
 
 
-def reactions_frame(paths: Paths, course: Course, rng: np.random.Generator) -> "pd.DataFrame":
+def reactions_frame(paths: Paths, course: Course, rng: np.random.Generator) -> pd.DataFrame:
     """Return the reactions table: at most one reaction per session."""
-    import pandas as pd
-
     seen = course.reacted & (paths.session_no <= course.given[:, None])
     row, t = np.nonzero(seen)
     m = len(row)
-    share = np.array([rate for _, rate, _, _ in REACTIONS])
+    share, lasts, *severe = np.array(list(REACTIONS.values())).T
     kind = rng.choice(len(REACTIONS), p=share / share.sum(), size=m)
-    severities = np.cumsum([chances for *_, chances in REACTIONS], axis=1)
+    severities = np.cumsum(severe, axis=0).T
     worse = (severities[kind] < rng.random((m, 1))).sum(axis=1)
-    lasting = rng.random(m) < np.array([rate for _, _, rate, _ in REACTIONS])[kind]
+    lasting = rng.random(m) < lasts[kind]
     levels = np.array(column("reactions", "severity").levels, dtype=object)
     return pd.DataFrame(
         {
             "course_id": course_ids(len(course.given))[row],
             "after_session": t + 1,
-            "reaction": np.array([name for name, *_ in REACTIONS], dtype=object)[kind],
+            "reaction": np.array([*REACTIONS], dtype=object)[kind],
             "severity": _blank(levels[np.minimum(worse, 2)], rng.random(m) < 0.05),
             "lasting": _blank(np.where(lasting, "yes", "no").astype(object), rng.random(m) < 0.08),
         }
     )
 
 
-def lasers_frame(world: World) -> "pd.DataFrame":
+def lasers_frame(world: World) -> pd.DataFrame:
     """Return the lasers table."""
-    import pandas as pd
-
     return pd.DataFrame(
         {
             "laser_id": [laser.laser_id for laser in world.fleet],

@@ -14,8 +14,6 @@
   share).
 """
 
-from typing import ClassVar
-
 import numpy as np
 from scipy.special import gammaincinv, ndtr
 
@@ -30,16 +28,6 @@ GRID = np.linspace(-5.2, 5.2, 2001)  # standard normal; the ends are one in ten 
 
 class Noisy(Doses):
     """The dose is the fall of log ink."""
-
-    keeps: ClassVar = {
-        "black": 0.01,
-        "white": 0.6,
-        "yellow": 0.35,
-        "flesh": 0.5,
-        "light_blue": 0.3,
-        "orange": 0.2,
-        "other": 0.04,
-    }
 
     def features(self, attributes: Attributes) -> Features:
         """Return curves and thresholds; age as the square of decades from 45, over four."""

@@ -5,14 +5,15 @@ site; everything else is independent. So what a missing attribute may have been,
 recorded ones, is known exactly, which the true distribution needs.
 """
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, fields
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.invented.world import MOST_OPERATORS, CaseMix, World
+from forecast.invented.world import MOST_OPERATORS, TABLES, CaseMix, World
 from forecast.log import column
 from forecast.tattoo import (
     INK_GROUPS,
@@ -24,9 +25,6 @@ from forecast.tattoo import (
     uptake_table,
 )
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 ORIGINS = column("courses", "origin").levels
 DENSITIES = column("courses", "ink_density").levels
 SCARS = column("courses", "scarring").levels
@@ -34,40 +32,13 @@ SKIN_TYPES = column("courses", "skin_type").levels
 LAYERS = column("courses", "layering").levels
 
 # Ink sets and how often each origin has them: amateur, professional, cosmetic, traumatic.
-INK_TABLE: tuple[tuple[str, tuple[float, ...]], ...] = (
-    ("black", (72, 43, 10, 90)),
-    ("dark_blue", (10, 2, 0, 10)),
-    ("black;dark_blue", (8, 5, 0, 0)),
-    ("black;red", (4, 14, 0, 0)),
-    ("red", (2, 3, 8, 0)),
-    ("black;green", (2, 5, 0, 0)),
-    ("green", (1, 1, 0, 0)),
-    ("black;light_blue", (0.5, 4, 0, 0)),
-    ("black;red;yellow", (0, 4, 0, 0)),
-    ("black;green;red", (0.5, 5, 0, 0)),
-    ("black;purple", (0, 2, 0, 0)),
-    ("black;green;red;yellow", (0, 3, 0, 0)),
-    ("black;light_blue;red", (0, 2.5, 0, 0)),
-    ("black;red;orange;yellow", (0, 2, 0, 0)),
-    ("black;light_blue;green;red;yellow", (0, 2, 0, 0)),
-    ("black;white", (0, 1.5, 0, 0)),
-    ("black;red;white", (0, 1, 0, 0)),
-    ("brown", (0, 0, 42, 0)),
-    ("black;brown", (0, 0, 22, 0)),
-    ("red;brown", (0, 0, 10, 0)),
-    ("flesh", (0, 0, 8, 0)),
-)
-
-
-PATTERNS: tuple[str, ...] = tuple(";".join(read_inks(inks)) for inks, _ in INK_TABLE)
+INK_TABLE: dict[str, list[float]] = TABLES["inks"]
+PATTERNS: tuple[str, ...] = tuple(";".join(read_inks(inks)) for inks in INK_TABLE)
 N_INKS: IntArray = np.array([len(pattern.split(";")) for pattern in PATTERNS])
 BODY_SITES, REGION_NAMES = tuple(SITES), tuple(REGIONS)
 REGION_OF_SITE: IntArray = np.array([REGION_NAMES.index(site.region) for site in SITES.values()])
-# Usual area relative to the median, by site: a finger carries less than a back.
-AREA_OF_SITE = dict.fromkeys(BODY_SITES, 1.0) | {
-    "face": 0.3, "neck": 0.7, "back": 2.0, "chest": 1.5, "wrist": 0.5, "hand": 0.5, "finger": 0.12
-}  # fmt: skip
-AREA_FACTOR: FloatArray = np.array([AREA_OF_SITE[site] for site in BODY_SITES])
+# Usual area relative to the median, by site.
+AREA_FACTOR: FloatArray = np.array([TABLES["area"].get(site, 1.0) for site in BODY_SITES])
 AREA_SD, TATTOO_AGE_SD = 0.8, 0.8
 YOUNGEST = 19.0  # so that the cap on a tattoo's age never crosses the three-year step
 OLDER_YEARS = 3.0  # Bencini et al. 2012: 36 months
@@ -86,8 +57,19 @@ REACH: dict[str, tuple[int, ...]] = {
 NEVER = 1e9
 
 
+class Rows:
+    """Arrays of n courses side by side."""
+
+    __slots__ = ()
+
+    def take(self, rows: npt.NDArray[np.intp]) -> Self:
+        """Return the courses in ``rows``, repeats allowed."""
+        each = [getattr(self, one.name) for one in fields(self)]  # type: ignore[arg-type]
+        return type(self)(*(one.take(rows) if isinstance(one, Rows) else one[rows] for one in each))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class Attributes:
+class Attributes(Rows):
     """What the simulator knows of each course; codes point into the log's level lists.
 
     -1 and NaN are not recorded.
@@ -109,36 +91,23 @@ class Attributes:
     def __len__(self) -> int:
         return len(self.skin)
 
-    def take(self, rows: npt.NDArray[np.intp]) -> "Attributes":
-        """Return the courses in ``rows``, repeats allowed."""
-        return Attributes(*(getattr(self, name)[rows] for name in Attributes.__slots__))
-
-    def enquiries(self) -> "pd.DataFrame":
+    def enquiries(self) -> pd.DataFrame:
         """Return a frame with the columns of an enquiry; what is not recorded is None or NaN."""
-        import pandas as pd
-
-        levels = {
-            "skin_type": (self.skin, SKIN_TYPES),
-            "body_site": (self.site, BODY_SITES),
-            "inks": (self.inks, PATTERNS),
-            "ink_density": (self.density, DENSITIES),
-            "layering": (self.layering, LAYERS),
-            "origin": (self.origin, ORIGINS),
-            "scarring": (self.scarring, SCARS),
-        }
-        words = {name: _words(codes, names) for name, (codes, names) in levels.items()}
         smoker = np.where(np.isnan(self.smoker), -1, self.smoker).astype(np.int64)
-        frame = {
-            **{name: words[name] for name in list(levels)[:5]},
+        return pd.DataFrame({
+            "skin_type": _words(self.skin, SKIN_TYPES),
+            "body_site": _words(self.site, BODY_SITES),
+            "inks": _words(self.inks, PATTERNS),
+            "ink_density": _words(self.density, DENSITIES),
+            "layering": _words(self.layering, LAYERS),
             "age_years": self.age,
-            "origin": words["origin"],
+            "origin": _words(self.origin, ORIGINS),
             "area_cm2": self.area,
             "tattoo_age_years": self.tattoo_age,
-            "scarring": words["scarring"],
+            "scarring": _words(self.scarring, SCARS),
             "smoker": _words(smoker, ("no", "yes")),
             "sessions_elsewhere": self.elsewhere,
-        }
-        return pd.DataFrame(frame)
+        })  # fmt: skip
 
 
 def _words(codes: IntArray, names: tuple[str, ...]) -> npt.NDArray[np.object_]:
@@ -153,7 +122,7 @@ def normal(table: npt.ArrayLike) -> FloatArray:
 
 def origin_tables(mix: CaseMix) -> dict[str, FloatArray]:
     """Return the chance of each level given the origin: arrays of shape (4 origins, levels)."""
-    inks = np.array([shares for _, shares in INK_TABLE], dtype=np.float64).T
+    inks = np.array(list(INK_TABLE.values()), dtype=np.float64).T
     coloured = np.array([bool(set(p.split(";")) - {"black"}) for p in PATTERNS])
     inks = inks * np.where(coloured, mix.colour, 1.0)
     usual = normal(mix.region)[REGION_OF_SITE] / np.bincount(REGION_OF_SITE)[REGION_OF_SITE]
@@ -255,7 +224,7 @@ class Crew:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Cohort:
+class Cohort(Rows):
     """Courses before their first session here."""
 
     attributes: Attributes  # complete, of n courses
@@ -269,14 +238,9 @@ class Cohort:
     def __len__(self) -> int:
         return len(self.start)
 
-    def take(self, rows: npt.NDArray[np.intp]) -> "Cohort":
-        """Return the courses in ``rows``."""
-        rest = (getattr(self, name)[rows] for name in Cohort.__slots__[1:])
-        return Cohort(self.attributes.take(rows), *rest)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Chance:
+class Chance(Rows):
     """The random numbers of n courses over h sessions, (n, h), shared by every strategy."""
 
     session: FloatArray  # standard normal
@@ -307,10 +271,6 @@ class Chance:
             eye=rng.spawn(1)[0].standard_normal(shape) if world.eye_sd else np.zeros(shape),
             technique=rng.spawn(1)[0].random(shape) if asked else np.zeros(shape),
         )
-
-    def take(self, rows: npt.NDArray[np.intp]) -> "Chance":
-        """Return the chance of the courses in ``rows``."""
-        return Chance(*(getattr(self, name)[rows] for name in Chance.__slots__))
 
 
 def draw_courses(

@@ -32,10 +32,11 @@ and some mark stays in about 6 of 100 (REILLY23); that it lightens in a tenth ha
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from forecast._types import FloatArray, IntArray
 from forecast.invented.people import N_INKS, NEVER, PATTERNS, YEAR, Cohort, normal
@@ -43,9 +44,6 @@ from forecast.invented.process import Visit, log_speeds
 from forecast.invented.share import Share, features, reach_day
 from forecast.invented.world import OwnedLaser, World
 from forecast.tattoo import INKS, uptake_table
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 TAKEN = {"strong": 1.0, "partial": 0.6, "weak": 0.1, "darkening risk": 0.0}
 TAKES = {
@@ -103,13 +101,13 @@ def passes_of(technique: FloatArray, day: FloatArray) -> FloatArray:
 
 
 def as_practised(
-    tables: "Mapping[str, pd.DataFrame]",
+    tables: Mapping[str, pd.DataFrame],
     cohort: Cohort,
     done: Mapping[str, npt.NDArray[Any]],
     reacted: IntArray,
     world: World,
     rng: np.random.Generator,
-) -> "dict[str, pd.DataFrame]":
+) -> dict[str, pd.DataFrame]:
     """Return sessions and reactions as this clinic keeps them, from those of any.
 
     ``done`` has what ``Paths`` knows of each session, and its course; ``reacted`` of each reaction.

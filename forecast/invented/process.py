@@ -3,13 +3,13 @@
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar, Protocol
+from typing import Protocol
 
 import numpy as np
 
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.invented.people import NEVER, PATTERNS, Attributes, Chance, Cohort
-from forecast.invented.world import World
+from forecast.invented.world import TABLES, World
 
 Features = Mapping[str, BoolArray | FloatArray]
 
@@ -65,15 +65,13 @@ class Doses(ABC):
     """Mechanisms in which sessions add up to a dose, and the dose says how much ink is left.
 
     Some tattoos keep a remnant for good, 8 to 38 % of the ink, so that they never count as
-    cleared; how often depends on the inks (``keeps``). Lasers do not matter.
+    cleared; how often depends on the inks (``keeps`` of ``clinic.toml``). Lasers do not matter.
     """
-
-    keeps: ClassVar[Mapping[str, float]]
 
     def __init__(self, cohort: Cohort, world: World) -> None:
         self.world = world
         self.log_speed = self.speeds(cohort)
-        chance = chance_of_remnant(self.keeps, cohort.attributes.inks)
+        chance = chance_of_remnant(TABLES["keeps"][world.mechanism], cohort.attributes.inks)
         stays = cohort.resists < chance
         remnant = np.where(stays, 0.08 + 0.30 * (1 - cohort.resists / chance), 0.0)
         self.share = np.column_stack([1 - remnant, remnant])

@@ -15,7 +15,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.invented.leaving import Leaving
@@ -27,6 +26,7 @@ from forecast.invented.people import (
     Chance,
     Cohort,
     Crew,
+    Rows,
     draw_courses,
     has_ink,
 )
@@ -49,7 +49,7 @@ MOST = 60  # sessions followed at most; a course that needs more never clears
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Paths:
+class Paths(Rows):
     """What would happen to n courses over h sessions if nobody stopped, (n, h)."""
 
     day: FloatArray  # of each session, from the first day of the log
@@ -65,10 +65,6 @@ class Paths:
     before: FloatArray  # (n,): graded fading at the first visit, percent
     # (n,): whether the other clinic had cleared it: such a course never comes
     elsewhere_clear: BoolArray
-
-    def take(self, rows: npt.NDArray[np.intp]) -> "Paths":
-        """Return the paths of the courses in ``rows``."""
-        return Paths(*(getattr(self, name)[rows] for name in Paths.__slots__))
 
     def first_at(self, threshold: float | FloatArray) -> IntArray:
         """Return the first session that reaches a threshold, of all or by course; h + 1 if none."""
@@ -97,12 +93,9 @@ def _grade(
 class _Habit:
     """How the clinic chooses the regime: logits of shape (n,), fixed for the course."""
 
+    world: World
     taste: FloatArray
-    bought: float
-    drifts: bool
-    heeds_stalls: bool
-    stalled_only: bool
-    review: float
+    bought: float  # year from which ps can be chosen
     owner: BoolArray | None
 
     @classmethod
@@ -114,12 +107,9 @@ class _Habit:
         taste = Crew.of(world).habit[cohort.operator]
         taste = taste + 0.4 * has_ink(attributes.inks, OTHER_COLOURS)
         return cls(
+            world,
             taste=taste + (0.9 * (attributes.density == 2) if world.by_density else 0.0),
             bought=bought if world.by_calendar or bought == NEVER else 0.0,
-            drifts=world.by_calendar,
-            heeds_stalls=world.by_stalled,
-            stalled_only=world.stalled_only,
-            review=world.review_effect,
             owner=(cohort.operator == 0) if world.ps_owner else None,
         )
 
@@ -132,16 +122,16 @@ class _Habit:
         was_ps: BoolArray,
     ) -> FloatArray:
         """Return the chance of ps at session ``t`` + 1; a course never goes back to ns."""
-        since = day / YEAR - self.bought
-        drift = 0.45 * (np.clip(since, 0, 4) - 2) if self.drifts else 0.0
+        world, since = self.world, day / YEAR - self.bought
+        drift = 0.45 * (np.clip(since, 0, 4) - 2) if world.by_calendar else 0.0
         logit = -0.3 + self.taste + drift
         stalled = (t >= 3) & (seen - seen_before < 4) & (seen < 90)
         if t > 0:
-            logit = -3.0 + 0.5 * self.taste + 0.5 * drift + (self.review if t == REVIEWED else 0.0)
-            if self.heeds_stalls:
+            logit = -3.0 + 0.5 * self.taste + 0.5 * drift + world.review_effect * (t == REVIEWED)
+            if world.by_stalled:
                 logit = logit + 2.2 * stalled
         chance = 1 / (1 + np.exp(-logit)) if self.owner is None else 1.0 * self.owner
-        if self.stalled_only and t > 0:
+        if world.stalled_only and t > 0:
             chance = chance * stalled
         return np.where(was_ps, 1.0, np.where(since >= 0, chance, 0.0))
 

@@ -14,7 +14,6 @@ chosen in ``sessions``, how courses are sold and end in ``log_rows``, who comes 
 """
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,17 +23,14 @@ from forecast.invented.log_rows import Course, Luck, frames, live
 from forecast.invented.people import YEAR, Chance, Cohort
 from forecast.invented.sessions import MOST, Paths, arrive
 from forecast.invented.world import Mechanism, World, usual_world
-from forecast.log import LATEST
-
-if TYPE_CHECKING:
-    from forecast.log import OutcomeLog
+from forecast.log import LATEST, OutcomeLog
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Simulated:
     """A log and what is behind each course of it: who came, chance, and what came of it."""
 
-    log: "OutcomeLog"
+    log: OutcomeLog
     world: World
     cohort: Cohort
     chance: Chance
@@ -53,8 +49,6 @@ def simulate(
     dropout: bool = True,
 ) -> Simulated:
     """Return what `simulate_log` gives, with all that is behind it."""
-    from forecast.log import OutcomeLog
-
     n_courses = check_whole_number(n_courses, name="n_courses", low=1)
     check_seed(seed)
     if world is None:
@@ -82,7 +76,7 @@ def simulate_log(
     years: float = 8,
     mechanism: Mechanism | None = None,
     dropout: bool = True,
-) -> "OutcomeLog":
+) -> OutcomeLog:
     """Return the outcome log of an invented clinic.
 
     Parameters

@@ -12,8 +12,6 @@ Prinz et al. 2004, Br J Dermatol 150:245). Fresh tattoos are slower here: unlike
 Light colours often leave a remnant for good (common practice, no published share).
 """
 
-from typing import ClassVar
-
 import numpy as np
 
 from forecast._types import FloatArray
@@ -25,16 +23,6 @@ SHAPE = 1.427  # with 0.15 a session: 45 % left after five and 27 % after ten
 
 class Waning(Doses):
     """The dose is the sum over sessions; chance of a session is log-normal, ``session_sd``."""
-
-    keeps: ClassVar = {
-        "black": 0.01,
-        "white": 0.5,
-        "yellow": 0.4,
-        "flesh": 0.5,
-        "light_blue": 0.3,
-        "green": 0.1,
-        "other": 0.03,
-    }
 
     def features(self, attributes: Attributes) -> Features:
         """Return counts, roots and decays: inks beyond the first over four, skin type over five."""

@@ -1,12 +1,14 @@
 """The parameters of the invented clinic: how fast ink goes, who comes, which lasers, which habits.
 
-Everything the simulator believes is a field here, so that a study states its clinic in one line.
-What attributes do is named here, and on which scale and by which evidence it does it is said by
-the file of each mechanism (``share``, ``noisy``, ``waning``, ``leaving``, ``practised``).
+Everything the simulator believes is a field here or stands in ``clinic.toml``, so that a study
+states its clinic in one line. On which scale and by which evidence attributes act is said by the
+file of each mechanism (``share``, ``noisy``, ``waning``, ``leaving``, ``practised``).
 """
 
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Literal
 
 from forecast.errors import RequestError
@@ -15,66 +17,10 @@ Mechanism = Literal["share", "noisy", "waning", "leaving", "practised"]
 
 MOST_OPERATORS = 64
 
-# What attributes do, by mechanism; the file of each says on which scale.
-EFFECTS: dict[str, dict[str, float]] = {
-    "share": {
-        "smoker": -0.40,
-        "red": -0.05,
-        "other_colour": -0.40,
-        "heavy": -0.25,
-        "light": 0.20,
-        "layered": -0.30,
-        "amateur": 0.30,
-        "cosmetic": 0.25,
-        "traumatic": 0.15,
-        "log_area": -0.10,
-        "head_neck": 0.10,
-        "distal_limb": -0.20,
-        "older_tattoo": -0.12,
-        "slight_scar": -0.08,
-        "marked_scar": -0.25,
-        "dark_skin": -0.08,
-    },
-    "noisy": {
-        "age_curve": -0.12,
-        "skin_from_iii": -0.40,
-        "smoker": -0.08,
-        "smoker_hand_foot": -0.50,
-        "hand_foot": -0.25,
-        "face": 0.30,
-        "heavy": -0.30,
-        "amateur": 0.35,
-        "large": -0.20,
-        "light_colour": -0.25,
-    },
-    "waning": {
-        "density": -0.45,
-        "root_area": -0.12,
-        "under_30": 0.15,
-        "skin": -0.20,
-        "smoker": -0.12,
-        "fresh_tattoo": -0.40,
-        "further_inks": -0.30,
-        "limb": -0.10,
-        "amateur": 0.20,
-        "scarred": -0.15,
-    },
-    "leaving": {
-        "further_inks": -0.30,
-        "heavy": -0.10,
-        "heavy_dark_skin": -0.30,
-        "amateur": 0.30,
-        "cosmetic": 0.15,
-        "leg": -0.20,
-        "smoker": -0.15,
-        "decades": -0.05,
-        "layered": -0.25,
-        "area": -0.08,
-    },
-}
-# in place of colours, how well the lasers take up each ink
-EFFECTS["practised"] = EFFECTS["share"] | {"amateur": 0.6, "cosmetic": 1.3}
-del EFFECTS["practised"]["red"], EFFECTS["practised"]["other_colour"]
+TABLES: dict[str, Any] = tomllib.loads(
+    Path(__file__).with_name("clinic.toml").read_text(encoding="utf-8")
+)
+EFFECTS: dict[str, dict[str, float]] = TABLES["effects"]  # by mechanism
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,43 +230,16 @@ class World:
             )
 
 
-# How the usual clinic of each mechanism differs from the default one.
-USUAL: dict[str, dict[str, Any]] = {
-    "share": {},
-    "noisy": {
-        "log_speed": -0.85,
-        "client_sd": 0.0,
-        "course_sd": 0.0,
-        "session_sd": 0.8,
-        "spacing_effect": 0.2,
-    },
-    "waning": {"log_speed": -0.10, "session_sd": 0.3},
-    "leaving": {
-        "log_speed": -2.07,
-        "course_sd": 0.12,
-        "session_sd": 0.4,
-        "dropout_base": -5.7,
-        "dropout_slow": 6.0,
-        "eye_sd": 0.15,
-    },
-    "practised": {
-        "log_speed": -0.95,
-        "client_sd": 0.2,
-        "course_sd": 0.2,
-        "regime_effect_colour": 0.1,
-        "scales": (5.0, 10.0, 25.0),
-        "reaction_dark": 1.7,
-        "work_up": 0.06,
-        "mix": CaseMix(layered=0.158, sites=(1, 4, 9, 14, 4, 14, 14, 12, 6, 3, 2, 2, 3, 6, 4, 2)),
-    },
-}
-
-
 def usual_world(mechanism: Mechanism) -> World:
     """Return the usual clinic of a ``mechanism``, see the module of that name.
 
     A plain black tattoo needs about 7 to 12 sessions in each, and about a tenth of all courses,
     most of them with light colours, are not clear within 25. Raises RequestError for any other.
     """
-    usual = USUAL.get(mechanism, {})
+    usual = _fixed(TABLES["usual"].get(mechanism, {}))
+    usual["mix"] = CaseMix(**_fixed(usual.get("mix", {})))
     return World(mechanism=mechanism, effects=dict(EFFECTS.get(mechanism, {})), **usual)
+
+
+def _fixed(table: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: tuple(one) if isinstance(one, list) else one for name, one in table.items()}

@@ -58,6 +58,11 @@ def write_to_correct(
     ``report`` is that of a log that was read; problems and remedies are in ``language``, "en" or
     "de". Returned are the workbook, None if nothing is to be corrected, and those of this log left
     as changed. Raises RequestError if ``path`` is a folder, or not named ``.xlsx``.
+
+    Examples
+    --------
+    >>> write_to_correct(log.report, folder / "to-correct.xlsx")  # nothing is wrong in this one
+    (None, ())
     """
     path, log = Path(path), str(Path(report.source).resolve())
     if path.suffix != ".xlsx" or path.is_dir():

@@ -132,14 +132,15 @@ def likely_slip(name: str, known: Iterable[str]) -> str:
     return nearest(name, known) or (f" Did you mean {close[0]!r}?" if close else "")
 
 
-def _unused(given: Iterable[str], extra: Sequence[str]) -> list[str]:
+def _name_unused(given: Iterable[str], extra: Sequence[str]) -> None:
     known = {*ATTRIBUTES, *extra, *column_names("courses"), "enquiry_id", "facts", "extra"}
     names = {normal_heading(str(name)) for name in given}
     unused = sorted(names - known)
     for name in unused:
         if slip := likely_slip(name, [one for one in (*ATTRIBUTES, *extra) if one not in names]):
             raise RequestError(f"{name!r} is no column of an enquiry.{slip}", "Rename it.")
-    return unused
+    if unused and "course_id" not in names:  # the courses of a log may have more
+        warn(f"Columns that are not used: {', '.join(unused)}.", stacklevel=4)
 
 
 def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
@@ -154,15 +155,13 @@ def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
         If it is none of these, a frame of several rows, or has a column that may be meant as
         another one.
     """
-    names = enquiry if isinstance(enquiry, Mapping) else getattr(enquiry, "columns", ())
-    if unused := _unused(names, extra):
-        warn(f"Columns that are not used: {', '.join(unused)}.", stacklevel=3)
     if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
         rows = enquiries_of(enquiry, extra)  # type: ignore[arg-type]
         if len(rows) != 1:
             raise RequestError(f"A frame of {len(rows)} rows.", "Give one row, or estimate_many.")
         return rows[0]
     if isinstance(enquiry, Mapping):
+        _name_unused(enquiry, extra)
         return enquiry_of({**dict.fromkeys(REQUIRED, ""), **enquiry}, extra)
     return check_kind(
         enquiry, Enquiry, name="enquiry", give='an Enquiry, for example Enquiry("II", "forearm", …)'
@@ -192,7 +191,8 @@ def enquiries_of(
     """Return each row of ``frame``, whose columns are an enquiry's fields, as an enquiry.
 
     A sequence of enquiries, or of what `check_enquiry` takes for one, will do. ``extra`` names the
-    columns of the clinic's own that it may have.
+    columns of the clinic's own that it may have; a warning names the others that no log has, unless
+    it is a log's own frame.
 
     Raises
     ------
@@ -204,7 +204,7 @@ def enquiries_of(
         return [check_enquiry(enquiry, extra) for enquiry in frame]
     if not hasattr(frame, "to_dict") or not hasattr(frame, "columns"):
         check_kind(frame, (), name="enquiries", give="a DataFrame whose columns are an enquiry's")
-    _unused(frame.columns, extra)  # a slip is an error; a frame of the log's has more columns
+    _name_unused(frame.columns, extra)
     absent = [name for name in REQUIRED if name not in frame.columns]
     if absent:
         raise RequestError(

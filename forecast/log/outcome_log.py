@@ -8,13 +8,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import MOST_TO_CHECK, check_kind
 from forecast._notes import Note, problem_and_remedy, sentence
+from forecast._plain import Result
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import FRACTIONS, OVERFLOW, fractions_like, normal_heading
 from forecast.log.cleaning import CleanTable, clean_table, empty_table
@@ -110,7 +111,7 @@ FEWEST_COURSES = 20  # all finished: from so many on it is no accident
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class OutcomeLog:
+class OutcomeLog(Result):
     """A clinic's outcome log, ready to be modelled.
 
     An absent table is an empty frame with its columns. Dates are ``datetime64[ns]``, numbers
@@ -142,6 +143,15 @@ class OutcomeLog:
 
     def __repr__(self) -> str:
         return f"<OutcomeLog: {len(self.courses)} courses, {len(self.sessions)} sessions>"
+
+    def lines(self, language: str) -> list[str]:
+        """Return what was read, understood and set aside, as its report says it."""
+        return self.report.to_text(language=language).splitlines()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what was read as plain JSON values, without a row."""
+        judged = {"cleared_at": self.cleared_at, "cleared_judged": self.cleared_judged}
+        return {**judged, **self.report.to_dict()}
 
     @classmethod
     def from_frames(

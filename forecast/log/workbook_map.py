@@ -227,7 +227,7 @@ def _hint(word: str, known: Iterable[str]) -> str:
     return sentence("reading.did_you_mean", {"word": close[0]}) if close else ""
 
 
-def propose_map(path: Path, file: Path) -> tuple[str, list[Sentence]]:
+def propose_map(path: str | Path, file: str | Path) -> tuple[str, list[Sentence]]:
     """Return a commented map, to be ``file``, of the sheets at ``path``, and a line on each.
 
     Headings and words are those of ``words.toml``. What is only likely, or not known, is marked;
@@ -237,7 +237,17 @@ def propose_map(path: Path, file: Path) -> tuple[str, list[Sentence]]:
     ------
     DataError
         If no sheet holds anything like the courses of a log.
+
+    Examples
+    --------
+    >>> book, columns = folder / "book.xlsx", folder / "columns.toml"
+    >>> log.courses.to_excel(book, sheet_name="courses", index=False)
+    >>> text, lines = propose_map(book, columns)
+    >>> written = columns.write_text(text, encoding="utf-8")  # to be corrected by hand
+    >>> len(forecast.read_log(book, columns=columns).courses)
+    150
     """
+    path, file = Path(path), Path(file)
     sheets, _ = every_sheet(path)
     found: dict[str, dict[str, Heads]] = {}
     for title, rows in sheets.items():

@@ -79,17 +79,9 @@ def landmark_rows(
 ) -> pd.DataFrame:
     """Return one row per course and session it went past with a grading by then.
 
-    Parameters
-    ----------
-    log : OutcomeLog
-        For its gradings.
-    rows : DataFrame
-        The courses, as `course_rows` returns them; courses begun elsewhere are left out, since
-        their gradings do not start from the untreated tattoo.
-    predicted : CountDistribution
-        Out-of-fold prediction of each course.
-    horizon : int
-        Sessions after a landmark within which it is doubted that the course clears.
+    Of the courses in ``rows``, as `course_rows` returns them, those begun elsewhere are left out:
+    their gradings do not start from the untreated tattoo. ``predicted`` has each course's
+    out-of-fold prediction; that it clears within ``horizon`` sessions of a landmark is doubted.
     """
     import pandas as pd
 
@@ -112,10 +104,12 @@ def landmark_rows(
     before = latest[at, np.maximum(last - LOOK_BACK, 0)]
     marks = known.iloc[at]
     row = marks["row"].to_numpy()
-    survival = np.maximum(predicted.survival(), 1e-6)
+    survival, left = np.maximum(predicted.survival(), 1e-6), predicted.survival()
+    # the remaining steps to be expected given none by each step, counting to the horizon
+    expected = 1 + (np.cumsum(left[:, ::-1], axis=1)[:, ::-1] - left) / survival
     until = np.minimum(done + horizon, predicted.horizon)
     found = _landmark_features(
-        _expected_remaining(predicted)[row, done - 1],
+        expected[row, done - 1],
         survival[row, until - 1] / survival[row, done - 1],
         done.astype(np.float64),
         last.astype(np.float64),
@@ -128,13 +122,6 @@ def landmark_rows(
     left = marks["step"].to_numpy() - done
     own = {"session": done, "last": last.astype(np.float64), "gone": fall[at, last], "left": left}
     return kept.assign(**own, **found)
-
-
-# the remaining steps to be expected given none by each step, counting to the horizon
-def _expected_remaining(predicted: CountDistribution) -> FloatArray:
-    survival = predicted.survival()
-    after = np.cumsum(survival[:, ::-1], axis=1)[:, ::-1]
-    return np.asarray(1 + (after - survival) / np.maximum(survival, 1e-6), dtype=np.float64)
 
 
 # ``gone`` was graded after session ``last``
@@ -172,20 +159,10 @@ def _landmark_features(
 def features(
     expected: float, beyond: float, session: int, gone: Mapping[int, float], cleared_at: float
 ) -> dict[str, FloatArray]:
-    """Return the model's covariates for one course at one landmark.
+    """Return the model's covariates for one course after ``session`` sessions.
 
-    Parameters
-    ----------
-    expected : float
-        Sessions still expected by the count model.
-    beyond : float
-        Its chance that they do not end within its horizon.
-    session : int
-        Sessions done.
-    gone : mapping of int to float
-        Fall of log remaining ink by each graded session, see `ink_gone`; not empty.
-    cleared_at : float
-        Percent faded at which the log calls a course cleared.
+    The count model has ``expected`` sessions still to come and a chance ``beyond`` of more than it
+    looks ahead; ``gone`` is the fall of log remaining ink by each graded session, not empty.
     """
     last = max(k for k in gone if k <= session)
     before = max((k for k in gone if k <= last - LOOK_BACK), default=0)

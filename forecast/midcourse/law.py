@@ -18,6 +18,7 @@ import numpy as np
 
 from forecast import assess
 from forecast._checks import LEVEL
+from forecast._plain import plain, read
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.assess import Recalibration, carry_draws
 from forecast.counts import FEW
@@ -64,51 +65,30 @@ WITHIN = 10  # sessions from a landmark, by which the model card says what came 
 class Midcourse:
     """What the log's gradings say about courses under way.
 
-    Attributes
-    ----------
-    weight : float
-        Of the landmark law in the pool, at most ``MOST``; the rest is first passage.
-    scores : mapping of str to float
-        Continuous ranked probability score out of fold, in sessions, of the count model given the
-        sessions done alone (``count``), of ``passage`` and ``landmark``, and of the law that is
-        used (``together``).
-    held : tuple of dict
-        What came of promises out of fold, by band of sessions and third of the pace:
-        ``sessions``, ``pace``, ``n_courses``, ``n_cleared``, ``coverage`` of the 80 % interval
-        with its error, and the chances ``said`` and ``seen`` of not clearing ``within`` so many
-        sessions more.
-    passage : PassageBridge
-        How the log of the ink left falls towards the threshold.
-    landmark : FittedCountModel or None
-        Of the sessions still needed after a landmark; None where the bridge is the usual one and
-        nothing was learnt.
-    recalibrations : mapping of str to Recalibration
-        Of the pool, by band of sessions.
-    paces : tuple of (float, float)
-        Between the thirds of the fall of log remaining ink per session, by session from 1 on.
-    slowest : tuple of float
-        The pace that ``SLOWEST`` of the courses have not passed, by session; empty in a file
-        written before there were any.
-    cleared_at : float
-        Percent faded at which the log calls a course cleared.
-    steps : int
-        How far the count model looked ahead for the expected sessions.
-    n_courses, n_landmarks : int
-        Behind the model.
+    Two laws, ``passage`` and ``landmark``, pooled by ``weight`` and put right by
+    ``recalibrations``, with their ``scores`` and what ``held`` of promises; the ``paces`` between
+    thirds of courses and of the ``slowest``; ``cleared_at`` of the log, the ``steps`` looked ahead
+    and the ``n_courses`` and ``n_landmarks`` behind it.
     """
 
-    weight: float
+    weight: float  # of the landmark law, at most ``MOST``; the rest is first passage
+    # Continuous ranked probability score out of fold, in sessions, of the count model given the
+    # sessions done alone (``count``), of ``passage``, ``landmark``, and the law used (``together``)
     scores: Mapping[str, float]
+    # What came of promises out of fold, by band of sessions and third of the pace: ``sessions``,
+    # ``pace``, ``n_courses``, ``n_cleared``, ``coverage`` of the 80 % interval with its error, and
+    # the chances ``said`` and ``seen`` of not clearing ``within`` so many sessions more
     held: tuple[Mapping[str, Any], ...]
-    passage: PassageBridge
+    passage: PassageBridge  # how the log of the ink left falls towards the threshold
+    # of the sessions still needed; None where the bridge is the usual one and nothing was learnt
     landmark: FittedCountModel | None
-    recalibrations: Mapping[str, Recalibration]
-    paces: tuple[tuple[float, float], ...]
-    cleared_at: float
+    recalibrations: Mapping[str, Recalibration]  # of the pool, by band of sessions
+    paces: tuple[tuple[float, float], ...]  # fall of log remaining ink per session, from 1 on
+    cleared_at: float  # percent faded at which the log calls a course cleared
     steps: int
     n_courses: int
     n_landmarks: int
-    slowest: tuple[float, ...] = ()
+    slowest: tuple[float, ...] = ()  # what ``SLOWEST`` have not passed; empty in files of before
 
     @property
     def last_landmark(self) -> int:
@@ -127,22 +107,10 @@ class Midcourse:
     ) -> FloatArray:
         """Return pmfs of the sessions still needed under parameter draws, (n_draws, horizon).
 
-        For a course begun elsewhere first passage speaks alone. Past the last landmark the law is
-        an extrapolation.
-
-        Parameters
-        ----------
-        draws : ndarray of shape (n_draws, horizon)
-            The same pmfs given the sessions done alone.
-        expected : float
-            Sessions still expected then.
-        session : int
-            Sessions done here.
-        gone : mapping of int to float
-            Fall of log remaining ink by each graded session here, see `landmarks.ink_gone`. That
-            before the first session counts for a course begun elsewhere.
-        elsewhere : int
-            Sessions had elsewhere before.
+        ``draws`` are the same pmfs given the sessions done alone, with which so many are still
+        ``expected`` after ``session`` of them here. ``gone`` is the fall of log remaining ink by
+        each graded session; that before the first counts for a course begun ``elsewhere``, of
+        which first passage speaks alone. Past the last landmark the law is an extrapolation.
         """
         told = {k + elsewhere: fall for k, fall in gone.items() if k + elsewhere > 0}
         seen = session + elsewhere, list(told), np.array(list(told.values()))
@@ -166,16 +134,8 @@ class Midcourse:
     ) -> tuple[dict[str, Any], ...]:
         """Return what came of the promises made to courses of a log, as ``held`` has them.
 
-        Parameters
-        ----------
-        log : OutcomeLog
-            For its gradings.
-        rows : DataFrame
-            Courses not fitted to, as `course_rows` returns them.
-        predicted : CountDistribution
-            Of each course at its consultation, to ``horizon`` and a few sessions more.
-        horizon : int
-            Sessions ahead.
+        ``rows`` are courses not fitted to, ``predicted`` what was expected of each at its
+        consultation, to ``horizon`` and a few sessions more.
         """
         if log.gradings.empty or self.landmark is None:
             return ()
@@ -190,21 +150,10 @@ class Midcourse:
         """Return, of courses that were stopped, where their gradings say they would have cleared.
 
         Slow courses are stopped sooner than others like them, so that what was not seen of them
-        is not what was seen of the rest; their gradings tell.
-
-        Parameters
-        ----------
-        log, rows, predicted, horizon
-            As for ``judge``; courses that were fitted to are meant here.
-
-        Returns
-        -------
-        row : ndarray of shape (m,), int
-            Places in ``rows`` of the stopped courses that were graded.
-        step : ndarray of shape (m, 5), int
-            Sessions at the 10, 30, 50, 70 and 90 % points of their laws, at most ``horizon`` more.
-        cleared : ndarray of shape (m, 5), bool
-            Whether they clear then; otherwise it takes more.
+        is not what was seen of the rest; their gradings tell. Arguments are as for ``judge``, but
+        of courses that were fitted to. Returned are the places in ``rows`` of those that were
+        graded, (m,), the sessions at the 10, 30, 50, 70 and 90 % points of their laws, (m, 5), at
+        most ``horizon`` more, and whether they clear then; otherwise it takes more.
         """
         ended = rows["stopped"].to_numpy() & (rows["step"] <= self.last_landmark).to_numpy()
         asked = rows.assign(step=np.where(ended, rows["step"] + 1, 1))
@@ -262,36 +211,18 @@ class Midcourse:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        own = {name: getattr(self, name) for name in Midcourse.__slots__}
-        maps = {band: each.to_dict() for band, each in self.recalibrations.items()}
-        return own | {
-            "scores": dict(self.scores),
-            "held": [dict(row) for row in self.held],
-            "passage": self.passage.to_dict(),
-            "landmark": self.landmark and self.landmark.to_dict(),
-            "recalibrations": maps,
-            "paces": [list(pair) for pair in self.paces],
-            "slowest": list(self.slowest),
-        }
+        return {**plain(self), "landmark": self.landmark and self.landmark.to_dict()}
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> Midcourse:
         """Return what :meth:`to_dict` wrote."""
-        return cls(
-            **{
-                **stored,
-                "held": tuple(stored["held"]),
-                "paces": tuple((float(low), float(high)) for low, high in stored["paces"]),
-                # pairs in files of before, of which the first is meant
-                "slowest": tuple(float(np.ravel(at)[0]) for at in stored.get("slowest", ())),
-                "passage": PassageBridge.from_dict(stored["passage"]),
-                "landmark": stored["landmark"] and model_from_dict(stored["landmark"]),
-                "recalibrations": {
-                    band: Recalibration.from_dict(each)
-                    for band, each in stored["recalibrations"].items()
-                },
-            }
-        )
+        # pairs in files of before, of which the first is meant
+        slowest = [float(np.ravel(at)[0]) for at in stored.get("slowest", ())]
+        landmark = stored["landmark"] and model_from_dict(stored["landmark"])
+        by_band = stored["recalibrations"].items()
+        maps = {band: Recalibration.from_dict(each) for band, each in by_band}
+        rest: dict[str, Any] = {"slowest": slowest, "landmark": landmark, "recalibrations": {}}
+        return replace(read(cls, {**stored, **rest}), recalibrations=maps)
 
 
 def band_of(session: int) -> str:
@@ -302,14 +233,8 @@ def band_of(session: int) -> str:
 def third_of(session: int, pace: float, paces: Sequence[tuple[float, float]]) -> str:
     """Return whether a course is slow, middle or quick for its session.
 
-    Parameters
-    ----------
-    session : int
-        Sessions done.
-    pace : float
-        Fall of log remaining ink per session, to its last grading.
-    paces : sequence of (float, float)
-        Between the thirds, by session from 1 on; the last pair stands for later sessions.
+    ``pace`` is its fall of log remaining ink per session, ``paces`` are those between the thirds,
+    by session from 1 on; the last pair stands for later sessions.
     """
     return THIRDS[bisect_right(paces[min(session, len(paces)) - 1], pace)]
 
@@ -332,21 +257,13 @@ def fit_midcourse(
     seed: int | None,
     near: Midcourse | None = None,
 ) -> Midcourse | None:
-    """Return what a log's gradings say mid-course, or None when too few courses were graded.
+    """Return what a ``log``'s gradings say mid-course, or None when too few courses were graded.
 
-    Parameters
-    ----------
-    log : OutcomeLog
-        For its gradings.
-    rows : DataFrame
-        The courses, as `course_rows` returns them.
-    predicted : CountDistribution
-        Out-of-fold prediction of each course.
-    horizon, seed : int
-        Sessions looked ahead from a landmark; of folds. Without a seed both laws are fitted and
-        count alike, and nothing is checked or put right.
-    near : Midcourse, optional
-        Of the same courses predicted otherwise: what rests on their gradings alone is taken over.
+    ``rows`` are its courses, as `course_rows` returns them, ``predicted`` the out-of-fold
+    prediction of each; from a landmark it is looked ``horizon`` sessions ahead. Folds are drawn by
+    ``seed``; without one both laws are fitted and count alike, and nothing is checked or put right.
+    ``near`` is of the same courses predicted otherwise: what rests on their gradings alone is taken
+    over.
     """
     if log.gradings.empty:
         return None
@@ -441,9 +358,9 @@ def _put_right(
         _, whose, rows = np.unique(of_band.subject, return_inverse=True, return_counts=True)
         once = replace(of_band, weight=1 / rows[whose])
         found, maps[str(band)] = assess.recalibrate_out_of_fold(
-            [both[at]], once, shrink=SHRINK, seed=seed
+            both[at], once, shrink=SHRINK, seed=seed
         )
-        corrected[at] = found[0].pmf
+        corrected[at] = found.pmf
     return CountDistribution(corrected), maps
 
 

@@ -177,16 +177,9 @@ def has_slowed(percent: Mapping[int, float], *, error: float) -> bool:
     """Return whether ink goes more slowly of late than before, by more than graders differ.
 
     Of each session graded in between, the pace up to it is compared with the pace since, in the
-    log of the ink left. Its variance is that of ``GRADED_TO`` points by the delta method, or
-    ``error``, what the log says of it, where that is more; it is shared out among the sessions
-    tried (Bonferroni).
-
-    Parameters
-    ----------
-    percent : mapping of int to float
-        Percent faded by session; the start counts as 0 unless it is graded.
-    error : float
-        Variance of a graded log of the ink left.
+    log of the ink left, by ``percent`` faded. Its variance is that of ``GRADED_TO`` points by the
+    delta method, or ``error``, what the log says of it, where that is more; it is shared out among
+    the sessions tried (Bonferroni).
 
     Examples
     --------

@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import Any
 
 from forecast._checks import nearest
-from forecast._notes import Note
+from forecast._notes import Note, languages
 from forecast.counts import ExtraColumn
 from forecast.daybook import Daybook
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
 from forecast.log import ATTRIBUTES, Column, Enquiry, Extra, checked, column
 from forecast.midcourse import doubtful_gradings
-from forecast.page.words import Words, languages
+from forecast.page.words import Words
 from forecast.prices import Tariff, read_tariff
 from forecast.tattoo import FACTS
 

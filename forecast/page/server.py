@@ -25,12 +25,13 @@ from threadpoolctl import threadpool_limits
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from forecast._checks import check_whole_number
+from forecast._notes import languages
 from forecast.errors import ForecastError, RequestError
 from forecast.page.answer import Answer, answer
 from forecast.page.desk import Reading, refreshed
 from forecast.page.sheet import render_page, render_parts, render_sheet, static_text
 from forecast.page.visits import ACTIONS, handle, with_course
-from forecast.page.words import Words, languages, load_words
+from forecast.page.words import Words, load_words
 
 if TYPE_CHECKING:
     from asyncio import Transport

@@ -16,11 +16,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from forecast._files import write_whole
+from forecast._notes import languages
 from forecast.errors import RequestError
 from forecast.log import column
 from forecast.page.answer import Answer, answer
 from forecast.page.desk import SPACING
-from forecast.page.words import Words, languages, load_words
+from forecast.page.words import Words, load_words
 from forecast.tattoo import FACTS, INKS, REGIONS
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from babel.dates import format_date, format_skeleton
 from babel.numbers import format_currency, format_decimal
 
 from forecast._checks import nearest
-from forecast._notes import LANGUAGES, NOTHING, Filler, Note, texts_of
+from forecast._notes import NOTHING, Filler, Note, languages, texts_of
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -151,18 +151,6 @@ class _Filled(Filler):
 
     def exact_day(self, iso: str) -> str:
         return self.words.day(date.fromisoformat(iso))
-
-
-@cache
-def languages() -> tuple[str, ...]:
-    """Return the codes of the languages that are shipped.
-
-    Examples
-    --------
-    >>> languages()
-    ('de', 'en')
-    """
-    return tuple(sorted(path.stem for path in LANGUAGES.glob("*.toml")))
 
 
 @cache

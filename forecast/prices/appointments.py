@@ -11,9 +11,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._notes import Note, Sentence, aligned, bullets, notes_as_json, sentence
@@ -21,19 +22,15 @@ from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends, of_100
 from forecast.errors import RequestError
-from forecast.log import check_log, enquiries_of, enquiry_of, judged_sessions
+from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.open_courses import from_now, gradings_by_course, match_package
 from forecast.prices.payoff import areas_of, charges_of, price_rows
 from forecast.prices.rhythm import Gaps, OwnTime, Starts, last_day
+from forecast.prices.shared_risk import stretched
 from forecast.prices.tariff import Tariff
 from forecast.prices.year import pull_of
 from forecast.tattoo import Laser, ink_group, unreached_inks
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
 
 REPLICATES = 2000
 MOST_WEEKS = 156
@@ -119,8 +116,6 @@ class Appointments(Result):
         and rests), ``prepaid`` counts sessions that were paid before, ``cost`` is that of the
         sessions; money in currency, tax included but in ``cost``.
         """
-        import pandas as pd
-
         sessions = self.tallies["sessions"]
         low, high = np.quantile(sessions, [LOW, HIGH], axis=0)
         frame = pd.DataFrame({
@@ -220,7 +215,8 @@ class Appointments(Result):
             values = {
                 "hours": hours,
                 "month": str(still) if still else Note("prices.no_month"),
-                "cost": f"{self.another_laser['cost']:,.2f} {self.currency}",
+                "cost": self.another_laser["cost"],
+                "currency": self.currency,
                 "reaches": of_100(self.another_laser["reaches"]),
             }
             yield Note("prices.another_laser", "info", values)
@@ -229,14 +225,11 @@ class Appointments(Result):
         if "income" not in self.tallies:
             return
         sums = {name: tally.sum(axis=1) for name, tally in self.tallies.items()}
-        values = {
-            name: f"{from_cents(float(sums[name].mean())):,} {self.currency}"
-            for name in ("income", "of_owed", "cost")
-        }
-        low, high = (from_cents(float(end)) for end in np.quantile(sums["income"], [LOW, HIGH]))
-        ends = {"low": f"{low:,}", "high": f"{high:,}"}
-        owed = "_owed" * bool(from_cents(float(sums["of_owed"].mean())))
-        yield Note(f"prices.coming_in{owed}", "info", {**values, **ends})
+        cents = {name: sums[name].mean() for name in ("income", "of_owed", "cost")}
+        cents |= dict(zip(("low", "high"), np.quantile(sums["income"], [LOW, HIGH]), strict=True))
+        money = {name: float(from_cents(float(amount))) for name, amount in cents.items()}
+        owed = "_owed" * bool(money["of_owed"])
+        yield Note(f"prices.coming_in{owed}", "info", money | {"currency": self.currency})
         yield Note("prices.owed_to_clients", "info", {"sessions": round(sums["prepaid"].mean())})
         for name, count in self.unknown_packages.items():
             yield Note("prices.unknown_package", "caution", {"courses": count, "package": name})
@@ -438,15 +431,6 @@ def _more_than(pmf: FloatArray, stop: FloatArray, pull: FloatArray | None) -> Fl
     return np.concatenate([np.ones((*pmf.shape[:-1], 1)), 1 - ended[..., :-1]], axis=-1)
 
 
-def _sooner(pmf: FloatArray, horizon: int) -> FloatArray:
-    """Return pmfs of enough for a cover-up, from those of clearing, which look further."""
-    still = np.concatenate([np.ones((*pmf.shape[:-1], 1)), 1 - np.cumsum(pmf, axis=-1)], axis=-1)
-    at = np.minimum(np.arange(horizon + 1) / SHORTER, pmf.shape[-1] - 1e-9)
-    low = at.astype(int)
-    part = at - low
-    return np.asarray(-np.diff((1 - part) * still[..., low] + part * still[..., low + 1]))
-
-
 def _open_rows(
     forecaster: Any,
     log: OutcomeLog,
@@ -491,7 +475,7 @@ def _open_law(
     if course["goal"] == "lighten":
         steps = later.draws.shape[1]
         pmf, _ = forecaster.estimate_draws([enquiry], steps=int((judged + steps + 1) / SHORTER) + 1)
-        light = _sooner(pmf[:, 0], judged + steps)
+        light = stretched(pmf[:, 0], 1 / SHORTER, judged + steps)
         going = np.maximum(1 - light[:, :judged].sum(axis=1, keepdims=True), 1e-9)
         later = replace(later, draws=light[:, judged:] / going)
     over, law = from_now(later, waiting=given > judged)
@@ -510,7 +494,7 @@ def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
             [asked[k] for k in lighten], steps=int(horizon / SHORTER) + 1
         )
         pmf = pmf.copy()
-        pmf[:, lighten] = _sooner(far, horizon)
+        pmf[:, lighten] = stretched(far, 1 / SHORTER, horizon)
     pull = pull_of(forecaster)
     stop, none = np.broadcast_to(stop, pmf.shape), np.zeros(len(courses), dtype=np.int64)
     priced = {}

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -16,12 +15,10 @@ from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
+from forecast.log import OutcomeLog
 from forecast.prices.money import from_cents, round_cents
 from forecast.prices.payoff import terms_of
 from forecast.prices.tariff import Package, Tariff
-
-if TYPE_CHECKING:
-    from forecast.log import OutcomeLog
 
 LONGEST = 100  # sessions; the log's own limit is lower
 PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had come as expected

@@ -27,11 +27,7 @@ def amount(value: object, *, name: str, currency: str, whole_cents: bool = True)
     """Return ``value``, such as ``120``, ``"120.00"`` or ``"120.00 EUR"``, as an exact amount.
 
     ``name`` is what it is, for messages; prices have ``whole_cents``, parts of a cost need not.
-
-    Raises
-    ------
-    RequestError
-        Not a number, negative, a fraction of a cent, or another currency than the tariff's.
+    Anything else, negative or in another currency raises RequestError.
 
     Examples
     --------

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import ForecastError, RequestError
-from forecast.log import Enquiry, enquiry_of, judged_sessions
+from forecast.log import OutcomeLog, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
 from forecast.prices.quote import Priceable, draws_of
@@ -26,8 +26,6 @@ from forecast.prices.tariff import Package, Tariff
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.log import OutcomeLog
-
 
 def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Package, Tariff] | None:
     """Return what a package and its tariff are for the sessions that are left, or None.
@@ -35,17 +33,8 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
     The most sessions of a course count from its first one. A package with a reduced price after
     so many sessions goes on where the course stands. A block is a new one, from the next session
     on. A fixed price is asked for anew: the tariff's own was for a course from its beginning.
-    None stands for a package that cannot be sold any more: nothing of the most sessions is left,
-    or less than the block holds.
-
-    Parameters
-    ----------
-    package : Package
-        What is sold.
-    tariff : Tariff
-        Costs and rules.
-    sessions_done : int
-        Sessions had here, from 0.
+    None stands for a package that cannot be sold any more: nothing of the most sessions is left
+    after ``sessions_done`` here, or less than the block holds.
 
     Examples
     --------
@@ -84,15 +73,6 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
         labels=package.labels,
     )
     return reduced, rest
-
-
-class UpdatesCourses(Protocol):
-    """What the open book needs of a forecaster."""
-
-    def update(
-        self, enquiry: Enquiry, *, sessions_done: int, gradings: Sequence[tuple[int, float]]
-    ) -> Any:
-        """Return an answer whose ``remaining`` is priceable: the sessions needed from now on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +163,7 @@ class _Valued:
 
 
 def value_open_book(
-    forecaster: UpdatesCourses,
+    forecaster: Any,
     log: OutcomeLog,
     tariff: Tariff,
     *,
@@ -260,7 +240,7 @@ def match_package(name: object, packages: Sequence[Package]) -> Package:
 
 
 def _value(
-    forecaster: UpdatesCourses,
+    forecaster: Any,
     course: dict[Any, Any],
     gradings: list[tuple[int, float]],
     tariff: Tariff,

@@ -74,10 +74,7 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
 
     ``started`` is a course under way, whose fixed cost is spent and is not counted again.
 
-    Raises
-    ------
-    RequestError
-        A promise that goes beyond the horizon, or another currency.
+    Raises RequestError for a promise that goes beyond the horizon, or another currency.
     """
     tariff.check_package(package)
     cap, block = _sizes(package, tariff, horizon)
@@ -168,16 +165,9 @@ def outcome_chances(
 ) -> FloatArray:
     """Return the chance of each outcome, shape (..., m); each row sums to one.
 
-    Parameters
-    ----------
-    terms : Terms
-        The package.
-    pmf : ndarray of shape (..., horizon)
-        Chance that the goal is reached at each session if treatment goes on.
-    stop_hazard : ndarray of shape (..., horizon)
-        Chance of stopping after each session that left the client uncleared; broadcast.
-    pull : ndarray of shape (horizon + 1,), optional
-        Who stops, as in ``competing_ends``.
+    ``pmf`` is the chance that the goal is reached at each session if treatment goes on,
+    ``stop_hazard`` that of stopping after each that left the client uncleared, (..., horizon), by
+    the ``terms`` of a package; ``pull`` says who stops, as in ``competing_ends``.
 
     Examples
     --------
@@ -214,13 +204,7 @@ def expected_shortfall(
 
     The minimum over q of q + E[(loss - q)+] / (1 - level) of Rockafellar and Uryasev (2002,
     J Banking & Finance 26:1443), which stays right where an outcome straddles the level.
-
-    Parameters
-    ----------
-    margins, chances : array of shape (..., m)
-        What each outcome earns and how likely it is.
-    level : float
-        Between 0 and 1.
+    ``margins`` and ``chances``, (..., m), are what each outcome earns and how likely it is.
 
     Examples
     --------

@@ -6,10 +6,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from forecast._checks import check_whole_number
 from forecast._notes import Note, Sentence, bullets, sentence
@@ -23,9 +24,6 @@ from forecast.prices.payoff import Priced, areas_of, price_rows, smallest_price
 from forecast.prices.tariff import Package, Tariff
 from forecast.prices.year import DrawsEstimates, as_enquiries, pull_of
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 DENSITIES = ("light", "medium", "heavy")
 AREAS = (25.0, 75.0, 150.0)  # cm²: where the classes of the list change
@@ -93,8 +91,6 @@ class PriceList(Result):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per band."""
-        import pandas as pd
-
         return pd.DataFrame(list(self.bands))
 
     @property

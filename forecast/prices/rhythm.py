@@ -9,17 +9,13 @@ than chance alone where the log shows it, and the seasons of the years as far as
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray, IntArray
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from forecast.log import OutcomeLog
+from forecast.log import OutcomeLog
 
 MONTH, YEAR = 365.25 / 12, 365.25  # days
 MOST_MONTHS = 60  # of starts that the line is drawn through

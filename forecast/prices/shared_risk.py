@@ -76,11 +76,6 @@ class Fates:
     amounts: FloatArray  # what each outcome brings in, in cents, (n, m)
     drawn: None = None
 
-    @property
-    def n(self) -> int:
-        """How many courses the book holds."""
-        return int(self.pmf.shape[1])
-
     def margins(self) -> FloatArray:
         """Return the amounts."""
         return self.amounts
@@ -158,25 +153,17 @@ def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
     return np.concatenate(means), np.maximum(np.concatenate(variances), 0)
 
 
-def slower(pmf: FloatArray, factor: float = 0.9) -> FloatArray:
-    """Return the distribution of a laser that does in one session ``factor`` of what it did.
+def stretched(pmf: FloatArray, factor: float, horizon: int) -> FloatArray:
+    """Return the distribution where ``factor`` of a session does what one did, to ``horizon``.
 
     The chance of needing more than k sessions becomes the old chance of needing more than
     ``factor * k``, straight lines between sessions.
     """
-    horizon = pmf.shape[-1]
     still = np.concatenate([np.ones((*pmf.shape[:-1], 1)), 1 - np.cumsum(pmf, axis=-1)], axis=-1)
     at = factor * np.arange(horizon + 1)
-    left = np.minimum(at.astype(int), horizon - 1)
+    left = np.minimum(at.astype(int), pmf.shape[-1] - 1)
     part = at - left
     return np.asarray(-np.diff((1 - part) * still[..., left] + part * still[..., left + 1]))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Unit:
-    courses: Courses | Fates
-    replicates: npt.NDArray[np.int64]  # how many of each draw
-    seed: int
 
 
 def simulate_totals(
@@ -204,22 +191,23 @@ def simulate_totals(
     else:
         edges = np.linspace(0, n_draws, min(UNITS, n_draws) + 1).astype(int)
         parts = [(courses.part(slice(a, b)), counts[a:b]) for a, b in pairwise(edges)]
-    units = [_Unit(*part, own) for part, own in zip(parts, seeds(seed, len(parts)), strict=True)]
+    units = [(*part, own) for part, own in zip(parts, seeds(seed, len(parts)), strict=True)]
     return np.concatenate(run_units(_simulate, units, workers=workers, label=label))
 
 
-def _simulate(unit: _Unit) -> FloatArray:
-    rng = np.random.default_rng(unit.seed)
-    margins = unit.courses.margins()
-    draw_totals = _each_once if unit.courses.drawn is None else _drawn(margins)
+# so many replicates of each draw
+def _simulate(unit: tuple[Courses | Fates, npt.NDArray[np.int64], int]) -> FloatArray:
+    courses, replicates, seed = unit
+    rng, margins = np.random.default_rng(seed), courses.margins()
+    draw_totals = _each_once if courses.drawn is None else _drawn(margins)
     totals = []
-    for low in range(0, len(unit.replicates), DRAWS_AT_ONCE):
+    for low in range(0, len(replicates), DRAWS_AT_ONCE):
         some = slice(low, low + DRAWS_AT_ONCE)
-        of_draws = unit.courses.part(some).chances()
-        for chances, replicates in zip(of_draws, unit.replicates[some].tolist(), strict=True):
-            for start in range(0, replicates, YEARS_AT_ONCE):
-                wanted = min(YEARS_AT_ONCE, replicates - start)
-                totals.append(draw_totals(unit.courses, margins, chances, wanted, rng))
+        of_draws = courses.part(some).chances()
+        for chances, own in zip(of_draws, replicates[some].tolist(), strict=True):
+            for start in range(0, own, YEARS_AT_ONCE):
+                wanted = min(YEARS_AT_ONCE, own - start)
+                totals.append(draw_totals(courses, margins, chances, wanted, rng))
     return np.concatenate(totals) if totals else np.zeros(0)
 
 

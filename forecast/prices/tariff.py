@@ -15,6 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number, counted, nearest, shown
+from forecast._notes import sentence
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.prices.money import CENT, amount, currency_of, from_cents, to_cents
@@ -191,7 +193,13 @@ class Package:
         written = currency_of(self.price) or currency_of(self.extra_price)
         object.__setattr__(self, "currency", self.currency.strip().upper() or written)
         _check_ranges(self)
-        object.__setattr__(self, "name", self.name or self._default_name())
+        usual = {
+            "per_session": "pay per session",
+            "block": f"{self.sessions} sessions",
+            "fixed": "fixed price",
+            "part_fixed": f"{self.sessions} at full price, then reduced",
+        }
+        object.__setattr__(self, "name", self.name or usual[self.kind])
         bands = _area_prices(self.prices, name=f"prices of {self.name!r}", currency=self.currency)
         object.__setattr__(self, "prices", bands)
         if not isinstance(self.labels, Mapping | tuple):
@@ -249,17 +257,9 @@ class Package:
         """Return what clients read in a language: its label, else the name."""
         return str(dict(self.labels).get(language, self.name.replace("_", " ")))
 
-    def _default_name(self) -> str:
-        return {
-            "per_session": "pay per session",
-            "block": f"{self.sessions} sessions",
-            "fixed": "fixed price",
-            "part_fixed": f"{self.sessions} at full price, then reduced",
-        }[self.kind]
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tariff:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Tariff(Result):
     """The clinic's costs and rules. Costs exclude tax that is reclaimed; prices include it.
 
     Attributes
@@ -375,6 +375,16 @@ class Tariff:
     prepay_share: float = 0.0
     another_laser: Mapping[str, Any] = field(default_factory=dict)
 
+    def lines(self, language: str) -> list[str]:
+        """Return what a session costs, and each package, on a tattoo of the typical area."""
+        values = {"price": self.single_price(), "code": self.currency, "cap": self.cap}
+        lines: list[str] = [sentence("tariff.session", values)]
+        for one in self.packages:
+            price = self.price_of(one, self.typical_area_cm2)[0] / 100
+            values = {"package": one.label(language), "price": price}
+            lines.append(sentence(f"tariff.{'package' if price == price else 'asked_for'}", values))
+        return lines
+
     def __post_init__(self) -> None:
         code = str(self.currency).strip().upper()
         if len(code) != 3 or not code.isalpha():
@@ -437,15 +447,15 @@ class Tariff:
 
     def single_price(self, area_cm2: float | None = None) -> Decimal:
         """Return the price of one session of a tattoo of this area, by default the typical one."""
-        return from_cents(float(self.price_of(Package("per_session"), _or_nan(area_cm2))[0]))
+        area = np.nan if area_cm2 is None else area_cm2
+        return from_cents(float(self.price_of(Package("per_session"), area)[0]))
 
     def price_of(self, package: Package, area_cm2: npt.ArrayLike) -> FloatArray:
         """Return a package's price in cents, shape (n,), NaN where it is asked for.
 
         NaN among the areas is the typical area.
         """
-        area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
-        area = np.where(np.isnan(area), self.typical_area_cm2, area)
+        area = self._areas(area_cm2)
         if package.prices:
             return _cents_by_area(package.prices, area)
         if package.price is None and package.kind in ("per_session", "part_fixed"):
@@ -481,8 +491,7 @@ class Tariff:
 
     def minutes(self, area_cm2: npt.ArrayLike) -> FloatArray:
         """Return the minutes booked for a session held, shape (n,); NaN is the typical area."""
-        area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
-        area = np.where(np.isnan(area), self.typical_area_cm2, area)
+        area = self._areas(area_cm2)
         held = (self.minutes_per_session or 0) + self.minutes_per_100_cm2 * area / 100
         return np.asarray(held / (1 - self.no_show_rate))
 
@@ -496,12 +505,14 @@ class Tariff:
 
         ``running`` leaves out what ``yearly_costs`` counts.
         """
-        area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
-        area = np.where(np.isnan(area), self.typical_area_cm2, area)
         base = self._exact_session_cost(Decimal(0), running=running) * 100
         slope = self._exact_session_cost(Decimal(1), running=running) * 100 - base
         # the cost is a straight line in the area; the small term keeps exact halves going up
-        return np.floor(float(base) + float(slope) * area + 0.5 + 1e-7)
+        return np.floor(float(base) + float(slope) * self._areas(area_cm2) + 0.5 + 1e-7)
+
+    def _areas(self, area_cm2: npt.ArrayLike) -> FloatArray:
+        area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
+        return np.where(np.isnan(area), self.typical_area_cm2, area)
 
     def _exact_session_cost(self, area: Decimal, *, running: bool = False) -> Decimal:
         missed = _exact(self.no_show_rate) / (1 - _exact(self.no_show_rate))
@@ -526,10 +537,6 @@ class Tariff:
             uses = _exact(self.device_life_years) * _exact(self.device_sessions_per_year)
             cost += price / uses
         return cost
-
-
-def _or_nan(area_cm2: float | None) -> float:
-    return float("nan") if area_cm2 is None else float(area_cm2)
 
 
 def _exact(value: float | Decimal | None) -> Decimal:

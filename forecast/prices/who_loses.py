@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, aligned, bullets, sentence
@@ -22,9 +23,6 @@ from forecast.prices.price_list import mean_estimates
 from forecast.prices.quote import HALF
 from forecast.prices.tariff import Package, Tariff
 from forecast.prices.year import DrawsEstimates, as_enquiries
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 WORST = 5  # enquiries of a package that are named
 FEW = 5  # enquiries up to which the price of each is given
@@ -66,8 +64,6 @@ def price_many(
     >>> len(price_many(forecaster, [enquiry], forecast.Package("fixed"), tariff))
     1
     """
-    import pandas as pd
-
     check_kind(tariff, Tariff, name="tariff", give="a Tariff")
     offered = (packages,) if isinstance(packages, Package) else tuple(packages)
     if not offered or not len(frame):
@@ -156,8 +152,6 @@ class WhoLoses(Result):
 
         None is above the package's mean margin.
         """
-        import pandas as pd
-
         kept = ["package", "enquiry", "price", "margin", "chance_of_loss", "sessions", "reason"]
         order = []
         for _, rows in self.rows.groupby("package", sort=False):
@@ -183,24 +177,47 @@ class WhoLoses(Result):
         lines: list[str] = [Sentence(self.verdict)]
         asked = self.rows["enquiry"].nunique()
         if 1 < asked <= FEW:
-            priced = self.rows.pivot_table("price", "enquiry", "package", sort=False)
-            rows = [[sentence("loses.prices", self._values), *priced.columns]]
-            rows += [[str(one), *map(_money, own)] for one, *own in priced.itertuples()]
-            lines += aligned(rows, language, to_the_right=True)
-        table = self.to_frame()
-        money, shares = (
-            ["price", "margin"],
-            ["chance_of_loss", "losing", "not_enough", "misleading"],
-        )
-        rows = [[sentence(f"loses.head_{name}") for name in ("package", *money, *shares)]]
-        for own in table.to_dict("records"):
-            cells = [_money(own[name]) for name in money] + [_of_100(own[name]) for name in shares]
-            rows.append([own["package"], *cells])
-        lines += ["", *aligned(rows, language, to_the_right=True)]
-        lines.append(sentence("prices.heads", self._values))
+            lines += aligned(self._prices(), language, to_the_right=True)
+        lines += ["", *self._by_package(language), sentence("prices.heads", self._values)]
         if asked > 1:
             lines += ["", sentence("loses.least_left_by"), *self._least()]
         return [*lines, *bullets([Note("prices.not_for_sale")])]
+
+    def in_brief(self, language: str) -> list[str]:
+        """Return the same in a few lines: of a few enquiries what each pays.
+
+        For one enquiry also what each package leaves, and how often its sessions are too few; of
+        many the table of packages and who brings the least.
+        """
+        lines: list[str] = [Sentence(self.verdict)]
+        asked = self.rows["enquiry"].nunique()
+        notes = [Note("prices.not_for_sale")]
+        if asked > FEW:
+            lines += self._by_package(language)
+            lines += ["", sentence("loses.least_left_by"), *self._least()]
+            notes = [Note("prices.heads", values=self._values), *notes]
+        else:
+            rows, table = self._prices(), self.to_frame()
+            if asked == 1:
+                rows.append([sentence("loses.each_margin"), *map(_money, table["margin"])])
+                rows.append([sentence("loses.each_not_enough"), *map(_of_100, table["not_enough"])])
+            lines += aligned(rows, language, to_the_right=True)
+        return [*lines, *bullets(notes)]
+
+    def _prices(self) -> list[list[str]]:
+        priced = self.rows.pivot_table("price", "enquiry", "package", sort=False)
+        rows: list[list[str]] = [[sentence("loses.prices", self._values), *priced.columns]]
+        return rows + [[str(one), *map(_money, own)] for one, *own in priced.itertuples()]
+
+    def _by_package(self, language: str) -> list[str]:
+        money = ("price", "margin")
+        shares = ("chance_of_loss", "losing", "not_enough", "misleading")
+        heads = ("package", *money, *shares)
+        rows: list[list[str]] = [[sentence(f"loses.head_{name}") for name in heads]]
+        for own in self.to_frame().to_dict("records"):
+            cells = [_money(own[name]) for name in money] + [_of_100(own[name]) for name in shares]
+            rows.append([own["package"], *cells])
+        return aligned(rows, language, to_the_right=True)
 
     def _least(self) -> list[Sentence]:
         lines = []

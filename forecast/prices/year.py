@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
+import pandas as pd
 
 from forecast._checks import check_kind, check_seed, counted
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
@@ -15,18 +16,13 @@ from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry, check_log, enquiries_of
+from forecast.log import Enquiry, OutcomeLog, check_log, enquiries_of
 from forecast.prices.money import from_cents, to_cents
 from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
 from forecast.prices.quote import rounded
 from forecast.prices.rhythm import yearly_starts
-from forecast.prices.shared_risk import Courses, courses_of, moments, simulate_totals, slower
+from forecast.prices.shared_risk import Courses, courses_of, moments, simulate_totals, stretched
 from forecast.prices.tariff import Package, Tariff
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
 
 MOST_ROWS = 4000  # of the mix that a year is drawn from: 200 draws of them fit into 200 MB
 ONE_IN_TWENTY = 0.05
@@ -370,7 +366,7 @@ def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> d
         "cap 2 sessions higher": _capped(sold, packages, tariff, 2),
         "half the drop-out": replace(sold, stop=sold.stop * 0.5),
         "twice the drop-out": replace(sold, stop=np.minimum(sold.stop * 2, 1)),
-        "laser 10 % slower": replace(sold, pmf=slower(sold.pmf)),
+        "laser 10 % slower": replace(sold, pmf=stretched(sold.pmf, 0.9, sold.pmf.shape[2])),
         "a fifth fewer courses": sold.drawn and replace(sold, drawn=0.8 * sold.drawn),
     }
     return {change: courses for change, courses in changed.items() if courses}

@@ -5,24 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast._notes import Note, Sentence, notes_as_json, sentence
+from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.causal.rates import poisson_interval
 from forecast.counts import COVARIATES, durations_of, lasers_in_use
 from forecast.errors import DataError, RequestError
+from forecast.log import OutcomeLog
 from forecast.reach.reach import fit_reach, reach_evidence, reach_spells
 from forecast.tattoo import Laser, unreached_inks
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
 
 Interval = tuple[float | None, float | None]
 YEAR_DAYS = 365.25
@@ -113,7 +110,9 @@ class LaserChange(Result):
             }
             earned["courses"] = _span(self.break_even_interval, "whole")
             lines.append(sentence("reach.worth", {"earned": self._earned_back(), **earned}))
-        return [*lines, *map(Sentence, self.notes)]
+        grave = [note for note in self.notes if note.severity != "info"]
+        rest = [note for note in self.notes if note.severity == "info"]
+        return [*lines, *map(Sentence, grave), *bullets(rest)]
 
     def _earned_back(self) -> Sentence:
         if self.break_even_courses is None:
@@ -232,8 +231,6 @@ def _mean(draws: FloatArray) -> float | None:
 
 
 def _day(on: pd.Timestamp | str) -> pd.Timestamp:
-    import pandas as pd
-
     try:
         day = date.fromisoformat(on) if isinstance(on, str) else on
         return pd.Timestamp(day).normalize()
@@ -245,8 +242,6 @@ def _day(on: pd.Timestamp | str) -> pd.Timestamp:
 def _newly_reached(
     log: OutcomeLog, laser: Laser, on: pd.Timestamp | str | None
 ) -> tuple[list[str], int, float]:
-    import pandas as pd
-
     if log.lasers.empty:
         raise DataError("The log names no lasers.", "Add the lasers table.")
     started = log.courses["started_on"]

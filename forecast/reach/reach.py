@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from forecast._checks import check_level
 from forecast._notes import Note, bullets, sentence
@@ -24,13 +25,9 @@ from forecast.counts import (
     unreached_on,
 )
 from forecast.errors import DataError
+from forecast.log import OutcomeLog
+from forecast.survival import AcceleratedTime, Durations, FittedAcceleratedTime, LifeTable
 from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
-    from forecast.survival import FittedAcceleratedTime
 
 SESSIONS_SHOWN = (5, 10, 15)
 FEWEST_AT_RISK = 5  # courses, for a share of the life table
@@ -119,8 +116,6 @@ def tattoo_reach(
     >>> reach.unreached
     ('green',)
     """
-    import pandas as pd
-
     owned = lasers_in_use(lasers, on) if isinstance(lasers, pd.DataFrame) else tuple(lasers)
     best = {ink: best_uptake(ink, owned) for ink in read_inks(inks)}
     return TattooReach(best, unreached_inks(inks, owned))
@@ -197,8 +192,6 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
     >>> log_reach(log).n_unreached
     12
     """
-    import pandas as pd
-
     check_level(level)
     if log.courses.empty:
         raise DataError("No course of the log can be used.", "Correct the rows set aside.")
@@ -234,8 +227,6 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
 
 
 def _by_ink(log: OutcomeLog) -> pd.DataFrame:
-    import pandas as pd
-
     inks = log.courses["inks"]
     missed = unreached_on(inks, log.courses["started_on"], log.lasers)
     had = [
@@ -247,10 +238,6 @@ def _by_ink(log: OutcomeLog) -> pd.DataFrame:
 
 
 def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
-    import pandas as pd
-
-    from forecast.survival import Durations, LifeTable
-
     survival, error = np.ones(max(SESSIONS_SHOWN)), np.zeros(max(SESSIONS_SHOWN))
     if spells["observed"].any():
         names = {"step": "step", "observed": "observed", "entry": "entry", "subject": "client_id"}
@@ -289,8 +276,6 @@ def reach_spells(log: OutcomeLog) -> pd.DataFrame:
     its sessions are not those of a course reached from the start, whose inks have been fading all
     along, so that neither life tables nor models use it.
     """
-    import pandas as pd
-
     if log.lasers.empty:
         raise DataError(
             "The log names no lasers, so what they reach is not known.",
@@ -380,8 +365,6 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     >>> round(reach_effect(log).sessions_ratio, 1)
     2.4
     """
-    from forecast.survival import AcceleratedTime
-
     z = NormalDist().inv_cdf(0.5 + check_level(level) / 2)
     spells = reach_spells(log)
     fitted = fit_reach(spells)
@@ -406,8 +389,6 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
 
 def fit_reach(spells: pd.DataFrame) -> FittedAcceleratedTime:
     """Return the model of the sessions needed; late spells are left out."""
-    from forecast.survival import AcceleratedTime
-
     prior = duration_prior() | {"ink_unreached": OWN_PRIOR}
     model = AcceleratedTime("lognormal", prior=prior)
     return model.fit(durations_of(spells[~spells["late"]], dict.fromkeys(COVARIATES)))

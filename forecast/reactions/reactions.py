@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from forecast._checks import check_level, nearest
-from forecast._notes import Note, bullets, notes_as_json
+from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain
 from forecast.causal.rates import (
     Funnel,
@@ -19,7 +20,8 @@ from forecast.causal.rates import (
     newcombe_difference,
 )
 from forecast.errors import DataError, RequestError
-from forecast.reactions.regime_odds import RegimeOdds, fit_regime
+from forecast.log import OutcomeLog
+from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime
 from forecast.reactions.rows import (
     OUTCOMES,
     operator_codes,
@@ -28,12 +30,6 @@ from forecast.reactions.rows import (
     session_rows,
     under_recording,
 )
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
-    from forecast.reactions.regime_odds import ReactionFit
 
 FEWEST_SESSIONS = 20  # of an operator who is compared
 
@@ -226,10 +222,7 @@ class ReactionReport(Result):
     ) -> str:
         """Return one rate in words, for example ``"0 of 140: at most 2.6 %"``.
 
-        Raises
-        ------
-        RequestError
-            If the report holds no such rate.
+        Raises RequestError if the report holds no such rate.
         """
         table = self.rates
         wanted = {"unit": unit, "by": by, "group": group, "outcome": outcome}
@@ -255,87 +248,77 @@ class ReactionReport(Result):
 
     def lines(self, language: str) -> list[str]:
         """Return the report in words."""
-        verdict = self.regime.verdict
-        lines = [
-            f"ps against ns: {verdict}{' reactions' * (verdict != 'cannot say')}. "
-            f"{self.regime.reason}",
-            f"Operators: {self._who_stands_out()}",
-            f"{self.n_sessions:,} sessions in {self.n_courses} courses of {self.n_clients} clients;"
-            f" {self.n_events} sessions were followed by a reaction ({self.outcome}).",
+        code = {"fewer": "fewer", "more": "more"}.get(self.regime.verdict, "unclear")
+        lines: list[str] = [
+            sentence(f"reactions.{code}", {"reasons": self.regime.reasons}),
+            sentence("reactions.operators", {"said": self._who_stands_out()}),
         ]
         for outcome in ("any", "lasting", "transient"):
-            per = [f"per {unit} {self.rate(outcome, unit=unit)}" for unit in ("session", "course")]
-            lines.append(f"{outcome}: {'; '.join(per)}")
-        lines += ["", "Regime", *self._regime_text(), "", "Operators", *self._operator_text()]
+            per = {unit: self.rate(outcome, unit=unit) for unit in ("session", "course")}
+            lines.append(sentence("reactions.rates", {"outcome": outcome, **per}))
+        names = ("n_sessions", "n_courses", "n_clients", "n_events", "outcome")
+        counts = sentence("reactions.counts", {name: getattr(self, name) for name in names})
+        lines += ["", sentence("reactions.head_regime")]
+        lines += [*self._regime_lines(), "", sentence("reactions.head_operators")]
+        lines += self._operator_lines()
         if self.warnings:
-            lines += ["", "Look at the recording first", *map(str, self.warnings)]
-        if self.notes:
-            lines += ["", *bullets(self.notes)]
-        return lines
+            lines += ["", sentence("reactions.head_warnings"), *map(Sentence, self.warnings)]
+        return [*lines, "", *bullets((counts, *self.notes))]
 
-    def _regime_text(self) -> list[str]:
-        counts = self.regime.counts
-        lines = [f"{name}: {rate_text(*pair, level=self.level)}" for name, pair in counts.items()]
+    def _regime_lines(self) -> list[Sentence]:
+        lines = [self._rate_of(*one) for one in self.regime.counts.items()]
         if self.difference is not None:
             low, high = (100 * end for end in self.difference)
-            lines.append(f"ps minus ns, unadjusted: {low:+.2g} to {high:+.2g} percentage points")
-        if self.regime.estimate is not None:
-            low_end, high_end = self.regime.interval
-            lines.append(
-                f"odds ratio ps to ns, adjusted: {self.regime.estimate:.2f}"
-                f" ({low_end:.2f} to {high_end:.2f})"
-            )
-        if self.regime.with_calendar is not None:
-            centre, low, high = self.regime.with_calendar
-            lines.append(
-                f"the same with calendar time held: {centre:.2f} ({low:.2f} to {high:.2f})"
-            )
-        return lines
+            lines.append(sentence("reactions.difference", {"low": low, "high": high}))
+        adjusted = (self.regime.estimate, *self.regime.interval)
+        found = {"odds": adjusted, "odds_calendar": self.regime.with_calendar or (None,)}
+        return lines + [
+            sentence(f"reactions.{code}", dict(zip(("n", "low", "high"), ends, strict=True)))
+            for code, ends in found.items()
+            if ends[0] is not None
+        ]
 
-    def _operator_text(self) -> list[str]:
-        if self.operators is None:
-            return ["Fewer than two can be compared."]
-        found = self.operators
-        lines = []
-        for row in found.table.to_dict("records"):
-            apart = f" {row['outside']} the limits" if row["outside"] else ""
-            lines.append(
-                f"{row['operator']}: {rate_text(row['events'], row['sessions'], level=self.level)},"
-                f" {row['expected']:.1f} expected{apart}"
-            )
-        lines.append(
-            "A is who gave most sessions, B the next: which of the log's operators that is stays "
-            "out of files and is in operators.names."
-        )
-        return [*lines, *self._spread_text(found)]
+    def _rate_of(self, who: str, counts: tuple[int, int]) -> Sentence:
+        rate = rate_text(*counts, level=self.level)
+        return sentence("reactions.rate_of", {"who": who, "rate": rate})
 
-    def _who_stands_out(self) -> str:
+    def _operator_lines(self) -> list[Sentence]:
         found = self.operators
         if found is None:
-            return "fewer than two can be compared."
-        if found.outside:
-            said = [f"{row['operator']} {row['outside']} the limits of chance"
-                    for row in found.table.to_dict("records") if row["outside"]]  # fmt: skip
-            return f"{', '.join(said)} (A is who gave most sessions, B the next)."
-        if any(note.code == "reactions.widened" for note in found.notes):
-            return "they differ by more than chance, but these counts cannot say who stands out."
-        return "none lies outside what chance allows."
+            return [sentence("reactions.fewer_than_two")]
+        lines = []
+        for row in found.table.to_dict("records"):
+            rate = self._rate_of(row["operator"], (row["events"], row["sessions"]))
+            values = {"rate": rate, "expected": row["expected"]}
+            lines.append(sentence(f"reactions.expected_{row['outside'] or 'within'}", values))
+        return [*lines, sentence("reactions.who_is_a"), *self._spread_lines(found)]
 
-    def _spread_text(self, found: OperatorFunnel) -> list[str]:
+    def _who_stands_out(self) -> Note:
+        found = self.operators
+        if found is None:
+            return Note("reactions.fewer_than_two")
+        if found.outside:
+            said = [
+                Note(f"reactions.outside_{side}", values={"who": who})
+                for who, side in found.outside.items()
+            ]
+            return Note("reactions.outside", values={"said": said})
+        widened = any(note.code == "reactions.widened" for note in found.notes)
+        return Note("reactions.all_vary" if widened else "reactions.none_outside")
+
+    def _spread_lines(self, found: OperatorFunnel) -> list[Sentence]:
         if found.spread is None:
-            return ["There are too few reactions to say how much operators differ."]
-        low, high = found.spread_interval
-        lines = [
-            "Two operators taken at random differ by a factor of"
-            f" {median_odds_ratio(found.spread):.2f} in odds"
-            f" ({median_odds_ratio(low or 0.0):.2f} to {median_odds_ratio(high or 0.0):.2f})."
+            return [sentence("reactions.spread_unknown")]
+        ends = (found.spread, *(end or 0.0 for end in found.spread_interval))
+        factors = dict(zip(("n", "low", "high"), map(median_odds_ratio, ends), strict=True))
+        lines = [sentence("reactions.spread", factors)]
+        parts = [
+            sentence("reactions.share", {"what": name, "share": share})
+            for name, share in found.shares.items()
         ]
-        parts = ", ".join(f"{name} {100 * share:.0f} %" for name, share in found.shares.items())
-        if parts:
-            lines.append(f"Of what the model can explain in the log odds: {parts}.")
-        if self.regime.estimate is None:
-            lines.append("How much of it is the regime cannot be said.")
-        return [*lines, *map(str, found.notes)]
+        lines += [sentence("reactions.shares", {"parts": parts})] * bool(parts)
+        lines += [sentence("reactions.regime_unknown")] * (self.regime.estimate is None)
+        return [*lines, *map(Sentence, found.notes)]
 
 
 def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95) -> ReactionReport:

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.causal.rates import FittedMixedLogistic, MixedLogistic, cluster_inflation, fit_firth
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 MODEL = MixedLogistic(nodes=9, shrink=1.0, spread_scale=1.0)
 YEAR_DAYS = 365.25

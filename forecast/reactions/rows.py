@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from forecast._notes import Note
+from forecast._notes import Note, Sentence, sentence
 from forecast.causal.rates import exact_interval, upper_limit, wilson_interval
-from forecast.log import column
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
+from forecast.log import OutcomeLog, column
 
 KINDS = column("reactions", "reaction").levels
 OUTCOMES = ("any", "lasting", "transient", *KINDS)
@@ -78,8 +74,6 @@ def rate_table(
     A course belongs to a regime, operator or laser when all its sessions do, else to "several".
     Groups of fewer than five have no rate.
     """
-    import pandas as pd
-
     sessions = rows.assign(
         all="all",
         regime=rows["regime"].fillna("not recorded"),
@@ -109,7 +103,7 @@ def _rate(events: int, n: int, level: float) -> dict[str, Any]:
     return {"events": events, "n": n, "rate": events / n} | dict(zip(_LIMITS, limits, strict=True))
 
 
-def rate_text(events: int, n: int, *, level: float = 0.95) -> str:
+def rate_text(events: int, n: int, *, level: float = 0.95) -> Sentence:
     """Return a rate in words, with its exact limits.
 
     Examples
@@ -117,12 +111,15 @@ def rate_text(events: int, n: int, *, level: float = 0.95) -> str:
     >>> rate_text(0, 140)
     '0 of 140: at most 2.6 %'
     >>> rate_text(3, 1041)
-    '3 of 1041: 0.29 % (0.059 to 0.84 %)'
+    '3 of 1,041: 0.29 % (0.059 to 0.84 %)'
     """
-    low, high = exact_interval(events, n, level=level)
-    if events == 0:
-        return f"0 of {n}: at most {100 * high:.2g} %"
-    return f"{events} of {n}: {100 * events / n:.2g} % ({100 * low:.2g} to {100 * high:.2g} %)"
+    percents = (events / n, *exact_interval(events, n, level=level))
+    low_to_high = {
+        name: float(f"{100 * one:.2g}")
+        for name, one in zip(("percent", "low", "high"), percents, strict=True)
+    }
+    code = "reactions.rate" if events else "reactions.rate_none"
+    return sentence(code, {"events": events, "n": n, **low_to_high})
 
 
 # AU15: blisters in 32 % of patients treated with a picosecond laser; REILLY23: lasting or
@@ -185,8 +182,6 @@ def _silent_operators(rows: pd.DataFrame) -> Iterator[Note]:
 
 
 def _gone_quiet(rows: pd.DataFrame) -> Iterator[Note]:
-    import pandas as pd
-
     dated = rows[rows["treated_on"].notna()]
     if dated.empty:
         return

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
+import pandas as pd
 
 from forecast._checks import (
     check_kind,
@@ -23,12 +24,12 @@ from forecast._checks import (
     counted,
     nearest,
 )
-from forecast._notes import Note, Severity
+from forecast._notes import Note, Severity, sentence
 from forecast._types import BoolArray
 from forecast.causal import life_sums, restricted_mean, shares
 from forecast.errors import ForecastError, RequestError
 from forecast.fading import fading_rows, fit_worth
-from forecast.log import check_log
+from forecast.log import OutcomeLog, check_log
 from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
 from forecast.regimes.split_trial import SplitTrial, analyse_split
@@ -44,11 +45,6 @@ from forecast.regimes.weighted_curves import (
     weighted_rows,
 )
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
-
 MeanOf: TypeAlias = Callable[[BoolArray, int], tuple[float, float] | None]
 LONGEST = 40
 LONGEST_AUTO = 15
@@ -56,19 +52,6 @@ MOST_LEVELS = 12
 DESK_REPLICATES = 100
 WIDEST_MARGIN = 10.0
 LEAST_IN_CLASS = 5  # courses, for a plain reading
-
-EVER = (
-    "Immortal time: a course must last long enough to be changed to ps, and stalled courses are "
-    "the ones that are changed, so the changed look slow whatever ps does."
-)
-FINISHED = (
-    "Survivorship: slow courses are those still running or given up, so each regime is judged by "
-    "its quick courses only, the newer regime most of all."
-)
-UNADJUSTED = (
-    "Courses count as long as they follow a strategy. Who starts and who stays with a regime "
-    "depends on the ink, the date and the fading so far, and nothing makes up for that."
-)
 
 
 def compare_regimes(
@@ -297,8 +280,6 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
 
 
 def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -> RegimeComparison:
-    import pandas as pd
-
     without_curves: dict[str, Any] = {
         "curves": pd.DataFrame(columns=list(CURVE_COLUMNS)),
         "diagnostics": no_rows(log, settings.plans, settings.horizon),
@@ -350,10 +331,10 @@ def _naive_readings(
                 found[key] = Contrast.normal(left[0] - right[0], error, settings.level)
         return found
 
-    return (
-        NaiveReading("ever changed against never", table(up_to), EVER),
-        NaiveReading("finished courses only", table(of_finished), FINISHED),
-        NaiveReading("unadjusted", unadjusted, UNADJUSTED),
+    readings = {"ever": table(up_to), "finished": table(of_finished), "unadjusted": unadjusted}
+    return tuple(
+        NaiveReading(sentence(f"naive.{name}"), found, sentence(f"naive.{name}_why"))
+        for name, found in readings.items()
     )
 
 
@@ -361,8 +342,6 @@ def _naive_readings(
 def _classes(
     log: OutcomeLog, strategies: Sequence[Strategy]
 ) -> tuple[pd.DataFrame, list[BoolArray]]:
-    import pandas as pd
-
     sessions = log.each_session.sort_values(["course_id", "session_no"])
     mixed = sessions.loc[sessions["regime"] == "mixed", "course_id"]
     sessions = sessions[~sessions["course_id"].isin(mixed)]

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from forecast._checks import counted
 from forecast._files import write_into
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain
+from forecast.log import OutcomeLog
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.split_trial import SplitTrial
 from forecast.regimes.trial import Settings, Trial
@@ -35,16 +36,12 @@ from forecast.regimes.verdict import (
 )
 from forecast.regimes.weighted_curves import TRUNCATE, Answers
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
-
 DIFFERENT = 0.05  # p below which groups are said to differ
 LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
 # Notes that belong beside the answer.
 BESIDE = {f"regimes.{name}" for name in ("groups_differ", "groups_alike", "groups_unknown")}
 BESIDE |= {"regimes.looking_again", "regimes.wavelengths_apart"}
+ITEMS = ("eligible", "strategies", "assignment", "time_zero", "outcome", "estimand", "analysis")
 COLUMNS = ("comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict")
 
 
@@ -103,19 +100,22 @@ class RegimeComparison(Answers, Result):
     by_fading: Mapping[str, Contrast] = field(default_factory=dict)
 
     @property
-    def words(self) -> dict[str, str]:
+    def words(self) -> dict[str, Sentence]:
         """A sentence per pair; where the horizon is out of reach, one more on what is within it.
 
         Where pulse and wavelength cannot be told apart, a sentence says so.
         """
-        return {key: " ".join([one, *self._apart]) for key, one in self._answers.items()}
+        return {
+            key: sentence("regimes.joined", {"said": [*one, *self._apart]})
+            for key, one in self._answers.items()
+        }
 
     @property
-    def _apart(self) -> list[str]:
-        return [str(note) for note in self.notes if note.code == "regimes.wavelengths_apart"]
+    def _apart(self) -> list[Note]:
+        return [note for note in self.notes if note.code == "regimes.wavelengths_apart"]
 
     @property
-    def _answers(self) -> dict[str, str]:
+    def _answers(self) -> dict[str, list[Note]]:
         found = {}
         for key, one in self.difference.items():
             said = [words_for(key, one, self.reasons[key], self.horizons[key], self.margin)]
@@ -123,7 +123,7 @@ class RegimeComparison(Answers, Result):
                 last = self.supported[key]
                 more = words_for(key, last.contrast, last.reasons, last.horizon, self.margin)
                 said = [more, *said]
-            found[key] = " ".join(map(str, said))
+            found[key] = said
         return found
 
     @property
@@ -150,8 +150,6 @@ class RegimeComparison(Answers, Result):
         Columns ``comparison, quantity, group, estimate, low, high, level, verdict``; quantities
         are in sessions or, for ``cleared by``, shares.
         """
-        import pandas as pd
-
         rows = [
             (key, quantity, group or "all", one.estimate, *one.interval, one.level, shown.get(key))
             for quantity, group, contrasts in self._tables()
@@ -223,27 +221,23 @@ class RegimeComparison(Answers, Result):
         """Return the answer in words, the trial it imitates, plain readings, and the doubts."""
         beside = [note for note in self.notes if note.code in BESIDE]
         lines: list[str] = [
-            *self._answers.values(),
+            *(sentence("regimes.joined", {"said": said}) for said in self._answers.values()),
             *map(Sentence, beside),
             "",
-            "The trial that this imitates:",
+            sentence("regimes.head_trial"),
         ]
-        lines += [f"  {item}: {text}" for item, text in self.target_trial]
+        lines += [_item(head, [text]) for head, text in self.target_trial]
         if self.by_group:
-            lines += ["", f"Within the levels of {self.by}:"]
+            lines += ["", sentence("regimes.head_groups", {"by": self.by})]
         for group, table in self.by_group.items():
-            said = "; ".join(f"{key} {one.spoken('sessions')}" for key, one in table.items())
-            lines.append(f"  {group}: {said}.")
+            named = {"by": self.by, "level": group.removeprefix(f"{self.by} ")}
+            lines.append(_item(sentence("regimes.group", named), [_spoken(table)]))
         if self.naive:
-            lines += ["", "What plain readings of the same log say, and why they differ:"]
-        for reading in self.naive:
-            said = "; ".join(
-                f"{key} {one.spoken('sessions')}" for key, one in reading.difference.items()
-            )
-            lines.append(f"  {reading.name}: {said}. {reading.why}")
+            lines += ["", sentence("regimes.head_naive")]
+        lines += [_item(one.name, [_spoken(one.difference), one.why]) for one in self.naive]
         if self.sensitivity is not None and self.sensitivity.tipping_point:
-            lines += ["", "How wrong the assumptions may be:"]
-            lines += [f"  {sentence}" for sentence in self.sensitivity.words]
+            lines += ["", sentence("regimes.head_sensitivity")]
+            lines += [sentence("text.indented", {"note": one}) for one in self.sensitivity.words]
         return [*lines, "", *bullets(note for note in self.notes if note not in beside)]
 
     def write(self, folder: str | Path) -> list[Path]:
@@ -273,62 +267,44 @@ class RegimeComparison(Answers, Result):
         return write_into(folder, contents)
 
 
+def _item(head: str, said: Sequence[str]) -> Sentence:
+    return sentence("regimes.item", {"head": head, "said": said})
+
+
+def _spoken(table: Mapping[str, Contrast]) -> Sentence:
+    said = [
+        sentence("regimes.of_pair", {"pair": key, "said": one.spoken("sessions")})
+        for key, one in table.items()
+    ]
+    return sentence("regimes.pairs", {"said": said})
+
+
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
     """Return the protocol of the trial, item and text."""
-    window = "while both regimes were in use"
+    window, until = Note("trial.window_unknown"), Note("trial.until")
     if trial is not None:
-        window = f"from {trial.window[0]} to {trial.window[1]}, {window}"
-    until = f"session {settings.horizon}"
+        days = dict(zip(("first", "last"), trial.window, strict=True))
+        window = Note("trial.window", values=days)
+    values: dict[str, Any] = {"horizon": settings.horizon}
     if settings.auto:
-        each = ", ".join(f"{key}: {settings.horizon_of(key)}" for key in settings.pairs)
-        until = "the last session that enough courses of both reach, at most "
-        until += f"{settings.horizon} ({each})"
-    rules = "; ".join(f"{strategy.name}: {strategy.words}" for strategy in settings.plans)
-    return (
-        ("Eligible", f"Courses that want clearing, not begun elsewhere, begun {window}."),
-        ("Strategies", f"{rules}."),
-        ("Assignment", "As if at random, given what the clinic knew before each session."),
-        ("Time zero", "The first session."),
-        ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
-        (
-            "Estimand",
-            f"Difference in mean sessions up to {until}, and in the share cleared by 5, "
-            "10 and 15 sessions. A course not cleared by then counts in full. It is of the case "
-            "mix of the eligible courses, if nobody stopped and all kept to the strategy.",
-        ),
-        (
-            "Analysis",
-            "Each course is followed in every strategy until it departs from it. Weights come "
-            "from logistic regressions of the regime at each session and of stopping after it. "
-            "They use the ink and client attributes, date, weeks since the last session, reaction, "
-            "fading so far, whether it stalled, and the operator. They are stabilised and cut off "
-            f"at their {100 * TRUNCATE:g} % point. "
-            f"Intervals from {settings.replicates} resamples of clients.",
-        ),
-    )
+        each = [
+            Note("trial.horizon", values={"pair": key, "horizon": settings.horizon_of(key)})
+            for key in settings.pairs
+        ]
+        until, values = Note("trial.until_each"), values | {"each": each}
+    return _protocol(settings, window=window, until=replace(until, values=values))
 
 
 def split_protocol(settings: Settings, n_pairs: int, horizon: int) -> tuple[tuple[str, str], ...]:
     """Return the protocol of the split-tattoo trial in the log, item and text."""
-    return (
-        (
-            "Eligible",
-            f"{counted(n_pairs, 'tattoo')} with one half always ns and the other always ps.",
-        ),
-        ("Strategies", "ns: always ns; ps: always ps."),
-        ("Assignment", "As the clinic made it; whether at random is not in the log."),
-        ("Time zero", "The first session of each half."),
-        ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
-        (
-            "Estimand",
-            f"Difference in mean sessions up to session {horizon} between the halves (a "
-            "half not cleared by then counts in full), if nobody stopped.",
-        ),
-        (
-            "Analysis",
-            "Life tables of the halves, those of stopped tattoos censored. Interval from "
-            f"{settings.replicates} resamples of clients, both halves together.",
-        ),
+    return _protocol(settings, "split_", pairs=n_pairs, horizon=horizon)
+
+
+def _protocol(settings: Settings, kind: str = "", **values: Any) -> tuple[tuple[str, str], ...]:
+    values |= {"replicates": settings.replicates, "percent": 100 * TRUNCATE}
+    values["rules"] = [strategy.rule for strategy in settings.plans]
+    return tuple(
+        (sentence(f"trial.head_{item}"), sentence(f"trial.{kind}{item}", values)) for item in ITEMS
     )
 
 
@@ -445,7 +421,7 @@ def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
             "of": len(after),
             "limit": LARGEST_IMBALANCE,
             "largest": float(worst["after"]),
-            "covariate": str(sentence(f"covariate.{worst['covariate']}")),
+            "covariate": sentence(f"covariate.{worst['covariate']}"),
             "strategy": str(worst["strategy"]),
             "session": int(worst["session"]),
         }

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from forecast._notes import Note, Sentence
 from forecast._types import FloatArray
@@ -19,6 +20,7 @@ from forecast.causal import (
     summarise_weights,
     tipping_survival,
 )
+from forecast.log import OutcomeLog
 from forecast.regimes.trial import Settings, Strategy, Trial, operators_apart
 from forecast.regimes.verdict import LEAST_CLEARED, LEAST_FOLLOWERS, Contrast, verdict_of
 from forecast.regimes.weighted_curves import (
@@ -30,11 +32,6 @@ from forecast.regimes.weighted_curves import (
     Result,
 )
 from forecast.tattoo import INK_GROUPS, ink_group
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
 
 LEAST_FIRED = 20  # sessions of each regime whose wavelengths are known
 BALANCE_COLUMNS = ("strategy", "session", "covariate", "before", "after")
@@ -95,8 +92,6 @@ class Diagnostics:
 
 def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) -> Diagnostics:
     """Return the diagnostics of a comparison."""
-    import pandas as pd
-
     panel = engine.panel
     followers, cleared_by, support, carried = {}, {}, {}, {}
     at_risk, cleared_at, spread = {}, {}, []
@@ -137,8 +132,6 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
 # What each regime fired in each ink group, where both fired often enough to be compared. What was
 # fired together counts as one: where 755 nm joins 1064 nm under ps only, nothing tells them apart.
 def _wavelengths(log: OutcomeLog, trial: Trial) -> pd.DataFrame:
-    import pandas as pd
-
     of_course = trial.courses.set_index("course_id")["ink_group"]
     keys = ["course_id", "session_no", "regime"]
     fired = log.sessions.dropna(subset=["wavelengths_nm"])
@@ -166,8 +159,6 @@ def _wavelengths(log: OutcomeLog, trial: Trial) -> pd.DataFrame:
 # before define the population, and with the session's own weights its followers should look like
 # it (Jackson 2016, Epidemiology 27:859).
 def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
-    import pandas as pd
-
     panel, tables = engine.panel, []
     earlier = np.where(panel.first, 1.0, np.concatenate([[1.0], engine.weights.choice[:-1]]))
     for name, mask, (used, _) in zip(names, engine.masks, engine.used, strict=True):
@@ -191,8 +182,6 @@ def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
 
 
 def _overlap(log: OutcomeLog) -> pd.DataFrame:
-    import pandas as pd
-
     first = log.each_session
     first = first[first["session_no"] == 1]
     joined = first.merge(log.courses[["course_id", "inks"]], on="course_id")
@@ -205,8 +194,6 @@ def _overlap(log: OutcomeLog) -> pd.DataFrame:
 
 def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Diagnostics:
     """Return the diagnostics of a comparison without a single eligible course."""
-    import pandas as pd
-
     names = [strategy.name for strategy in strategies]
     sessions = pd.RangeIndex(1, horizon + 1, name="session")
     none = dict.fromkeys(names, 0)
@@ -289,8 +276,6 @@ def examine(
 
     Where a verdict is held back for other reasons than its interval, no assumption gives one.
     """
-    import pandas as pd
-
     difference = found.difference
     rows, points, e_values = [], {}, {}
     weeks = {key: Contrast.missing(settings.level) for key in settings.pairs}

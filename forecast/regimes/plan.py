@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from forecast._checks import check_seed, check_whole_number, counted
-from forecast._notes import Note, bullets
+from forecast._checks import check_seed, check_whole_number
+from forecast._notes import Note, bullets, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.causal import (
@@ -23,16 +24,11 @@ from forecast.causal import (
 )
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
-from forecast.log import check_log, judged_sessions
+from forecast.log import OutcomeLog, check_log, judged_sessions
+from forecast.regimes.comparison import RegimeComparison
 from forecast.regimes.trial import Trial, read_strategies, trial_rows
 from forecast.regimes.verdict import LEAST_AT_RISK
 from forecast.regimes.weighted_curves import Engine
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
-    from forecast.regimes.comparison import RegimeComparison
 
 POWERS = (0.8, 0.9)
 RECENT_YEARS = 2.0
@@ -83,24 +79,18 @@ class ComparisonPlan(Result):
 
     def lines(self, language: str) -> list[str]:
         """Return the answer in words, a line per chance, and the notes."""
-        size = counted(self.difference, "session")
-        lines = [f"To find a difference of {size} by session {self.horizon}:"]
+        values: dict[str, Any] = {"difference": self.difference, "horizon": self.horizon}
+        lines = [sentence("plan.head", values)]
         for chance, more in self.more.items():
-            years, rest = self.years[chance], "reached."
-            if more:
-                told = f"{years:.1f}" if years < 10 else f"{years:,.0f}"
-                when = f"about {told} years at the rate of the last two"
-                if not math.isfinite(years):
-                    when = "and none has come in the last two years"
-                rest = f"{more:,} more than now, {when}."
-            all_in = f"{self.courses[chance]:,} courses in all"
-            lines.append(f"  with a chance of {10 * chance:g} in 10: {all_in}, {rest}")
+            years = self.years[chance]
+            code = "reached" if not more else "more" if math.isfinite(years) else "never"
+            values = {"chance": 10 * chance, "courses": self.courses[chance], "more": more}
+            values |= {"years": years, "digits": int(years < 10)}
+            lines.append(sentence(f"plan.{code}", values))
         return [*lines, *bullets(self.notes)]
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per chance."""
-        import pandas as pd
-
         names = ("courses", "more", "years", "cleared", "schoenfeld")
         by_chance = pd.DataFrame({name: getattr(self, name) for name in names})
         by_chance = by_chance.rename_axis("chance").reset_index()
@@ -155,8 +145,6 @@ def plan_comparison(
     >>> plan_comparison(log, simulations=50).difference
     1.0
     """
-    import pandas as pd
-
     horizon = check_whole_number(horizon, name="horizon", low=2, high=40)
     check_whole_number(simulations, name="simulations", low=50)
     if not isinstance(difference, int | float) or not 0 < difference < horizon:

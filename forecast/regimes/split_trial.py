@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
@@ -16,6 +17,7 @@ from forecast.causal import cluster_counts, life_sums, restricted_mean
 from forecast.causal.rates import PairedDifference, paired_difference, share_at_every_look
 from forecast.counts import split_halves
 from forecast.fading import split_fading
+from forecast.log import OutcomeLog
 from forecast.regimes.trial import Settings
 from forecast.regimes.verdict import (
     LEAST_AT_RISK,
@@ -24,9 +26,6 @@ from forecast.regimes.verdict import (
     Contrast,
     reasons_for,
 )
-
-if TYPE_CHECKING:
-    from forecast.log import OutcomeLog
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,8 +77,6 @@ def _paired(found: PairedDifference | None) -> dict[str, Any] | None:
 
 def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
     """Return the paired analysis, or None if the log holds no pair of halves."""
-    import pandas as pd
-
     if not len(log.sessions):
         return None
     pairs = split_halves(log)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_kind, counted
-from forecast._notes import Sentence, sentence
+from forecast._checks import check_kind
+from forecast._notes import Note, Sentence, sentence
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import Panel, shares
 from forecast.counts import BASELINE, covariates, eligible
@@ -42,12 +42,11 @@ class Strategy:
         return len(self.plan)
 
     @property
-    def words(self) -> str:
-        """The rule in words."""
+    def rule(self) -> Note:
+        """Its name and what it does."""
         first, last = REGIMES[self.plan[0]], REGIMES[self.plan[-1]]
-        if first == last:
-            return f"always {first}"
-        return f"{first} for the first {counted(len(self.plan) - 1, 'session')}, then {last}"
+        values = {"name": self.name, "first": first, "last": last, "sessions": self.begins - 1}
+        return Note("trial.always" if first == last else "trial.change", values=values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,15 +198,8 @@ class Trial:
 def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: Collection[str] = ()) -> Trial | None:
     """Return the trial's rows up to ``horizon`` sessions, or None if no course is eligible.
 
-    Parameters
-    ----------
-    set_apart : collection of str
-        Courses analysed elsewhere (the halves of split tattoos).
-
-    Raises
-    ------
-    DataError
-        If the log has no sessions table, or only one regime in it.
+    Courses ``set_apart`` are analysed elsewhere (the halves of split tattoos). Raises DataError if
+    the log has no sessions table, or only one regime in it.
     """
     sessions = log.sessions
     if not len(sessions):
@@ -347,16 +339,14 @@ class _History:
 # The last grading stands until the next one; one made after the next session began was not known
 # before it and is passed over. Before any grading the fading is 0.
 def _history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> _History:
+    import pandas as pd
+
     n, most = len(place), int(rows["session_no"].max()) + 1
     grid = _grid(log, rows, place, most)
     written = ~np.isnan(grid)
-    level, gain = np.zeros((n, most)), np.zeros((n, most))
-    now, change = np.zeros(n), np.zeros(n)
-    for column in range(most):
-        new = written[:, column]
-        change = np.where(new & (column > 0), np.where(new, grid[:, column], 0) - now, change)
-        now = np.where(new, grid[:, column], now)
-        level[:, column], gain[:, column] = now, change
+    level = pd.DataFrame(grid).ffill(axis=1).fillna(0.0).to_numpy()
+    change = grid - np.hstack([np.full((n, 1), np.nan), level[:, :-1]])
+    gain = pd.DataFrame(change).ffill(axis=1).fillna(0.0).to_numpy()
     subject = rows["subject"].to_numpy(dtype=np.int64)
     number = rows["session_no"].to_numpy(dtype=np.int64)
     return _History(

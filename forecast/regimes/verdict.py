@@ -8,7 +8,7 @@ from math import hypot, log, log1p
 from statistics import NormalDist
 from typing import Any, Literal
 
-from forecast._notes import Note
+from forecast._notes import Note, Sentence
 
 # What counts as too few, too large or worth a note in a comparison.
 LEAST_AT_RISK = 5  # courses at risk at the last session used
@@ -117,9 +117,9 @@ class Contrast:
 class NaiveReading:
     """What a plain reading of the log says, by pair, and in one sentence ``why`` it differs."""
 
-    name: str
+    name: Sentence
     difference: Mapping[str, Contrast]
-    why: str
+    why: Sentence
 
 
 @dataclass(frozen=True, slots=True)

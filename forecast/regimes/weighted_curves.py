@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+from scipy.special import chdtrc
 
 from forecast._checks import SHOWN_AT
 from forecast._jobs import run_units
@@ -27,6 +28,7 @@ from forecast.causal import (
     sums_by,
 )
 from forecast.errors import DataError
+from forecast.log import OutcomeLog
 from forecast.regimes.trial import (
     Settings,
     Strategy,
@@ -49,14 +51,8 @@ from forecast.regimes.verdict import (
     reasons_for,
     verdict_of,
 )
-from forecast.survival import Durations
+from forecast.survival import CountModel, Durations, FittedCountModel
 from forecast.tattoo import INK_GROUPS
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
-    from forecast.survival import CountModel, FittedCountModel
 
 RIDGE = 0.5  # on standardised covariates: a prior of standard deviation 1.4 on each log odds
 TRUNCATE = 0.995
@@ -455,8 +451,6 @@ def _mean(
 def _by_group(
     engine: Engine, point: Result, draws: Result, settings: Settings
 ) -> tuple[dict[str, dict[str, Contrast]], dict[str, tuple[float, int, float, int]]]:
-    from scipy.special import chdtrc
-
     places = range(1 + len(INK_GROUPS), len(engine.groups))
     table: dict[str, dict[str, Contrast]] = {engine.groups[place]: {} for place in places}
     differ = {}
@@ -506,8 +500,6 @@ def curve_table(engine: Engine, point: Result, draws: Result, settings: Settings
 
     ``low`` and ``high`` hold the middle ``level`` of the resamples at each session.
     """
-    import pandas as pd
-
     tables = []
     tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
     low, high = np.quantile(draws.survival, tails, axis=0)
@@ -529,8 +521,6 @@ def curve_table(engine: Engine, point: Result, draws: Result, settings: Settings
 
 def weighted_rows(engine: Engine, settings: Settings) -> pd.DataFrame:
     """Return the rows with new course and client numbers and each strategy's weights."""
-    import pandas as pd
-
     panel = engine.panel
     frame = pd.DataFrame(
         {
@@ -557,22 +547,13 @@ FEWEST_EVENTS = 30
 def fit_strategies(
     log: OutcomeLog, filled: pd.DataFrame, spec: CountModel
 ) -> Mapping[str, FittedCountModel]:
-    """Return the model fitted under each strategy that enough courses follow.
+    """Return the model fitted under each strategy that enough courses of a ``log`` follow.
 
-    Parameters
-    ----------
-    log : OutcomeLog
-    filled : DataFrame
-        One row per course with ``course_id`` and every covariate, none missing, and no more.
-    spec : CountModel
-        The model chosen for the log's own practice.
-
-    Returns
-    -------
-    mapping of strategy to fitted model
-        Empty when the log has no sessions, one regime only, hands that go with the regimes, or too
-        few followers: at least 30 finished courses that kept to it, at and after its change, and
-        what `Followers` must have for a verdict.
+    ``filled`` has one row per course with ``course_id`` and every covariate, none missing, and no
+    more; ``spec`` is the model chosen for the log's own practice. Empty when the log has no
+    sessions, one regime only, hands that go with the regimes, or too few followers: at least 30
+    finished courses that kept to it, at and after its change, and what `Followers` must have for a
+    verdict.
     """
     if log.sessions.empty:
         return {}

@@ -19,13 +19,14 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeAlias, cast
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
 from forecast._checks import counted
 from forecast._notes import Note
 from forecast._plain import plain, read
+from forecast._types import FloatArray
 from forecast.counts import COVARIATES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
@@ -55,13 +56,8 @@ Put: TypeAlias = Callable[[dict[str, Any]], Answers]
 def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
     """Return the answer of a clinic's ``log`` to a joint fit's question, as plain JSON values.
 
-    Raises
-    ------
-    RequestError
-        If it is no question of this version, or asks for a covariate that fewer than five
-        courses have.
-    DataError
-        If fewer than 20 courses reached the goal.
+    Raises RequestError if it is no question of this version, or asks for a covariate that fewer
+    than five courses have, and DataError if fewer than 20 courses reached the goal.
     """
     _check_kind(question, QUESTION, "question")
     try:
@@ -212,7 +208,7 @@ def _run(goal: str, put: Put) -> PooledEvidence:
     base = {"kind": QUESTION, "schema": SCHEMA, "goal": goal}
     first = put({**base, "ask": "columns"})
 
-    def ask(_: Any, method: str, arguments: tuple[Any, ...]) -> list[Any]:
+    def ask(method: str, *arguments: FloatArray) -> list[Any]:
         at = {"parameters": arguments[0].tolist()} if arguments else {}
         question = {**base, "ask": method, "fills": means, **at}
         read_sums: dict[str, Callable[[Any], Any]] = {
@@ -227,8 +223,7 @@ def _run(goal: str, put: Put) -> PooledEvidence:
         fitted = joint_fit(
             SHARED_MODEL,
             Encoding(tuple((name, None) for name in means)),
-            cast("Sequence[RowsHere]", first),  # asked by file, never called
-            ask=ask,
+            ask,
         )
         counts = {
             name: sum(int(answer["counts"].get(name) or 0) for answer in first)

@@ -18,7 +18,7 @@ import numpy as np
 
 from forecast._checks import LEVEL
 from forecast._files import read_json, unsealed
-from forecast._notes import Note, bullets, notes_as_json
+from forecast._notes import Note, Sentence, aligned, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain, read
 from forecast._types import FloatArray
 from forecast.assess import tie_split_coverage
@@ -174,22 +174,27 @@ class PooledEvidence(Result):
     def lines(self, language: str) -> list[str]:
         """Return a table of the common effects, and what they rest on."""
         errors, spread = np.sqrt(np.diag(self.covariance)), np.sqrt(self.variance_between)
-        lines = [
-            f"From {len(self.members)} clinics with about {self.counts['courses']} courses, "
-            f"{self.counts['reached']} of which reached the goal ({self.goal}).",
-            "",
-            f"{'log hazard ratio':<22}{'mean':>8}{'error':>8}{'95 %':>16}{'spread':>8}"
-            f"{'clinics':>9}",
-        ]
+        values = {"clinics": len(self.members), **self.counts, "goal": self.goal}
+        heads = ("effect", "mean", "error", "interval", "spread", "clinics")
+        rows: list[list[str]] = [[sentence(f"sharing.head_{name}") for name in heads]]
+        ends = self.intervals or (None,) * len(self.parameters)
         for row, name in enumerate(self.parameters):
-            between = f"{spread[row]:>8.2f}" if np.isfinite(spread[row]) else f"{'-':>8}"
-            ends = self.intervals[row] if self.intervals else None
-            held = f"{ends[0]:.2f} to {ends[1]:.2f}" if ends else "-"
-            lines.append(
-                f"{name:<22}{self.mean[row]:>8.2f}{errors[row]:>8.2f}{held:>16}{between}"
-                f"{self.n_clinics[row]:>9}"
-            )
-        return [*lines, "", *bullets(self.notes)]
+            held = ends[row]
+            between = np.isfinite(spread[row])
+            rows.append([
+                name,
+                _cell(self.mean[row]),
+                _cell(errors[row]),
+                sentence("sharing.interval", {"low": held[0], "high": held[1]}) if held else "-",
+                _cell(spread[row]) if between else "-",
+                str(self.n_clinics[row]),
+            ])  # fmt: skip
+        table = aligned(rows, language, to_the_right=True)
+        return [sentence("sharing.pooled", values), "", *table, "", *bullets(self.notes)]
+
+
+def _cell(value: float) -> Sentence:
+    return sentence("text.number", {"n": value, "digits": 2})
 
 
 def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
@@ -334,10 +339,7 @@ def _held(
 def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
     """Return the pooled evidence saved as JSON at ``path``.
 
-    Raises
-    ------
-    RequestError
-        If it cannot be read or is something else.
+    Raises RequestError if it cannot be read or is something else.
     """
     try:
         stored = read_json(Path(path))

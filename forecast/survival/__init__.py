@@ -9,12 +9,18 @@ if TYPE_CHECKING:
     from forecast.survival.distribution import CountDistribution, Durations
     from forecast.survival.encoding import Encoding
     from forecast.survival.first_passage import PassageBridge
-    from forecast.survival.hazard import DiscreteHazard
-    from forecast.survival.hazard_likelihood import PIVOT, SMOOTH_NAMES, smooth_baseline
+    from forecast.survival.hazard import DiscreteHazard, joint_fit
+    from forecast.survival.hazard_likelihood import (
+        PIVOT,
+        SMOOTH_NAMES,
+        Counts,
+        RowsHere,
+        ScoreAndInformation,
+        smooth_baseline,
+    )
     from forecast.survival.life_table import LifeTable
     from forecast.survival.model import CountModel, FittedCountModel, model_from_dict
     from forecast.survival.newton import climb
-    from forecast.survival.site_sums import Counts, RowsHere, ScoreAndInformation, joint_fit
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -74,25 +74,17 @@ class Encoding:
         columns: list[tuple[str, Levels | None]] = []
         dropped: list[str] = []
         whole = float_block(frame)
-        if whole is not None and np.isfinite(whole).all():
-            same = (whole == whole[0]).all(axis=0).tolist()
-            names = [str(name) for name in frame.columns]
-            for name, constant in zip(names, same, strict=True):
-                if constant and name not in keep:
-                    dropped.append(name)
-                else:
-                    columns.append((name, None))
-            return cls(tuple(columns), tuple(dropped))
-        for name in frame.columns:
-            series = frame[name]
-            levels = None if numeric(series) else known_levels(name, series)
+        for at, name in enumerate(frame.columns):
+            series = None if whole is not None else frame[name]
+            levels = None if series is None or numeric(series) else known_levels(name, series)
             if levels is not None and len(levels) > MOST_LEVELS:
                 raise DataError(
                     f"Column {name!r} has {len(levels)} different texts, the first {levels[0]!r}.",
                     f"Give a column of at most {MOST_LEVELS} levels, or numbers; leave out labels.",
                 )
             if levels is None:
-                values = series.to_numpy(dtype=np.float64)
+                numbered = whole[:, at] if whole is not None else frame[name]
+                values = np.asarray(numbered, dtype=np.float64)
                 refuse_missing(name, ~np.isfinite(values))
                 constant = len(values) > 0 and bool((values == values[0]).all())
                 constant = constant and name not in keep

@@ -48,35 +48,21 @@ LARGEST_ODDS = 2.2  # log odds; where next to nothing is left for never, levels 
 
 @dataclass(frozen=True, slots=True)
 class PassageBridge:
-    """A bridge from zero to a threshold.
+    """A bridge from zero to a ``threshold``, the level whose first passage is the event.
 
-    Attributes
-    ----------
-    threshold : float
-        The level whose first passage is the event.
-    pace : float
-        Mean level half a step before the passage is counted, in thresholds.
-    wander, power : float
-        Variance gained per step: wander times (mean gain per step) to the power.
-    error : float
-        Variance of a measured level.
-    lengths : tuple of float
-        Steps that paths took to pass, evenly spread over all of them: paths that never pass
-        climb as fast at first.
-    bend : float
-        Power of the time by which a path climbs, at most 1: evenly.
-    odds : float
-        How many times likelier it is never to pass than half of what the chances leave.
+    It climbs by its ``pace`` and ``bend`` and wanders by ``wander`` and ``power``; levels are
+    measured with ``error``. Paths that never pass, by their ``odds``, climb as fast at first as
+    those of the ``lengths``.
     """
 
     threshold: float
-    pace: float
+    pace: float  # mean level half a step before the passage is counted, in thresholds
     wander: float
-    power: float
-    error: float
-    lengths: tuple[float, ...]
-    bend: float = 1.0
-    odds: float = 1.0
+    power: float  # variance gained per step is wander times (mean gain per step) to the power
+    error: float  # variance of a measured level
+    lengths: tuple[float, ...]  # steps that paths took to pass, evenly spread over all of them
+    bend: float = 1.0  # power of the time by which a path climbs, at most 1: evenly
+    odds: float = 1.0  # of never passing, over half of what the chances leave
 
     def log_likelihood(
         self, steps: npt.ArrayLike, levels: npt.ArrayLike, passage: npt.ArrayLike

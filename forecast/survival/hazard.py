@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from itertools import chain
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
@@ -15,37 +14,33 @@ from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
-from forecast.survival.distribution import (
-    CountDistribution,
-    Durations,
-    count_steps,
-    first_seen,
-    one_row_each,
-)
+from forecast.survival.distribution import CountDistribution, Durations, one_row_each
 from forecast.survival.encoding import Encoding
 from forecast.survival.hazard_likelihood import (
     LARGEST,
     SHAPE_PRIOR,
     SMOOTH_NAMES,
-    HazardRows,
-    derivatives,
-    expected_information,
-    row_scores,
+    Counts,
+    RowsHere,
+    raw_from_scaled,
     smooth_baseline,
     start_values,
 )
 from forecast.survival.model import (
     WELL_SUPPORTED,
     FitNotes,
-    FittedCountModel,
     fit_notes,
     gaussian_draws,
+    last_supported,
     refuse_no_events,
 )
-from forecast.survival.newton import Gaussian, maximise, symmetric_inverse
+from forecast.survival.newton import check_rank, climb, symmetric_inverse
 
 if TYPE_CHECKING:
     import pandas as pd
+
+SETTLED = 2.5e-7  # squared length of a step in standard errors; the step after is its square
+SEPARATED = 10.0  # log hazard per standard deviation: a factor of twenty thousand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,10 +97,8 @@ class DiscreteHazard:
         """A short name for tables."""
         return "discrete hazard (cloglog, smooth baseline)"
 
-    def fit(
-        self, durations: Durations, near: FittedCountModel | None = None
-    ) -> FittedDiscreteHazard:
-        """Return the model fitted to ``durations``; ``near`` as for ``CountModel``.
+    def fit(self, durations: Durations) -> FittedDiscreteHazard:
+        """Return the model fitted to ``durations``.
 
         Raises FitError if there are no events (and no prior on the level), columns are collinear,
         or a column separates those with the event, and nothing penalises it.
@@ -113,44 +106,35 @@ class DiscreteHazard:
         if not len(durations):
             raise FitError("There are no rows to fit.", "Give some, or start from a prior.")
         encoding = Encoding.learn(durations.covariates, keep=self.prior or ())
-        at_risk, events = count_steps(durations)
-        rows_at_risk, _ = count_steps(durations, (durations.weight > 0).astype(np.float64))
-        first_thin = int(np.argmax([*(rows_at_risk < WELL_SUPPORTED), True])) + 1
         if "baseline[level]" not in (self.prior or {}):
             refuse_no_events(durations)
-        rows = HazardRows.build(durations, encoding)
-        to_raw, names = rows.to_raw(), SMOOTH_NAMES + encoding.names
-        prior = self.gaussian(encoding, rows.scale)
-        first = start_values(at_risk, events)
-        start = np.concatenate([first, np.zeros(len(encoding.names))])
-        if isinstance(near, FittedDiscreteHazard) and near.names == names:
-            start = np.linalg.solve(to_raw, near.parameters)
-        found = maximise(lambda values: derivatives(rows, values), start, to_raw, prior, names)
-        own = to_raw.T @ (prior.precision[:, None] * to_raw)
-        with np.errstate(over="ignore"):
-            expected = expected_information(rows, found.values)
-            inverse = symmetric_inverse(expected + own, names)
-            clustered = None
-            if not one_row_each(durations):
-                meat = _meat(rows, found.values, durations)
-                observed = derivatives(rows, found.values).information
-                bread = symmetric_inverse(observed + own, names)
-                # the prior's own gradient has its precision as variance
-                clustered = to_raw @ bread @ (meat + own) @ bread @ to_raw.T
-        return FittedDiscreteHazard(
-            encoding=encoding,
-            parameters=to_raw @ found.values,
-            covariance_matrix=to_raw @ inverse @ to_raw.T,
-            clustered_matrix=clustered,
-            loglik=found.loglik,
-            notes=fit_notes(
-                durations,
-                n_covariates=len(encoding.names),
-                converged=found.converged,
-                dropped=encoding.dropped,
-                messages=[Note("fit.extrapolated", "info", {"step": first_thin})],
-            ),
+        site = RowsHere.of(durations, encoding)
+        found = _fitted(self, encoding, site.counted, ask_here([site]))
+        clustered = None
+        if not one_row_each(durations):
+            clustered = self._sandwich(found, site)
+        first_thin = int(np.argmax([*(site.counted.rows_at_risk < WELL_SUPPORTED), True])) + 1
+        notes = fit_notes(
+            durations,
+            n_covariates=len(encoding.names),
+            converged=found.notes.converged,
+            dropped=encoding.dropped,
+            messages=[Note("fit.extrapolated", "info", {"step": first_thin})],
         )
+        return replace(found, clustered_matrix=clustered, notes=notes)
+
+    # the covariance robust to rows of one subject being alike
+    def _sandwich(self, found: FittedDiscreteHazard, site: RowsHere) -> FloatArray:
+        center, scale = site.counted.scaling()
+        to_raw = raw_from_scaled(center, scale)
+        # the prior's own gradient has its precision as variance
+        own = np.diag(self.gaussian(found.encoding, scale)[1])
+        with np.errstate(over="ignore"):
+            observed = site.derivatives(found.parameters).information
+            meat = site.meat(found.parameters)
+        bread = to_raw @ symmetric_inverse(to_raw.T @ (observed + own) @ to_raw, found.names)
+        bread = bread @ to_raw.T
+        return np.asarray(bread @ (meat + own) @ bread)
 
     def from_prior(self, columns: Sequence[str], horizon: int) -> FittedDiscreteHazard:
         """Return the model that the prior alone describes, for numeric covariates ``columns``.
@@ -160,8 +144,8 @@ class DiscreteHazard:
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
         encoding = Encoding(tuple((name, None) for name in columns))
-        gaussian = self.gaussian(encoding, np.ones(len(encoding.names)))
-        silent = np.flatnonzero(gaussian.precision == 0)
+        mean, precision = self.gaussian(encoding, np.ones(len(encoding.names)))
+        silent = np.flatnonzero(precision == 0)
         if len(silent):
             left_out = (SMOOTH_NAMES + encoding.names)[silent[0]]
             raise RequestError(
@@ -170,15 +154,18 @@ class DiscreteHazard:
         notes = FitNotes(0, 0, 0, horizon, 0, True, (Note("fit.prior_alone", "caution"),))
         return FittedDiscreteHazard(
             encoding=encoding,
-            parameters=gaussian.mean,
-            covariance_matrix=np.diag(1 / gaussian.precision),
+            parameters=mean,
+            covariance_matrix=np.diag(1 / precision),
             clustered_matrix=None,
             loglik=0.0,
             notes=notes,
         )
 
-    def gaussian(self, encoding: Encoding, scale: FloatArray) -> Gaussian:
-        """Return the prior on all parameters, in raw units; ``scale`` is for the penalty."""
+    def gaussian(self, encoding: Encoding, scale: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return mean and precision of all parameters, in raw units; ``scale`` is for the penalty.
+
+        A precision of 0 says nothing.
+        """
         names, given = SMOOTH_NAMES + encoding.names, dict(self.prior or {})
         unknown = [name for name in given if name not in names]
         if self.prior or self.penalty > 0:
@@ -193,17 +180,32 @@ class DiscreteHazard:
         precision = np.array(
             [given[n][1] ** -2 if n in given else r for n, r in zip(names, ridge, strict=True)]
         )
-        return Gaussian(mean, precision)
+        return mean, precision
 
 
-def _meat(rows: HazardRows, values: FloatArray, durations: Durations) -> FloatArray:
-    """Return the sum over subjects of score times score', times G / (G - 1) for G subjects."""
-    by_form, by_linear = row_scores(rows, values)
-    place = first_seen(durations.subject[rows.order])
-    groups = int(place.max()) + 1
-    columns = chain(by_form.T, (by_linear * column for column in rows.X.T))
-    totals = np.column_stack([np.bincount(place, column, groups) for column in columns])
-    return np.asarray(totals.T @ totals * (groups / max(groups - 1, 1)))
+Ask: TypeAlias = Callable[..., list[Any]]  # a method of `RowsHere` and its arguments
+
+
+def ask_here(sites: Sequence[RowsHere]) -> Ask:
+    """Return what has each of ``sites`` answer a question, in turn, in this process."""
+    return lambda method, *arguments: [getattr(site, method)(*arguments) for site in sites]
+
+
+def joint_fit(model: DiscreteHazard, encoding: Encoding, ask: Ask) -> FittedDiscreteHazard:
+    """Return the ``model`` fitted to the rows of all sites together, which stay where they are.
+
+    Newton's method needs only a score and a small matrix from each site and round; the result is
+    that of the pooled rows. ``ask`` puts one question to all sites, a method of `RowsHere` and its
+    arguments, and returns their answers; all must use ``encoding``. Raises RequestError if there is
+    no site, or their covariates differ in number, and FitError as `DiscreteHazard.fit`.
+    """
+    each = ask("counts")
+    counts = Counts.together(each, width=len(encoding.names))
+    if not counts.events.sum() > 0:
+        raise FitError("Nobody had the event at any site.", "Add rows, or start from a prior.")
+    found = _fitted(model, encoding, counts, ask)
+    said = (Note("fit.joint", "info", {"sites": len(each)}),)
+    return replace(found, notes=replace(found.notes, messages=said))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -319,3 +321,58 @@ class FittedDiscreteHazard:
             matrix = np.reshape(stored["covariance"], (k, k))
             stored = {**stored, "covariance_matrix": matrix, "clustered_matrix": clustered}
         return read(cls, stored)
+
+
+def _fitted(
+    model: DiscreteHazard, encoding: Encoding, counts: Counts, ask: Ask
+) -> FittedDiscreteHazard:
+    names, cut = SMOOTH_NAMES + encoding.names, len(SMOOTH_NAMES)
+    begin = np.pad(start_values(counts.at_risk, counts.events), (0, len(encoding.names)))
+    center, scale = counts.scaling()
+    to_raw = raw_from_scaled(center, scale)
+    mean, precision = model.gaussian(encoding, scale)
+    runs_away = np.append(np.zeros(cut, dtype=bool), precision[cut:] == 0)
+    last: list[FloatArray] = []  # where the rows were asked last, and what they said
+
+    def surface(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        far = np.abs(np.where(runs_away, values, 0.0))
+        if far.max() > SEPARATED:
+            raise FitError(
+                f"Column {names[int(far.argmax())]!r} separates the rows with the event "
+                "from those without.",
+                "Give a penalty or a prior, or leave the column out.",
+            )
+        raw = to_raw @ values
+        answers = ask("derivatives", raw)
+        loglik = np.sum([answer.loglik for answer in answers])
+        gradient = to_raw.T @ np.sum([answer.gradient for answer in answers], axis=0)
+        total = np.sum([answer.information for answer in answers], axis=0)
+        information = to_raw.T @ (total + np.diag(precision)) @ to_raw
+        if not last:
+            check_rank(information, names)
+        last[:] = values, loglik, gradient, to_raw.T @ total @ to_raw
+        pull = precision * (raw - mean)
+        value = float(loglik - pull @ (raw - mean) / 2)
+        return value, gradient - to_raw.T @ pull, information
+
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        found, _, converged = climb(surface, begin, settled=SETTLED)
+        step, (_, loglik, gradient, total) = found - last[0], last
+        raw = to_raw @ found
+        expected = np.sum(ask("expected", raw), axis=0) + np.diag(precision)
+        inverse = symmetric_inverse(to_raw.T @ expected @ to_raw, names)
+    return FittedDiscreteHazard(
+        encoding=encoding,
+        parameters=raw,
+        covariance_matrix=to_raw @ inverse @ to_raw.T,
+        clustered_matrix=None,
+        loglik=float(loglik + step @ (gradient - total @ step / 2)),
+        notes=FitNotes(
+            n_rows=counts.n_rows,
+            n_subjects=counts.n_subjects,
+            n_events=int(counts.row_events.sum()),
+            horizon=len(counts.at_risk),
+            supported_to=last_supported(counts.rows_at_risk),
+            converged=converged,
+        ),
+    )

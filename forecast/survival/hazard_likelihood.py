@@ -6,8 +6,8 @@ r = exp(x'b), A(t) = sum of exp(a) up to t, the row's log-likelihood is closed:
 
     -r (A(last survived) - A(entry)) + [event] log(1 - exp(-r exp(a at the event)))
 
-(grouped proportional hazards; Prentice & Gloeckler 1978, Biometrics 34:57). Derivatives by ``a``
-are sums over risk sets, obtained by adding up sums by last survived step from the end.
+(grouped proportional hazards; Prentice & Gloeckler 1978, Biometrics 34:57). Its derivatives by the
+baseline are such differences of sums too.
 
 The baseline is what the hazard does from step to step, the same for everyone: a quadratic in
 x = log(step / 8). ``baseline[level]`` is the linear predictor at step 8, ``baseline[slope]`` what
@@ -17,20 +17,16 @@ mean the same whatever the data, and a prior can speak of them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import TypeAlias
 
 import numpy as np
 
-from forecast._types import FloatArray, IntArray
-from forecast.errors import FitError
-from forecast.survival.distribution import Durations
+from forecast._types import BoolArray, FloatArray
+from forecast.errors import FitError, RequestError
+from forecast.survival.distribution import Durations, count_steps, count_subjects, first_seen
 from forecast.survival.encoding import Encoding, is_zero_one
-from forecast.survival.newton import Curvature
 
-Runs: TypeAlias = tuple[tuple[int, slice], ...]
 PIVOT = 8
 SMOOTH_NAMES = ("baseline[level]", "baseline[slope]", "baseline[curve]")
 # Used with a ridge penalty or a prior only: wide enough to leave the shape to some tens of
@@ -38,7 +34,7 @@ SMOOTH_NAMES = ("baseline[level]", "baseline[slope]", "baseline[curve]")
 # a single event still has an answer.
 SHAPE_PRIOR = {"baseline[slope]": (0.0, 2.0), "baseline[curve]": (0.0, 1.0)}
 START_STEPS = 12
-BLOCK = 1024  # rows worked on together: their columns stay in the second-level cache
+BLOCK = 1024  # rows worked on together: what is made of them stays in the second-level cache
 LARGEST = 700.0  # exp(700) is still a number
 SMALLEST = 1e-300  # met only at events without weight, in steps that have no event
 TINIEST = 1e-30
@@ -81,98 +77,82 @@ def start_values(at_risk: FloatArray, events: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class HazardRows:
-    """Rows without the event, then rows with it, each sorted by last survived step."""
+class ScoreAndInformation:
+    """The ``loglik`` of some rows, its ``gradient`` (p,) and ``information`` (p, p)."""
 
-    order: IntArray  # (n,): where each row stands among those given
-    # (n, p): covariates, a column being ``center + scale * X`` with mean 0 and 1 for a column of
-    # zeros and ones, which keeps the arithmetic well conditioned
-    X: FloatArray
-    center: FloatArray
-    scale: FloatArray
-    entry: IntArray  # event-free in steps ``entry + 1`` to ``survived``
-    survived: IntArray
-    n_censored: int  # rows from here on have the event at step ``survived + 1``
-    weight: FloatArray
-    steps: int  # the last step of the baseline
-    censored: Runs  # rows without the event, by last survived step
-    events: Runs  # rows with it
-    late: IntArray  # rows with a late entry, sorted by entry
-    X_late: FloatArray  # their covariates, kept together
-    entries: Runs  # the late rows of each entry
+    loglik: float
+    gradient: FloatArray
+    information: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Counts:
+    """Counts per step and moments of the encoded covariates.
+
+    Attributes
+    ----------
+    at_risk, events : ndarray of shape (steps,)
+        Weighted.
+    rows_at_risk, row_events : ndarray of shape (steps,)
+        Rows with a positive weight.
+    weight : float
+    first, second : ndarray of shape (p,)
+        Weighted sums of each encoded column and of its square.
+    zero_one : ndarray of shape (p,), bool
+        Columns that hold nothing but zeros and ones.
+    n_rows, n_subjects : int
+    """
+
+    at_risk: FloatArray
+    events: FloatArray
+    rows_at_risk: FloatArray
+    row_events: FloatArray
+    weight: float
+    first: FloatArray
+    second: FloatArray
+    zero_one: BoolArray
+    n_rows: int
+    n_subjects: int
 
     @classmethod
-    def build(cls, durations: Durations, encoding: Encoding) -> HazardRows:
-        """Return the rows of ``durations``, sorted and encoded."""
-        survived, steps = durations.step - durations.observed, int(durations.step.max())
-        key = survived + durations.observed * (steps + 1)
-        # numbers of 16 bits are sorted by radix
-        order = np.argsort(key.astype(np.int16 if 2 * steps < 2**15 else np.int64), kind="stable")
-        survived, entry = survived[order], durations.entry[order]
-        n_censored, weight = int((~durations.observed).sum()), durations.weight[order]
-        # sorted before they are encoded: a level is one small number, not a row of zeros and ones
-        matrix = encoding.encode(durations.covariates.iloc[order])
-        X, center, scale = _standardised(matrix, weight)
-        late = np.flatnonzero(entry)
-        late = late[np.argsort(entry[late], kind="stable")]
+    def together(cls, each: Sequence[Counts], *, width: int) -> Counts:
+        """Return the counts of all sites; subjects are taken to be at one site only."""
+        if not each:
+            raise RequestError("There are no sites to ask.", "Give at least one.")
+        for number, one in enumerate(each):
+            if len(one.first) != width:
+                raise RequestError(
+                    f"Site {number} has {len(one.first)} encoded covariates, not {width}.",
+                    "Give every site the same encoding.",
+                )
+        steps = max(len(one.at_risk) for one in each)
+
+        def total(name: str) -> FloatArray:
+            rows = [getattr(one, name) for one in each]
+            return np.asarray(sum(np.pad(row, (0, steps - len(row))) for row in rows))
+
         return cls(
-            order,
-            X,
-            center,
-            scale,
-            entry,
-            survived,
-            n_censored,
-            weight,
-            steps,
-            _runs(survived[:n_censored], 0),
-            _runs(survived[n_censored:], n_censored),
-            late,
-            X[late],
-            _runs(entry[late], 0),
+            total("at_risk"),
+            total("events"),
+            total("rows_at_risk"),
+            total("row_events"),
+            float(sum(one.weight for one in each)),
+            np.asarray(np.sum([one.first for one in each], axis=0)),
+            np.asarray(np.sum([one.second for one in each], axis=0)),
+            np.asarray(np.all([one.zero_one for one in each], axis=0)),
+            sum(one.n_rows for one in each),
+            sum(one.n_subjects for one in each),
         )
 
-    def to_raw(self) -> FloatArray:
-        """Return the matrix from parameters for ``X`` to those for the columns as given."""
-        return raw_from_scaled(self.center, self.scale)
+    def scaling(self) -> tuple[FloatArray, FloatArray]:
+        """Return center and scale of each column, 0 and 1 for one of zeros and ones.
 
-    def risk_sums(self, values: FloatArray) -> FloatArray:
-        """Return the sums of v and v x over who survives each step, shape (steps, 1 + p)."""
-        sums = np.zeros((self.steps + 1, 1 + self.X.shape[1]))
-        sums[:, 0] = np.bincount(self.survived, values, self.steps + 1)
-        for step, rows in self.censored + self.events:
-            sums[step, 1:] += values[rows] @ self.X[rows]
-        if len(self.late):
-            values = values[self.late]
-            sums[:, 0] -= np.bincount(self.entry[self.late], values, self.steps + 1)
-            for step, rows in self.entries:
-                sums[step, 1:] -= values[rows] @ self.X_late[rows]
-        # a row that survives to E is in the risk sets of steps up to E
-        return np.asarray(np.cumsum(sums[::-1], axis=0)[::-1][1:])
-
-    def gram(self, weight: FloatArray) -> FloatArray:
-        """Return X' diag(c) X, shape (p, p), for c of 0 or more."""
-        total = np.zeros((self.X.shape[1], self.X.shape[1]))
-        for low in range(0, len(self.X), BLOCK):
-            rows = self.X[low : low + BLOCK] * np.sqrt(weight[low : low + BLOCK, None])
-            total += rows.T @ rows  # a symmetric product: half the work
-        return total
-
-    def cells(
-        self, relative: FloatArray, rate: FloatArray
-    ) -> Iterator[tuple[slice, int, FloatArray, FloatArray]]:
-        """Yield blocks of rows: which, to which step, u = r exp(a), and the weight if at risk."""
-        last = self.survived.copy()
-        last[self.n_censored :] += 1
-        for low in range(0, len(self.X), BLOCK):
-            rows = slice(low, low + BLOCK)
-            long, weight = int(last[rows].max()), self.weight[rows, None]
-            at = np.arange(long)
-            if last[rows].min() < long:
-                weight = weight * (at < last[rows, None])
-            if len(self.late):
-                weight = weight * (at >= self.entry[rows, None])
-            yield rows, long, relative[rows, None] * rate[:long], weight
+        They keep the arithmetic well conditioned, and penalties free of units.
+        """
+        center = self.first / (self.weight or 1.0)
+        spread = np.sqrt(np.maximum(self.second / (self.weight or 1.0) - center**2, 0.0))
+        kept = self.zero_one | (spread == 0)
+        return np.where(self.zero_one, 0.0, center), np.where(kept, 1.0, spread)
 
 
 def raw_from_scaled(center: FloatArray, scale: FloatArray) -> FloatArray:
@@ -184,120 +164,126 @@ def raw_from_scaled(center: FloatArray, scale: FloatArray) -> FloatArray:
     return matrix
 
 
-def _standardised(
-    matrix: FloatArray, weight: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    center, scale = np.zeros(len(matrix.T)), np.ones(len(matrix.T))
-    for j, column in enumerate(matrix.T):
-        if not is_zero_one(column):
-            center[j] = column @ weight / (weight.sum() or 1.0)
-            column -= center[j]
-            spread = np.sqrt(column**2 @ weight / (weight.sum() or 1.0))
-            scale[j] = spread if spread > 0 else 1.0
-            column /= scale[j]
-    return np.ascontiguousarray(matrix), center, scale
+@dataclass(frozen=True, slots=True, eq=False)
+class RowsHere:
+    """Rows in this process, as one site of a fit; see :meth:`of`.
 
-
-def _runs(numbers: IntArray, first: int) -> Runs:
-    """Return the slice of each number in sorted ``numbers``, counted from ``first``."""
-    ends = [*np.flatnonzero(np.diff(numbers, prepend=-1)).tolist(), len(numbers)]
-    return tuple(
-        (int(numbers[low]), slice(first + low, first + high)) for low, high in pairwise(ends)
-    )
-
-
-def derivatives(rows: HazardRows, values: FloatArray) -> Curvature:
-    """Return the log-likelihood, its gradient and the observed information at ``values``.
-
-    ``values`` are parameters of the baseline, then slopes for ``rows.X``.
+    ``durations``, what is ``counted`` of them, and the matrix from their raw parameters
+    ``to_own``: those of the encoded covariates ``X`` (n, p) in scales of their own.
     """
-    relative, rate = _factors(rows, values)
-    basis, cut, at = basis_of(rows.steps), rows.n_censored, rows.survived[rows.n_censored :]
-    informative = rows.weight[cut:]
-    total = np.concatenate([[0.0], np.cumsum(rate)])
-    u = rate[at]  # in place from here on: memory taken anew costs as much as the arithmetic
-    u *= relative[cut:]
-    np.clip(u, SMALLEST, LARGEST, out=u)
-    weighted = np.multiply(relative, rows.weight, out=relative)
-    risk = rate[:, None] * rows.risk_sums(weighted)
-    curve = total[rows.survived]
-    if len(rows.late):
-        curve -= total[rows.entry]
-    curve *= weighted
-    grown = np.expm1(u)
-    spare = np.log(grown)
-    spare -= u  # log(1 - exp(-u))
-    loglik = float(informative @ spare - curve.sum())
-    # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
-    g = np.divide(u, grown, out=grown)
-    u += g
-    u -= 1
-    gain = np.multiply(informative, g, out=g)
-    bend = np.multiply(gain, u, out=u)
-    score = np.negative(curve, out=weighted)
-    score[cut:] += gain
-    curve[cut:] += bend
-    by_step = np.bincount(at, gain, rows.steps) - risk[:, 0]
-    second = risk
-    second[:, 0] += np.bincount(at, bend, rows.steps)
-    for step, run in rows.events:
-        second[step, 1:] += bend[run.start - cut : run.stop - cut] @ rows.X[run]
-    gradient = np.concatenate([by_step @ basis, score @ rows.X])
-    information = _folded(basis, second[:, 0], second[:, 1:], rows.gram(curve))
-    return Curvature(loglik, gradient, information)
 
+    durations: Durations
+    counted: Counts
+    to_own: FloatArray
+    X: FloatArray
 
-def expected_information(rows: HazardRows, values: FloatArray) -> FloatArray:
-    """Return the expected information of a binomial model of every step at risk.
+    @classmethod
+    def of(cls, durations: Durations, encoding: Encoding) -> RowsHere:
+        """Return the rows made ready under the encoding that all sites share."""
+        X, weight = encoding.encode(durations.covariates), durations.weight
+        counted = Counts(
+            *count_steps(durations),
+            *count_steps(durations, (weight > 0).astype(np.float64)),
+            float(weight.sum()),
+            weight @ X,
+            weight @ X**2,
+            np.array([is_zero_one(column) for column in X.T], dtype=np.bool_),
+            len(durations),
+            count_subjects(durations),
+        )
+        center, scale = counted.scaling()
+        to_own = np.linalg.inv(raw_from_scaled(center, scale)).astype(np.float64)
+        X -= center
+        X /= scale
+        return cls(durations, counted, to_own, np.ascontiguousarray(X))
 
-    The weight of a step is h'(eta)² / (h (1 - h)), which is u² / (exp(u) - 1) (McCullagh & Nelder
-    1989, section 2.5).
-    """
-    relative, rate = _factors(rows, values)
-    steps, slopes = np.zeros(rows.steps), np.zeros((rows.steps, rows.X.shape[1]))
-    by_row = np.zeros(len(rows.X))
-    for block, long, u, weight in rows.cells(relative, rate):
-        np.clip(u, TINIEST, LARGEST, out=u)
-        amount = np.expm1(u)
-        np.divide(u, amount, out=amount)
-        amount *= u
-        amount *= weight
-        steps[:long] += amount.sum(axis=0)
-        slopes[:long] += amount.T @ rows.X[block]
-        by_row[block] = amount.sum(axis=1)
-    return _folded(basis_of(rows.steps), steps, slopes, rows.gram(by_row))
+    def counts(self) -> Counts:
+        """Return counts per step and moments: what a joint fit asks first."""
+        return self.counted
 
+    def derivatives(self, parameters: FloatArray) -> ScoreAndInformation:
+        """Return the log-likelihood and its derivatives at raw ``parameters``."""
+        relative, rate = self._factors(parameters)
+        width, loglik, by_step = self.X.shape[1], 0.0, np.zeros(len(rate))
+        gradient, side, slopes = np.zeros(3 + width), np.zeros((3, width)), np.zeros((width, width))
+        for low in range(0, len(self.X), BLOCK):
+            rows = slice(low, low + BLOCK)
+            value, scores, bends, at = self._by_row(rows, relative[rows], rate)
+            loglik += value
+            gradient += np.concatenate([scores.sum(axis=1), scores[0] @ self.X[rows]])
+            by_step += at
+            side += bends @ self.X[rows]
+            slopes += self._gram(rows, bends[0])
+        information = self._on_raw(by_step, side, slopes)
+        return ScoreAndInformation(loglik, self.to_own.T @ gradient, information)
 
-def row_scores(rows: HazardRows, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return each row's derivative by the baseline's parameters (n, k) and by x'b (n,).
+    def expected(self, parameters: FloatArray) -> FloatArray:
+        """Return the expected information of a binomial model of every step at risk.
 
-    The derivative by a slope is the latter times its covariate.
-    """
-    relative, rate = _factors(rows, values)
-    basis, cut = basis_of(rows.steps), rows.n_censored
-    by_form, by_linear = np.empty((len(rows.X), basis.shape[1])), np.empty(len(rows.X))
-    for block, long, u, weight in rows.cells(relative, rate):
-        expected = weight * u
-        by_form[block] = -expected @ basis[:long]
-        by_linear[block] = -expected.sum(axis=1)
-    at = rows.survived[cut:]  # the event itself, one step further, counted from 0
-    u = np.clip(relative[cut:] * rate[at], SMALLEST, LARGEST)
-    gain = rows.weight[cut:] * (u / np.expm1(u) + u)
-    by_form[cut:] += gain[:, None] * basis[at]
-    by_linear[cut:] += gain
-    return by_form, by_linear
+        The weight of a step is h'(eta)² / (h (1 - h)), which is u² / (exp(u) - 1) with
+        u = exp(eta) (McCullagh & Nelder 1989, section 2.5).
+        """
+        data, (relative, rate) = self.durations, self._factors(parameters)
+        at, by_step, width = np.arange(len(rate)), np.zeros(len(rate)), self.X.shape[1]
+        side, slopes = np.zeros((len(rate), width)), np.zeros((width, width))
+        for low in range(0, len(self.X), BLOCK):
+            rows = slice(low, low + BLOCK)
+            at_risk = (data.entry[rows, None] <= at) & (at < data.step[rows, None])
+            u = np.clip(relative[rows, None] * rate, TINIEST, LARGEST)
+            amount = data.weight[rows, None] * at_risk * u * u / np.expm1(u)
+            by_step += amount.sum(axis=0)
+            side += amount.T @ self.X[rows]
+            slopes += self._gram(rows, amount.sum(axis=1))
+        return self._on_raw(by_step, basis_of(len(rate)).T @ side, slopes)
 
+    def meat(self, parameters: FloatArray) -> FloatArray:
+        """Return the sum over G subjects of score times score', times G / (G - 1)."""
+        _, scores, _, _ = self._by_row(slice(None), *self._factors(parameters))
+        place = first_seen(self.durations.subject)
+        groups = int(place.max()) + 1
+        columns = (*scores, *(scores[0] * column for column in self.X.T))
+        sums = np.column_stack([np.bincount(place, column, groups) for column in columns])
+        totals = sums @ self.to_own
+        return np.asarray(totals.T @ totals * (groups / max(groups - 1, 1)))
 
-def _factors(rows: HazardRows, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return exp(x'b) of each row and exp(a) of each step."""
-    cut = len(SMOOTH_NAMES)
-    relative = rows.X @ values[cut:]
-    return np.exp(relative, out=relative), np.exp(smooth_baseline(values[:cut], rows.steps))
+    # exp(x'b) of each row and exp(a) of each step
+    def _factors(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        values, cut = self.to_own @ parameters, len(SMOOTH_NAMES)
+        baseline = smooth_baseline(values[:cut], len(self.counted.at_risk))
+        return np.exp(self.X @ values[cut:]), np.exp(baseline)
 
+    # The log-likelihood of rows, their slopes and bends by the baseline's parameters, (3, n), and
+    # the bends by step. What moves the level moves x'b: the first is by that too.
+    def _by_row(
+        self, rows: slice, relative: FloatArray, rate: FloatArray
+    ) -> tuple[float, FloatArray, FloatArray, FloatArray]:
+        data, steps, basis = self.durations, len(rate), basis_of(len(rate)).T
+        step, entry, event = data.step[rows], data.entry[rows], np.flatnonzero(data.observed[rows])
+        survived, at, weight = step - data.observed[rows], step[event] - 1, data.weight[rows]
+        total = np.pad(np.cumsum(rate * basis, axis=1), ((0, 0), (1, 0)))
+        weighted = relative * weight
+        bends = weighted * (total.take(survived, axis=1) - total.take(entry, axis=1))
+        loglik, scores = -float(bends[0].sum()), -bends
+        # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
+        u = np.clip(relative[event] * rate[at], SMALLEST, LARGEST)
+        g = u / np.expm1(u)
+        bend = weight[event] * g * (u + g - 1)
+        scores[:, event] += weight[event] * g * basis[:, at]
+        bends[:, event] += bend * basis[:, at]
+        # a row that survives to E is in the risk sets of steps up to E
+        leaves = np.bincount(survived, weighted, steps + 1) - np.bincount(
+            entry, weighted, steps + 1
+        )
+        by_step = rate * np.cumsum(leaves[::-1])[::-1][1:] + np.bincount(at, bend, steps)
+        loglik += float(weight[event] @ (np.log(np.expm1(u)) - u))
+        return loglik, scores, bends, by_step
 
-def _folded(
-    basis: FloatArray, steps: FloatArray, steps_slopes: FloatArray, slopes: FloatArray
-) -> FloatArray:
-    """Return the information on baseline parameters and slopes, from that on steps and slopes."""
-    side = basis.T @ steps_slopes
-    return np.block([[basis.T @ (basis * steps[:, None]), side], [side.T, slopes]])
+    def _gram(self, rows: slice, amount: FloatArray) -> FloatArray:
+        half = self.X[rows] * np.sqrt(amount)[:, None]
+        return np.asarray(half.T @ half)  # a symmetric product: half the work
+
+    # the information on raw parameters, from that of steps, of both (3, p), and of slopes
+    def _on_raw(self, by_step: FloatArray, side: FloatArray, slopes: FloatArray) -> FloatArray:
+        basis = basis_of(len(by_step))
+        own = np.block([[basis.T @ (basis * by_step[:, None]), side], [side.T, slopes]])
+        return np.asarray(self.to_own.T @ own @ self.to_own)

@@ -29,20 +29,10 @@ def left_out_predictors(
 ) -> FloatArray:
     """Return draws of each row's linear predictors without its subject, (n_draws, n, q).
 
-    Parameters
-    ----------
-    designs : sequence of q ndarrays of shape (n, k_j)
-        Of each linear predictor; their columns one after another are the m parameters.
-    theta : ndarray of shape (m,)
-        Where the penalised log-likelihood of all rows is largest.
-    slope, bend : ndarrays of shape (q, n) and (q, q, n)
-        Derivatives there of each row's log-likelihood by its predictors, weights included.
-    information, covariance : ndarrays of shape (m, m)
-        Of all rows, the prior included; of the draws of their fit.
-    subject : ndarray of shape (n,)
-        Who the row belongs to.
-    n_draws : int
-        Of the parameters, the same at every call; 0 give the maximum alone, as one.
+    The columns of the q ``designs``, one after another, are the m parameters, of which ``theta``
+    maximises the penalised log-likelihood of all rows. There ``slope`` (q, n) and ``bend``
+    (q, q, n) are each row's, by its predictors and weighted, ``information`` is that of all and
+    ``covariance`` that of draws of their fit. No draws give the maximum alone, as one.
     """
     n, q, width = len(subject), len(designs), len(theta)
     rows, low = np.zeros((n, q, width)), 0

@@ -187,10 +187,7 @@ def mirrored(n: int, k: int, *, seed: int) -> FloatArray:
 def model_from_dict(stored: Mapping[str, Any]) -> FittedCountModel:
     """Return the fitted model whose ``to_dict`` gave ``stored``, with numpy alone.
 
-    Raises
-    ------
-    RequestError
-        If the kind of model is unknown or a part of it is missing.
+    Raises RequestError if the kind of model is unknown or a part of it is missing.
     """
     kind = str(stored.get("model"))
     if kind == "boosted_hazard":

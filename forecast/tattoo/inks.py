@@ -241,39 +241,13 @@ class Site(NamedTuple):
     leg: bool = False
 
 
-# The one table of body sites. Regions are those of the prognostic scale for laser tattoo removal
-# (Kirby et al. 2009).
-SITES = {
-    "face": Site("head_neck"),
-    "neck": Site("head_neck"),
-    "chest": Site("upper_trunk"),
-    "back": Site("upper_trunk"),
-    "abdomen": Site("lower_trunk"),
-    "shoulder": Site("upper_trunk"),
-    "upper_arm": Site("proximal_limb"),
-    "forearm": Site("distal_limb"),
-    "wrist": Site("distal_limb"),
-    "hand": Site("distal_limb"),
-    "finger": Site("distal_limb"),
-    "buttock": Site("lower_trunk"),
-    "thigh": Site("proximal_limb", leg=True),
-    "lower_leg": Site("distal_limb", leg=True),
-    "ankle": Site("distal_limb", leg=True),
-    "foot": Site("distal_limb", leg=True),
-}
+SITES = {name: Site(**row) for name, row in table("sites").items()}
 REGIONS: dict[str, tuple[str, ...]] = {
     region: tuple(name for name, site in SITES.items() if site.region == region)
     for region in dict.fromkeys(site.region for site in SITES.values())
 }
 
-SKIN_GROUPS = {
-    "I": "I-II",
-    "II": "I-II",
-    "III": "III-IV",
-    "IV": "III-IV",
-    "V": "V-VI",
-    "VI": "V-VI",
-}
+SKIN_GROUPS = {skin: group for group in ("I-II", "III-IV", "V-VI") for skin in group.split("-")}
 GROUPINGS = ("skin", "inks", "density")
 
 

@@ -12,7 +12,6 @@ from forecast.assess import (
     Outcomes,
     Recalibration,
     assess_predictions,
-    brier,
     interval_coverage,
     recalibrate_out_of_fold,
 )
@@ -81,7 +80,7 @@ def value(assessment, metric, step=None):
 def test_the_truth_passes_in_every_respect(sample):
     drawn = sample(1500, seed=1)
     groups = {"a": drawn.covariates[:, 0], "b": drawn.covariates[:, 1]}
-    found = assess_predictions([drawn.truth], drawn.outcomes, groups=groups, replicates=20)
+    found = assess_predictions(drawn.truth, drawn.outcomes, groups=groups, replicates=20)
     assert (found.subgroups["verdict"] == "holds").all()
     assert found.subgroups["factor"].tolist() == ["a", "a", "b", "b"]
     assert abs(found.coverage.tie_split - 0.8) < 3 * found.coverage.tie_split_error
@@ -100,19 +99,10 @@ def test_a_group_predicted_far_too_early_fails_and_a_small_one_cannot_say(sample
     hazard = drawn.truth.hazard()
     hazard[group == "odd"] = 1 - (1 - hazard[group == "odd"]) ** 2.5
     found = assess_predictions(
-        [CountDistribution.from_hazard(hazard)], drawn.outcomes, groups={"g": group}, replicates=0
+        CountDistribution.from_hazard(hazard), drawn.outcomes, groups={"g": group}, replicates=0
     )
     verdicts = dict(zip(found.subgroups["label"], found.subgroups["verdict"], strict=True))
     assert verdicts == {"odd": "fails", "even": "holds", "rare": "cannot say"}
-
-
-def test_repeats_are_averaged(sample):
-    drawn = sample(300, seed=3)
-    other = CountDistribution.from_hazard(drawn.truth.hazard() * 0.8)
-    both = assess_predictions([drawn.truth, other], drawn.outcomes, replicates=0)
-    horizon = both.horizon
-    each = [brier(part, drawn.outcomes, horizon=horizon).sum() for part in (drawn.truth, other)]
-    assert_allclose(value(both, "crps"), np.mean(each))
 
 
 def test_standard_errors_resample_subjects(sample):
@@ -121,8 +111,8 @@ def test_standard_errors_resample_subjects(sample):
     rows = np.repeat(np.arange(250), 2)
     seen = drawn.outcomes.take(rows)
     doubled = Outcomes(seen.step, seen.observed, subject=rows)
-    once = assess_predictions([drawn.truth], drawn.outcomes, replicates=100)
-    twice = assess_predictions([drawn.truth[rows]], doubled, replicates=100, seed=1)
+    once = assess_predictions(drawn.truth, drawn.outcomes, replicates=100)
+    twice = assess_predictions(drawn.truth[rows], doubled, replicates=100, seed=1)
     for metric in ("log_score", "crps"):
         errors = [
             each.scores.set_index("metric").loc[metric, "standard_error"] for each in (once, twice)
@@ -132,7 +122,7 @@ def test_standard_errors_resample_subjects(sample):
 
 def test_steps_without_support_are_left_out_and_named(sample):
     drawn = sample(80, seed=5, drop_out=0.3)
-    found = assess_predictions([drawn.truth], drawn.outcomes, steps=(3, 20), replicates=0)
+    found = assess_predictions(drawn.truth, drawn.outcomes, steps=(3, 20), replicates=0)
     assert set(found.scores["step"].dropna()) == {3}
     assert any("fewer than five" in str(message) for message in found.messages)
 
@@ -141,7 +131,7 @@ def test_the_correction_of_a_path_did_not_see_it(sample):
     # Take one path's event away: only paths of other folds may be predicted differently.
     drawn = sample(200, seed=6)
     wrong = CountDistribution.from_hazard(drawn.truth.hazard() * 0.5)
-    before, whole = recalibrate_out_of_fold([wrong], drawn.outcomes, n_folds=5)
+    before, whole = recalibrate_out_of_fold(wrong, drawn.outcomes, n_folds=5)
     assert_allclose(
         [whole.shift, whole.power],
         [(lone := fit_recalibration(wrong, drawn.outcomes)).shift, lone.power],
@@ -149,8 +139,8 @@ def test_the_correction_of_a_path_did_not_see_it(sample):
     path = int(np.flatnonzero(drawn.outcomes.observed)[0])
     step = drawn.outcomes.step.copy()
     step[path] = 25 if step[path] < 12 else 1
-    after, _ = recalibrate_out_of_fold([wrong], Outcomes(step, drawn.outcomes.observed), n_folds=5)
-    changed = np.abs(after[0].pmf - before[0].pmf).max(axis=1) > 1e-9
+    after, _ = recalibrate_out_of_fold(wrong, Outcomes(step, drawn.outcomes.observed), n_folds=5)
+    changed = np.abs(after.pmf - before.pmf).max(axis=1) > 1e-9
     assert not changed[path]
     assert changed.sum() == 160
 
@@ -159,8 +149,8 @@ def test_recalibration_out_of_fold_repairs_the_coverage(sample):
     drawn = sample(800, seed=7)
     wrong = CountDistribution.from_survival(drawn.truth.survival() ** 3)
     groups = {"a": drawn.covariates[:, 0]}
-    corrected, _ = recalibrate_out_of_fold([wrong, wrong], drawn.outcomes, groups=groups)
-    first = assess_predictions([wrong], drawn.outcomes, replicates=0).coverage
+    corrected, _ = recalibrate_out_of_fold(wrong, drawn.outcomes, groups=groups)
+    first = assess_predictions(wrong, drawn.outcomes, replicates=0).coverage
     then = assess_predictions(corrected, drawn.outcomes, replicates=0).coverage
     assert first.tie_split < 0.7
     assert abs(then.tie_split - 0.8) < 3 * then.tie_split_error
@@ -168,7 +158,7 @@ def test_recalibration_out_of_fold_repairs_the_coverage(sample):
 
 def test_nothing_to_assess_is_refused(sample):
     with pytest.raises(RequestError, match="No predictions"):
-        assess_predictions([], sample(5, seed=0).outcomes)
+        assess_predictions(CountDistribution(np.zeros((0, 5))), sample(5, seed=0).outcomes)
 
 
 def alike(rng: np.random.Generator, n_subjects: int, each: int):
@@ -192,7 +182,7 @@ def test_a_true_promise_fails_in_some_group_in_at_most_one_log_of_twenty(each):
         groups = {
             name: np.repeat(rng.integers(0, 3, 480 // each), each) for name in ("a", "b", "c", "d")
         }
-        found = assess_predictions([predicted], seen, groups=groups, replicates=0).subgroups
+        found = assess_predictions(predicted, seen, groups=groups, replicates=0).subgroups
         assert len(found) == 12
         failed += (found["verdict"] == "fails").any()
     # 5 % and two and a half binomial errors; one by one, a group failed in four logs of ten
@@ -215,7 +205,7 @@ def test_a_promise_that_is_wrong_by_half_is_found_among_twelve_groups(sample):
     wrong = np.arange(1500) % 12 == 4
     hazard[wrong] = 1 - (1 - hazard[wrong]) ** 2
     found = assess_predictions(
-        [CountDistribution.from_hazard(hazard)],
+        CountDistribution.from_hazard(hazard),
         drawn.outcomes,
         groups={"g": np.arange(1500) % 12},
         replicates=0,

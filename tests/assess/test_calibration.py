@@ -184,13 +184,6 @@ def test_next_to_no_events_leave_the_predictions_alone(sample):
     assert "too few" in found.messages[0]
 
 
-def test_repeats_count_together_as_one(sample):
-    drawn = sample(200, seed=8)
-    once = fit_recalibration(drawn.truth, drawn.outcomes)
-    thrice = fit_recalibration([drawn.truth] * 3, drawn.outcomes)
-    assert_allclose([once.shift, once.power], [thrice.shift, thrice.power], atol=1e-5)
-
-
 def test_it_survives_being_stored(sample):
     drawn = sample(300, seed=9)
     groups = {"half": np.arange(300) % 2}

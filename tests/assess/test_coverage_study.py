@@ -53,7 +53,7 @@ def judge(model, world, fresh):
     """Return plain coverage of each method and randomised coverage of the recalibrated one."""
     (found,) = predict_left_out([model], world.durations, horizon=HORIZON, workers=1)
     raw = model.fit(world.durations).predict(fresh.durations.covariates, HORIZON)
-    mapped = fit_recalibration([found.predicted], found.outcomes).apply(raw)
+    mapped = fit_recalibration(found.predicted, found.outcomes).apply(raw)
     return {
         "plug-in": covered(raw.interval(LEVEL), fresh.count).mean(),
         "recalibrated": covered(mapped.interval(LEVEL), fresh.count).mean(),

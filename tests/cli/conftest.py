@@ -54,6 +54,15 @@ def model(fitted: tuple[Path, str]) -> Path:
     return fitted[0]
 
 
+@pytest.fixture(scope="session")
+def later(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a log of other clients of the same kind of clinic."""
+    path = tmp_path_factory.mktemp("later")
+    for name in TABLES:
+        getattr(forecast.simulate_log(80, seed=77), name).to_csv(path / f"{name}.csv", index=False)
+    return path
+
+
 @dataclass(frozen=True)
 class Toured:
     place: Path  # where the command was typed, beside the shipped log

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+import forecast
 from forecast.cli import main
 from forecast.prices import tariff_template
 
@@ -74,6 +75,31 @@ def test_the_answer_stands_in_the_first_five_lines(
     assert re.search(answered, "\n".join(shown[:FIRST])), shown[:FIRST]
 
 
+TO_THE_POINT = [
+    "estimate MODEL one.csv",
+    "price MODEL one.csv --tariff tariff.toml",
+    PRICE,
+    "appointments MODEL LOG --weeks 30 --tariff tariff.toml",
+    "reach LOG",
+    "reach LOG --wavelengths 694 --price 90000 --worth-cleared 500",
+    COMPARE,
+    "fading LOG",
+    "reactions LOG",
+]
+
+
+@pytest.mark.parametrize("asked", TO_THE_POINT)
+def test_an_answer_and_what_it_rests_on_have_five_lines_each(
+    asked: str, printed: Callable[..., str]
+):
+    shown = printed(asked)
+    answered, _, rest = shown.partition("\n\nWhat this rests on:\n")
+    rests_on = [line for line in rest.partition("\n\n")[0].splitlines() if line[0] != "!"]
+    assert len(answered.splitlines()) <= FIRST
+    assert 1 <= len(rests_on) <= FIRST
+    assert len(set(rests_on)) == len(rests_on)
+
+
 GERMAN = [
     "estimate MODEL two.csv --drivers --details",
     "estimate MODEL one.csv --facts infection",
@@ -81,15 +107,75 @@ GERMAN = [
     f"{PRICE} --details --log LOG",
     "appointments MODEL LOG --weeks 30 --tariff tariff.toml --details",
     "reach LOG --wavelengths 694 --price 90000 --worth-cleared 500",
+    f"{COMPARE} --strategies ns,ps,ns:4-ps --by smoker --plan 0.3 --details",
+    "fading LOG --details",
+    "reactions LOG --outcome lasting --details",
 ]
-ENGLISH = re.compile(r"\b(the|of|with|clients?|sessions?|courses?|tax|from|not|and|is|are)\b")
-NAMES = re.compile(r"per_session|stop_factor|[a-z]+_[a-z_\d]+|forecast check")
+ENGLISH = re.compile(
+    r"\b(the|of|with|clients?|sessions?|courses?|tax|from|not|and|is|are|to|by|for|that|this|than"
+    r"|after|before|until|cannot|no|yes|model|which|they|goal|operators?|regime)\b"
+)
+NAMES = re.compile(  # of files, tables and columns
+    r"(/[\w.-]+)+|\w+\.json|^(courses|sessions) +\d|operators\.names|per_session|stop_factor"
+    r"|[a-z]+_[a-z_\d]+|forecast check",
+    re.MULTILINE,
+)
 
 
 @pytest.mark.parametrize("asked", GERMAN)
-def test_an_answer_in_german_has_no_english_line(
-    asked: str, folder: Path, printed: Callable[..., str]
+def test_an_answer_in_german_has_no_english_line(asked: str, printed: Callable[..., str]):
+    assert english_in(printed(asked, "--language", "de")) == []
+
+
+def english_in(text: str) -> list[str]:
+    """Return the lines that have an English word, those of files and columns left out."""
+    return [line for line in NAMES.sub("", text).splitlines() if ENGLISH.search(line)]
+
+
+def test_a_fit_its_refresh_its_check_and_its_card_are_in_german(
+    folder: Path, later: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ):
-    shown = printed(asked, "--language", "de").replace(str(folder), "LOG")
-    lines = NAMES.sub("", shown).splitlines()
-    assert [line for line in lines if ENGLISH.search(line)] == []
+    path, card = tmp_path / "m.json", tmp_path / "card.md"
+    for asked in (
+        ["fit", later, "-o", path, "--seed", "1"],
+        ["refresh", path, later],
+        ["assess", path, later, "--card", card],
+        ["refresh", path, folder, "--anew"],
+        ["assess", path, later],
+    ):
+        assert main([*map(str, asked), "--language", "de"]) == 0
+        shown = capsys.readouterr().out
+        assert len(shown.split()) > 10
+        assert english_in(shown) == []
+    assert english_in(card.read_text("utf-8")) == []
+    assert main(["assess", str(path), str(later), "--card", str(card)]) == 0  # in English now
+    assert "**Use.**" in card.read_text("utf-8")
+
+
+def test_a_daybook_and_what_clinics_share_are_in_german(
+    folder: Path, later: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    names = ("b.sqlite", "c.sqlite", "s1.json", "s2.json", "p.json", "n.xlsx")
+    book, copy, one, two, pooled, new = (tmp_path / name for name in names)
+    for asked in (
+        ["daybook", book, "--from", later],
+        ["daybook", book, "--backup", copy],
+        ["daybook", book, "--export", tmp_path / "out"],
+        ["daybook", book, "--check"],
+        ["daybook", book, "--forget", forecast.read_log(later).courses["client_id"].iloc[0]],
+        ["workbook", new],
+        ["share", folder, "-o", one],
+        ["share", later, "-o", two],
+        ["pool", one, two, "-o", pooled],
+    ):
+        assert main([*map(str, asked), "--language", "de"]) == 0
+        assert english_in(capsys.readouterr().out) == []
+
+
+@pytest.mark.slow
+def test_the_tour_is_in_german(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["tour", "-o", str(tmp_path), "--language", "de"]) == 0
+    texts = [path.read_text("utf-8") for path in tmp_path.glob("*.txt")]
+    assert len(texts) > 7
+    for text in [capsys.readouterr().out, *texts]:
+        assert english_in(text) == []

@@ -109,15 +109,6 @@ def test_a_model_that_could_not_be_saved_is_refused_before_the_fit(
     assert "does not exist" in capsys.readouterr().err
 
 
-@pytest.fixture(scope="module")
-def later(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a log of other clients of the same kind of clinic."""
-    path = tmp_path_factory.mktemp("later")
-    for name in TABLES:
-        getattr(forecast.simulate_log(80, seed=77), name).to_csv(path / f"{name}.csv", index=False)
-    return path
-
-
 def test_a_later_log_says_whether_the_promise_was_kept(
     model: Path, later: Path, capsys: pytest.CaptureFixture[str]
 ):

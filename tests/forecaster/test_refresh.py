@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 
 import forecast
 from benchmarks.clinics import drawn_world
+from forecast._notes import sentence
 from forecast.cli import main
 from forecast.daybook import Daybook, make_daybook, take_over
 from forecast.errors import RequestError
@@ -76,11 +77,12 @@ def test_all_is_done_anew_only_when_enough_has_come_in(clinic, before):
     }
     assert new.recalibration is before.recalibration
     assert not np.array_equal(new.model.theta, before.model.theta)
-    said = f"still those of 160 courses, started up to {at[1]}"
+    day = sentence("visits.day", {"day": at[1]})
+    said = f"still those of 160 courses, started up to {day}"
     assert said in found.to_text()
     assert model_card(before)["chosen_at"] is None
     assert model_card(new)["chosen_at"] == found.to_dict()["chosen_at"] == at
-    assert f"are those of 160 courses started up to {at[1]}; since then" in card_text(new)
+    assert f"are those of 160 courses started up to {day}; since then" in card_text(new)
     # weeks of small steps add up: the log at the choice is what is compared
     assert refreshing._chosen_at(new) == at
 

@@ -1,7 +1,5 @@
 """The invented clinic against published cohorts, its own truth, and the rules of the log."""
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,7 +8,6 @@ from numpy.testing import assert_allclose, assert_array_equal
 from benchmarks.clinics import (
     drawn_world,
     pulse_rule,
-    simulate_clinic,
     simulate_split_trial,
     study_world,
 )
@@ -23,7 +20,9 @@ from benchmarks.truth import (
     true_distribution,
 )
 from forecast.errors import RequestError
-from forecast.invented import OwnedLaser, World, simulate_log
+from forecast.invented import World, simulate_log
+
+from .conftest import cleared_by, kaplan_meier
 
 # Bencini et al. 2012, Arch Dermatol 148:1364: cumulative success, 95 % confidence intervals.
 BENCINI_10 = (0.418, 0.525)
@@ -31,28 +30,9 @@ BENCINI_15 = (0.689, 0.807)
 OTHER_THAN_BLACK_AND_RED = "light_blue|green|yellow|purple|brown|white|flesh"
 
 
-def cleared_by(needed: np.ndarray, session: int) -> float:
-    return float(np.mean(needed <= session))
-
-
-def kaplan_meier(courses: pd.DataFrame, session: int) -> float:
-    """Return cumulative clearance with every other end as censoring, after its last session."""
-    left = 1.0
-    for k in range(1, session + 1):
-        at_risk = (courses["sessions_given"] >= k).sum()
-        events = ((courses["sessions_given"] == k) & (courses["outcome"] == "cleared")).sum()
-        left *= 1 - events / at_risk
-    return 1 - left
-
-
 @pytest.fixture(scope="module")
 def cohort() -> tuple[pd.DataFrame, np.ndarray]:
     return fresh_clients(bencini_world(), 20_000, seed=1)
-
-
-@pytest.fixture(scope="module")
-def clinic():
-    return simulate_clinic(600, seed=3)
 
 
 def test_the_milan_case_mix_clears_as_published(cohort):
@@ -108,13 +88,6 @@ def test_amateur_tattoos_need_about_half_the_sessions_of_multicolour_professiona
     assert amateur.mean() / professional.mean() == pytest.approx(0.54, abs=0.1)
 
 
-def test_a_session_removes_about_a_fifth_to_a_quarter_of_the_ink():
-    truth = simulate_clinic(2000, seed=1, world=bencini_world()).truth
-    share = -np.expm1(-np.exp(truth["log_speed"]))
-    # 21 % of the remaining ink per session (Bernstein 2015 and 2018, black, geometric reading).
-    assert share.median() == pytest.approx(0.21, abs=0.05)
-
-
 def test_the_default_log_is_clean_complete_and_of_the_planned_size(clinic):
     log = clinic.log
     assert len(log.report.set_aside) == 0
@@ -130,36 +103,10 @@ def test_the_default_log_is_clean_complete_and_of_the_planned_size(clinic):
         assert 0 < log.courses[optional].isna().mean() < 0.3
 
 
-def test_outcomes_agree_with_the_truth(clinic):
-    courses = clinic.log.courses.merge(clinic.truth, on="course_id")
-    reached = courses["outcome"].isin(["cleared", "lightened"])
-    assert_array_equal(courses["sessions_given"][reached], courses["needed"][reached])
-    later = courses["needed"].fillna(np.inf)[~reached]
-    stopped_early = courses["sessions_given"][~reached] < later
-    # An ongoing course may already be clear, but not yet graded.
-    assert (stopped_early | (courses["outcome"][~reached] == "ongoing")).all()
-
-
-def test_cleared_means_a_last_grading_at_the_threshold(clinic):
-    log = clinic.log
-    last = log.gradings.groupby("course_id")["fading_pct"].last()
-    outcome = log.courses.set_index("course_id")["outcome"]
-    assert (last[outcome[outcome == "cleared"].index] >= 95).all()
-
-
 def test_the_same_seed_gives_the_same_log_and_another_seed_another():
     first, again, other = (simulate_log(50, seed=s).courses for s in (1, 1, 2))
     pd.testing.assert_frame_equal(first, again)
     assert not first.equals(other)
-
-
-def test_ps_is_used_only_once_it_is_owned(clinic):
-    log = clinic.log
-    bought = log.lasers.set_index("regime").loc["ps", "in_use_from"]
-    assert log.sessions.loc[log.sessions["regime"] == "ps", "treated_on"].min() >= bought
-    used = log.sessions.dropna(subset=["laser_id"]).merge(log.lasers, on=["laser_id", "regime"])
-    assert len(used) == log.sessions["laser_id"].notna().sum()
-    assert (used["treated_on"] >= used["in_use_from"]).all()
 
 
 def test_no_regime_effect_is_exactly_no_difference_and_the_scenarios_hit_their_names():
@@ -182,32 +129,6 @@ def test_ever_switched_against_never_looks_worse_though_nothing_differs():
     finished = courses["outcome"] == "cleared"
     given = courses["sessions_given"]
     assert given[switched & finished].mean() - given[never & finished].mean() > 2
-
-
-def test_slow_courses_stop_more_often_so_plain_kaplan_meier_is_too_good():
-    world = replace(World(), elsewhere_rate=0.0, lighten_rate=0.0)
-    clinic = simulate_clinic(6000, seed=8, world=world)
-    truth = cleared_by(clinic.truth["needed_clear"].fillna(99).to_numpy(), 15)
-    assert kaplan_meier(clinic.log.courses, 15) > truth + 0.01
-
-
-def test_blind_drop_out_leaves_kaplan_meier_unbiased():
-    world = replace(
-        World(), elsewhere_rate=0.0, lighten_rate=0.0, informative_dropout=False, dropout_base=-3.0
-    )
-    clinic = simulate_clinic(6000, seed=8, world=world)
-    truth = cleared_by(clinic.truth["needed_clear"].fillna(99).to_numpy(), 12)
-    assert kaplan_meier(clinic.log.courses, 12) == pytest.approx(truth, abs=0.02)
-
-
-def test_ink_that_no_owned_laser_takes_never_goes():
-    only_yag = (OwnedLaser("yag", "ns", (532, 1064), -1.0),)
-    clinic = simulate_clinic(800, seed=2, world=replace(World(), fleet=only_yag))
-    courses = clinic.log.courses.merge(clinic.truth, on="course_id")
-    green = courses["inks"].str.contains("green")
-    assert (courses["remnant"][green] > 0.1).all()
-    assert courses["needed_clear"][green].isna().all()
-    assert (clinic.log.sessions["regime"] == "ns").all()
 
 
 @pytest.mark.slow
@@ -274,23 +195,6 @@ def test_a_split_trial_pairs_the_halves_and_gives_each_its_regime():
     pairs = halves.pivot_table(index="tattoo_id", columns="regime", aggfunc="size")
     assert (pairs == 1).all(axis=None)
     assert halves.groupby("tattoo_id")["started_on"].nunique().eq(1).all()
-
-
-def test_reactions_follow_skin_type_and_a_planted_operator():
-    world = replace(World(), bad_operator=3.0, operator_reaction_sd=0.0, reaction_rate=0.03)
-    log = simulate_log(4000, seed=1, world=world)
-    reacted = log.reactions.rename(columns={"after_session": "session_no"}).assign(seen=1)
-    rows = log.sessions.merge(reacted, how="left", on=["course_id", "session_no"])
-    rows = rows.merge(log.courses[["course_id", "skin_type"]]).fillna({"seen": 0})
-    odds = rows.groupby("operator_id")["seen"].mean().pipe(lambda p: p / (1 - p))
-    assert odds["op5"] / odds.drop("op5").mean() == pytest.approx(3.0, rel=0.25)
-    dark = rows["skin_type"].isin(["V", "VI"])
-    assert rows["seen"][dark].mean() > 1.5 * rows["seen"][~dark].mean()
-
-
-def test_one_operator_can_own_the_ps_regime():
-    log = simulate_log(300, seed=1, world=replace(World(), ps_owner=True))
-    assert set(log.sessions.loc[log.sessions["regime"] == "ps", "operator_id"]) == {"op1"}
 
 
 def test_wrong_requests_are_refused_by_name():

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from forecast.errors import RequestError
-from forecast.log.enquiry import Enquiry, check_enquiry
+from forecast.log.enquiry import Enquiry, check_enquiry, enquiries_of
 
 PLAIN = {
     "skin_type": "II",
@@ -107,3 +107,6 @@ def test_a_column_that_may_be_a_slip_is_an_error_and_any_other_is_named():
                 check_enquiry(asked)
     with pytest.warns(UserWarning, match="not used: hair_colour"):
         assert check_enquiry({**row, "hair_colour": "red"}) == check_enquiry(row)
+    several = pd.DataFrame([{**row, "hair_colour": "red"}] * 2)
+    with pytest.warns(UserWarning, match="not used: hair_colour"):
+        assert enquiries_of(several) == [check_enquiry(row)] * 2

@@ -11,8 +11,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 import forecast
+from forecast._notes import languages
 from forecast.figures import CONFIG, plot_estimate
-from forecast.page.words import languages
 
 WCAG = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 SIZES = {"tablet": (768, 1024), "phone": (390, 844), "desk at 200 %": (640, 450)}
@@ -182,6 +182,16 @@ def test_the_answer_stands_above_the_fold(visit: Visit, size: tuple[int, int]):
     # how many, how many more, whether it can be promised and whether it is stalled
     assert page.locator("#headline .line").last.bounding_box()["y"] < size[1]
     visit.errors.clear()  # the browser logs the 422 of half a grading
+
+
+@pytest.mark.parametrize("language", languages())
+def test_all_that_is_needed_is_asked_above_the_fold_of_a_tablet(visit: Visit, language: str):
+    page = visit.page
+    page.set_viewport_size({"width": 820, "height": 1180})
+    page.goto(f"{page.url}?language={language}")
+    for name in (*REQUIRED, "inks", "body_site"):
+        box = page.locator(f"[data-field={name}]").bounding_box()
+        assert box["y"] + box["height"] <= 1180, name
 
 
 def test_a_server_that_is_gone_is_told_and_the_answer_marked_as_old(filled_in: Visit):

@@ -11,12 +11,13 @@ import pypdf
 import pytest
 
 import forecast
+from forecast._notes import languages
 from forecast.cli import main
 from forecast.counts import said
 from forecast.page.answer import answer
 from forecast.page.desk import Asked, Clinic, Desk, read_asked
 from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
-from forecast.page.words import languages, load_words
+from forecast.page.words import load_words
 from forecast.tattoo import FACTS
 
 COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")

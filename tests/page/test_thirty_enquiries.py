@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 import forecast
+from forecast._notes import languages
 from forecast.cli import main
 from forecast.page.desk import Asked, Desk
 from forecast.page.sheet import make_sheet
-from forecast.page.words import languages, load_words
+from forecast.page.words import load_words
 from forecast.tattoo import CAUTIONS, FACTS
 
 ALWAYS = {"eyewear", "plume", "consent", "aftercare", "local_rules"}

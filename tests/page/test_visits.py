@@ -12,11 +12,12 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 import forecast
+from forecast._notes import languages
 from forecast.cli import main
 from forecast.daybook import Daybook, make_daybook, read_promises
 from forecast.page.desk import Desk, open_desk, refreshed
 from forecast.page.server import make_app
-from forecast.page.words import languages, load_words
+from forecast.page.words import load_words
 
 from .conftest import FILLED, Client, serving
 

@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 
 import forecast
-from forecast._notes import Note
+from forecast._notes import Note, languages
 from forecast.errors import RequestError
 from forecast.page.answer import answer
 from forecast.page.desk import Asked, Desk
-from forecast.page.words import languages, load_words
+from forecast.page.words import load_words
 from forecast.tattoo import CAUTIONS, FACTS, cautions_for
 
 ONLY_TRANSLATED = {"cautions", "facts", "patterns", "terms"}

@@ -11,7 +11,7 @@ from forecast.prices.shared_risk import (
     courses_of,
     moments,
     simulate_totals,
-    slower,
+    stretched,
 )
 from forecast.prices.tariff import Package, Tariff
 
@@ -69,7 +69,7 @@ def test_a_course_under_a_known_model_has_its_chances():
 
 def test_a_slower_laser_does_in_ten_sessions_what_nine_did():
     pmf = 0.2 * 0.8 ** np.arange(20)
-    slow = slower(pmf)
+    slow = stretched(pmf, 0.9, len(pmf))
     assert slow[:10].sum() == pytest.approx(pmf[:9].sum())
     assert (slow >= 0).all()
-    assert slower(pmf, 1.0) == pytest.approx(pmf)
+    assert stretched(pmf, 1.0, len(pmf)) == pytest.approx(pmf)

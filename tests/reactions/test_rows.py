@@ -1,9 +1,12 @@
 """A log that is silent rather than safe is noticed, and an honest one is left alone."""
 
 import pandas as pd
+import pytest
 
+from forecast._notes import sentence
 from forecast.log import OutcomeLog
 from forecast.reactions import under_recording
+from forecast.reactions.rows import OUTCOMES, rate_text
 
 
 def with_tables(log, **tables):
@@ -53,3 +56,13 @@ def test_recording_that_stopped_is_noticed(log):
     last = log.sessions["treated_on"].max() - pd.DateOffset(months=14)
     kept = log.reactions[(rows["treated_on"] < last).to_numpy()]
     assert "reactions.gone_quiet" in codes(with_tables(log, reactions=kept))
+
+
+@pytest.mark.parametrize("outcome", OUTCOMES)
+def test_every_outcome_and_its_rate_are_said_in_german(outcome: str):
+    values = {"outcome": outcome, "session": rate_text(3, 1041), "course": rate_text(0, 140)}
+    word, _, rates = sentence("reactions.rates", values).say("de").partition(": ")
+    assert word.lower() not in (outcome, outcome.replace("_", " "))
+    session, _, course = rates.partition("; ")
+    assert session == "je Sitzung 3 von 1.041: 0,29 % (0,059 bis 0,84 %)"
+    assert course == "je Behandlung 0 von 140: höchstens 2,6 %"

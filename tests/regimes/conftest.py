@@ -19,3 +19,8 @@ def log(clinic):
 @pytest.fixture(scope="package")
 def comparison(log):
     return compare_regimes(log, strategies=("ns", "ps", "ns:4>ps"), horizon=10, replicates=60)
+
+
+@pytest.fixture(scope="package")
+def found_alone(log):
+    return compare_regimes(log, strategies=("ns", "ps", "ns:4-ps"), replicates=40, by="smoker")

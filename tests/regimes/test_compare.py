@@ -11,20 +11,13 @@ from benchmarks.clinics import simulate_clinic, study_world
 from forecast.errors import DataError, RequestError
 from forecast.invented import World
 from forecast.log import OutcomeLog
-from forecast.regimes.compare import DESK_REPLICATES, compare_regimes, regime_verdict
+from forecast.regimes.compare import compare_regimes
 from forecast.regimes.trial import trial_rows
 from forecast.regimes.verdict import Contrast, verdict_of, words_for
 
-from .made import made_log
+from .made import made_log, with_tables
 
 QUICK = {"horizon": 10, "replicates": 60}
-
-
-def with_tables(log, **tables):
-    """Return the log with some of its tables replaced."""
-    names = ("courses", "sessions", "gradings", "reactions", "lasers")
-    frames = {name: getattr(log, name) for name in names} | tables
-    return OutcomeLog.from_frames(**frames)
 
 
 def true_difference(clinic, course_ids, horizon):
@@ -109,40 +102,12 @@ def test_plain_readings_stand_beside_with_a_sentence_each(comparison):
     assert ever > comparison.difference["ps - ns"].estimate + 0.5  # immortal time hides the saving
 
 
-def test_the_target_trial_is_stated(comparison):
-    items = dict(comparison.target_trial)
-    assert list(items) == [
-        "Eligible",
-        "Strategies",
-        "Assignment",
-        "Time zero",
-        "Outcome",
-        "Estimand",
-        "Analysis",
-    ]
-    assert "ns for the first 4 sessions, then ps" in items["Strategies"]
-
-
 def test_weights_balance_what_the_clinic_looked_at(comparison):
     start = comparison.diagnostics.balance.query("session == 1 and strategy != 'ns:4>ps'")
     before, after = start["before"].abs(), start["after"].abs()
     assert before.max() > 0.2
     assert after.max() < before.max() / 2
     assert after.mean() < 0.05
-
-
-def test_json_has_the_agreed_keys_and_no_strange_numbers(comparison):
-    told = json.loads(json.dumps(comparison.to_dict(), allow_nan=False))
-    assert {"difference", "unadjusted", "verdict", "horizon", "notes"} <= set(told)
-    assert set(told["difference"]["ps - ns"]) == {"estimate", "interval", "level"}
-    assert told["difference"]["ns:4>ps - ns"] == {
-        "estimate": None,
-        "interval": [None, None],
-        "level": 0.95,
-    }
-    frame = comparison.to_frame()
-    assert list(frame.columns[:4]) == ["comparison", "quantity", "group", "estimate"]
-    assert {"sessions", "cleared by 5", "weeks", "sessions, g-formula"} <= set(frame["quantity"])
 
 
 def test_same_seed_same_numbers_whatever_the_order_of_rows_and_workers(log, monkeypatch):
@@ -283,13 +248,6 @@ def test_sensitivity_names_what_would_change_the_verdict(comparison):
     assert not {"sessions", "weeks", "cannot say", "verdict"} & set(re.findall(r"\w+", german))
 
 
-def test_a_short_horizon_says_what_it_leaves_out(log):
-    found = compare_regimes(log, horizon=5, replicates=20)
-    curve = found.curves.query("group == 'all' and strategy == 'ns'")
-    share = curve["survival"].iloc[-1]
-    assert any(f"{100 * share:.0f} % under ns" in note for note in map(str, found.notes))
-
-
 def test_before_anybody_is_cleared_nothing_is_called_equivalent(log):
     found = compare_regimes(log, horizon=2, replicates=20)
     assert found.verdict["ps - ns"] == "cannot say"
@@ -298,31 +256,12 @@ def test_before_anybody_is_cleared_nothing_is_called_equivalent(log):
     )
 
 
-def test_without_gradings_the_doubt_is_said(log):
-    blind = with_tables(log, gradings=None)
-    found = compare_regimes(blind, **QUICK)
-    assert any(note.startswith("No gradings") for note in map(str, found.notes))
-
-
 def test_one_pair_of_hands_per_regime_gives_no_verdict():
     world = study_world("two saved", base=World(ps_owner=True))
     found = compare_regimes(simulate_clinic(600, seed=1, world=world).log, **QUICK)
     assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
     assert "saves" not in found.words["ps - ns"]
     assert any("used one regime only" in note for note in map(str, found.notes))
-
-
-def test_lasers_that_differ_in_wavelength_are_pointed_out(log):
-    lasers = log.lasers.assign(
-        wavelengths_nm=np.where(log.lasers["regime"] == "ps", "532;755;785;1064", "532;1064")
-    )
-    found = compare_regimes(with_tables(log, lasers=lasers), **QUICK)
-    assert any("ps also has 755, 785 nm" in note for note in map(str, found.notes))
-
-
-@pytest.fixture(scope="module")
-def found_alone(log):
-    return compare_regimes(log, strategies=("ns", "ps", "ns:4-ps"), replicates=40, by="smoker")
 
 
 def test_each_pair_is_compared_as_far_as_the_log_carries_both(found_alone):
@@ -423,34 +362,6 @@ def test_a_regime_that_one_operator_owns_cannot_be_told_from_his_hands(log):
     )
     assert "operators_apart" in found.reasons["ps - ns"]
     assert "cannot be separated" in found.words["ps - ns"]
-
-
-def test_wavelengths_that_go_with_the_pulse_are_said_to(log):
-    alone = np.where(log.sessions["regime"] == "ps", "755", "1064")
-    apart = with_tables(log, sessions=log.sessions.assign(wavelengths_nm=alone))
-    found = compare_regimes(apart, **QUICK)
-    assert "Pulse and wavelength cannot be separated" in found.words["ps - ns"]
-    assert "ns mostly fired 1064 nm, ps 755 nm" in found.words["ps - ns"]
-    answer = found.to_text().partition("The trial that this imitates")[0]
-    assert answer.count("Pulse and wavelength") == 1
-    assert str(found.desk_line).endswith("resamples). Pulse and wavelength went together there.")
-    assert "Puls und Wellenlänge" in found.desk_line.say("de")
-    alike = with_tables(log, sessions=log.sessions.assign(wavelengths_nm="1064"))
-    assert "wavelength" not in compare_regimes(alike, **QUICK).words["ps - ns"]
-
-
-def test_one_line_for_the_desk_has_its_numbers(log, found_alone):
-    said = found_alone.desk_line
-    line = said.values.get("line", said)  # where wavelengths went with the pulse, a part
-    assert line.code == f"regimes.desk_{found_alone.verdict['ps - ns']}".replace(
-        "cannot say", "unclear"
-    )
-    at = f"to session {found_alone.horizons['ps - ns']}, from {DESK_REPLICATES} resamples)"
-    assert at in str(said)
-    assert said.say("de").startswith("Schnellere Pulse: Unsere eigenen Behandlungen")
-    assert f"aus {DESK_REPLICATES} Ziehungen)" in said.say("de")
-    one = regime_verdict(OutcomeLog.from_frames(log.courses))
-    assert one is None
 
 
 @pytest.mark.slow

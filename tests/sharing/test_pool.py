@@ -174,7 +174,7 @@ def test_a_file_that_is_no_evidence_is_refused(pooled, change, says):
 
 def test_the_table_says_how_far_clinics_differ(pooled):
     text = pooled.to_text()
-    assert re.search(r"From 5 clinics with about 2[3-7]\d0 courses", text)
+    assert re.search(r"From 5 clinics with about 2,[3-7]\d0 courses", text)
     assert "spread" in text
 
 

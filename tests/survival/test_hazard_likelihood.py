@@ -1,23 +1,20 @@
 """The likelihood from one line per row, against the sum written out over every step at risk."""
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.survival import Durations, Encoding
-from forecast.survival.hazard_likelihood import (
-    HazardRows,
-    basis_of,
-    derivatives,
-    expected_information,
-    row_scores,
-)
+from forecast.survival import Durations, Encoding, RowsHere
+from forecast.survival.hazard_likelihood import basis_of
 
 from .conftest import long_rows
 
 N = 2_600  # more than are worked on together
-VALUES = np.array([-0.4, 0.3, 0.1, 0.2, 0.4, -0.3])
+VALUES = np.array([-1.4, 0.3, 0.1, 0.02, 0.4, -0.3])
+ENCODING = Encoding((("dose", None), ("site", ("a", "b", "c"))))
 
 
 @pytest.fixture(scope="module")
@@ -38,16 +35,15 @@ def rows(frame):
         frame.assign(k=frame.k.clip(upper=6)), step="k", observed="seen", entry="entry",
         weight="w", covariates=["dose", "site"],
     )  # fmt: skip
-    return HazardRows.build(durations, Encoding.learn(durations.covariates)), durations
+    return RowsHere.of(durations, ENCODING), ENCODING.encode(durations.covariates)
 
 
-def written_out(rows, durations, values):
+def written_out(rows, given, values):
     """Return the log-likelihood over every step at risk, one row of data at a time."""
+    durations = rows.durations
     at, steps, events = long_rows(
         durations.step, durations.observed, durations.entry, durations.weight
     )
-    given = np.empty_like(rows.X)
-    given[rows.order] = rows.X
     x = np.log(steps / 8)
     eta = values[0] + values[1] * x + values[2] * x**2 + given[at] @ values[3:]
     chance = -np.expm1(-np.exp(eta))
@@ -55,35 +51,40 @@ def written_out(rows, durations, values):
 
 
 def test_value_and_slope_are_those_of_every_step_written_out(rows):
-    rows, durations = rows
-    values = VALUES
-    found = derivatives(rows, values)
-    assert_allclose(found.loglik, written_out(rows, durations, values), rtol=1e-12)
-    moves = 1e-5 * np.eye(6)
-    ends = [[written_out(rows, durations, values + sign * d) for d in moves] for sign in (1, -1)]
-    slope = np.subtract(*ends) / 2e-5
-    assert_allclose(found.gradient, slope, rtol=1e-6, atol=1e-4)
-    bend = [
-        (derivatives(rows, values - d).gradient
-         - derivatives(rows, values + d).gradient) / 2e-5
-        for d in moves
-    ]  # fmt: skip
-    assert_allclose(found.information, bend, rtol=1e-5, atol=1e-3)
+    rows, given = rows
+    found = rows.derivatives(VALUES)
+    assert_allclose(found.loglik, written_out(rows, given, VALUES), rtol=1e-12)
+    moves = np.diag(1e-5 / np.array([1, 1, 1, 50, 1, 1]))
+    for at, move in enumerate(moves):
+        ends = [written_out(rows, given, VALUES + way * move) for way in (1, -1)]
+        slope = np.subtract(*ends) / (2 * move[at])
+        assert_allclose(found.gradient[at], slope, rtol=1e-6, atol=1e-2)
+        slopes = [rows.derivatives(VALUES - way * move).gradient for way in (1, -1)]
+        bend = np.subtract(*slopes) / (2 * move[at])
+        assert_allclose(found.information[at], bend, rtol=1e-5, atol=1e-2)
 
 
-def test_scores_of_rows_add_up_to_the_slope(rows):
+def test_scores_of_one_subject_add_up_before_they_are_squared(rows):
     rows, _ = rows
-    values = VALUES
-    by_form, by_linear = row_scores(rows, values)
-    total = np.concatenate([by_form.sum(axis=0), by_linear @ rows.X])
-    assert_allclose(total, derivatives(rows, values).gradient, atol=1e-9)
+    pairs = dataclasses.replace(rows.durations, subject=np.arange(N) // 2)
+    whole = dataclasses.replace(rows.durations, subject=np.zeros(N))
+    gradient = rows.derivatives(VALUES).gradient
+    alone = dataclasses.replace(rows, durations=whole).meat(VALUES)
+    assert_allclose(alone, np.outer(gradient, gradient), rtol=1e-9)
+    meat = dataclasses.replace(rows, durations=pairs).meat(VALUES)
+    each = [
+        RowsHere.of(rows.durations.take(np.array([2 * n, 2 * n + 1])), ENCODING)
+        .derivatives(VALUES)
+        .gradient
+        for n in range(N // 2)
+    ]
+    assert_allclose(meat, np.transpose(each) @ each * (N / 2) / (N / 2 - 1), rtol=1e-8)
 
 
 def test_expected_information_is_the_mean_of_the_observed_under_the_model(frame):
     # all of a kind, watched for one step: a binomial count, u² / (exp(u) - 1) a row
     alike = pd.DataFrame({"k": 1, "seen": [True] + [False] * 9})
     durations = Durations.from_frame(alike, step="k", observed="seen", covariates=[])
-    rows = HazardRows.build(durations, Encoding(()))
-    found = expected_information(rows, np.array([-1.3, 0.0, 0.0]))
+    found = RowsHere.of(durations, Encoding(())).expected(np.array([-1.3, 0.0, 0.0]))
     u, basis = np.exp(-1.3), basis_of(1)
     assert_allclose(found, 10 * u**2 / np.expm1(u) * basis.T @ basis)

@@ -5,14 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from forecast.errors import FitError
-from forecast.survival.newton import (
-    Curvature,
-    Gaussian,
-    check_rank,
-    climb,
-    maximise,
-    symmetric_inverse,
-)
+from forecast.survival.newton import check_rank, climb, symmetric_inverse
 
 TOP = np.array([3.0, -1.0])
 ROUND = np.array([[2.0, 0.5], [0.5, 1.0]])
@@ -50,23 +43,6 @@ def test_out_of_a_hollow_it_goes_up(start):
     at, _, settled = climb(two_tops, np.array([start]), settled=1e-18)
     assert_allclose(at, np.sign(start), atol=1e-8)
     assert settled
-
-
-def test_the_maximum_takes_the_prior_in():
-    # ten coins, seven heads, and a prior on the log odds around none
-    def coins(values):
-        share = 1 / (1 + np.exp(-values[0]))
-        value = 7 * np.log(share) + 3 * np.log(1 - share)
-        slope, bend = np.array([7 - 10 * share]), np.array([[10 * share * (1 - share)]])
-        return Curvature(value, slope, bend)
-
-    for precision in (0.0, 4.0):
-        prior = Gaussian(np.zeros(1), np.array([precision]))
-        found = maximise(coins, np.zeros(1), np.eye(1), prior, ("heads",))
-        left = 7 - 10 / (1 + np.exp(-found.values[0])) - precision * found.values[0]
-        assert found.converged
-        assert abs(left) < 1e-6
-        assert_allclose(found.loglik, coins(found.values).loglik, atol=1e-9)
 
 
 def test_columns_that_cannot_be_told_apart_are_named():

@@ -8,7 +8,7 @@ import pytest
 from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.tattoo.cautions import CAUTIONS, FACTS, cautions_for
-from forecast.tattoo.published import COMMON_PRACTICE, MARKS, sources
+from forecast.tattoo.published import COMMON_PRACTICE, MARKS, table
 
 PLAIN = Enquiry("II", "forearm", "black", "medium", "single", age_years=30, origin="professional")
 ALWAYS = {"eyewear", "plume", "consent", "aftercare", "local_rules"}
@@ -48,7 +48,7 @@ def test_a_plain_enquiry_gets_what_applies_to_every_course():
 @pytest.mark.parametrize("caution", CAUTIONS, ids=lambda c: c.key)
 def test_a_caution_names_sources_and_gives_no_settings(caution):
     assert caution.sources
-    assert set(caution.sources) <= {COMMON_PRACTICE, *sources()}
+    assert set(caution.sources) <= {COMMON_PRACTICE, *table("sources")}
     assert caution.mark in MARKS
     settings = re.compile(r"J/cm|\bfluence\b|\bmJ\b|\bHz\b|spot size|\d+ ?mm\b|\d+ ?nm\b", re.I)
     assert not settings.search(caution.text)
@@ -81,18 +81,6 @@ def test_referrals_come_first():
     found = cautions_for(replace(PLAIN, skin_type="VI"), facts=("recent_tan", "gold_salts"))
     order = [c.kind for c in found]
     assert order == sorted(order, key=("refer", "care", "always").index)
-
-
-def test_what_was_recalled_and_not_read_says_so():
-    (gold,) = [c for c in CAUTIONS if c.key == "gold_salts"]
-    assert gold.mark == "memory"
-    assert gold.to_text().endswith(" [published reviews, from memory]")
-
-
-def test_what_no_publication_says_is_called_common_practice():
-    (minor,) = [c for c in CAUTIONS if c.key == "minor"]
-    assert minor.mark == "none"
-    assert minor.to_text().endswith(" [common practice, no source]")
 
 
 def test_unknown_fact_is_refused_with_the_nearest_name():

@@ -21,7 +21,7 @@ from forecast.tattoo.inks import (
     uptake,
     uptake_table,
 )
-from forecast.tattoo.published import COMMON_PRACTICE, sources
+from forecast.tattoo.published import COMMON_PRACTICE, table
 
 RANK = {grade: -place for place, grade in enumerate(GRADES)}
 
@@ -35,7 +35,7 @@ def test_the_table_is_complete_and_has_the_inks_of_the_log():
 
 @pytest.mark.parametrize("cell", uptake_table(), ids=lambda c: f"{c.ink}-{c.wavelength_nm}")
 def test_every_cell_names_its_source_or_says_there_is_none(cell):
-    assert cell.source == COMMON_PRACTICE or cell.source in sources()
+    assert cell.source == COMMON_PRACTICE or cell.source in table("sources")
 
 
 # Bernstein et al. 2018 (Lasers Surg Med 50:704), 785 nm, four sessions: percent cleared.

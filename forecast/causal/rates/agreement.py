@@ -16,19 +16,9 @@ from forecast.errors import DataError
 def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> tuple[float, tuple[float, float]]:
     """Return the intraclass correlation of n targets rated by the same k raters, and its interval.
 
-    ICC(2,1) of Shrout & Fleiss 1979, Psychol Bull 86:420: the raters are a sample of many.
-
-    Parameters
-    ----------
-    ratings : array of shape (n, k)
-        No gaps; at least two of each.
-    level : float
-        Of the interval.
-
-    Raises
-    ------
-    DataError
-        If there is a gap, fewer than two of each, or no difference at all.
+    ICC(2,1) of Shrout & Fleiss 1979, Psychol Bull 86:420: the raters are a sample of many. The
+    ``ratings``, (n, k), have no gaps; the interval is at ``level``. Raises DataError if there is a
+    gap, fewer than two of each, or no difference at all.
     """
     from scipy.stats import f
 
@@ -67,10 +57,7 @@ def one_way_intraclass(values: npt.ArrayLike, target: npt.ArrayLike) -> float:
 
     By analysis of variance; targets rated once are left out.
 
-    Raises
-    ------
-    DataError
-        If no two targets were rated twice.
+    Raises DataError if no two targets were rated twice.
 
     Examples
     --------
@@ -100,10 +87,7 @@ def weighted_kappa(first: npt.ArrayLike, second: npt.ArrayLike) -> float:
     Squared distances are the weights (Cohen 1968, Psychol Bull 70:213). Not a number when neither
     rater ever differs from one grade.
 
-    Raises
-    ------
-    DataError
-        If the grades differ in number.
+    Raises DataError if the grades differ in number.
 
     Examples
     --------
@@ -154,15 +138,9 @@ class RandomEffects:
 def random_effects(estimates: npt.ArrayLike, errors: npt.ArrayLike) -> RandomEffects:
     """Return the common effects of groups and the spread between them, by REML.
 
-    Parameters
-    ----------
-    estimates, errors : array of shape (n_groups, p)
-        Each group's effects and their standard errors; NaN where a group does not give an effect.
-
-    Raises
-    ------
-    DataError
-        If there is no group, shapes differ, or an error is not above zero.
+    ``estimates`` and ``errors``, (n_groups, p), are each group's effects and their standard errors,
+    NaN where a group does not give an effect. Raises DataError if there is no group, shapes differ,
+    or an error is not above zero.
 
     Examples
     --------

@@ -8,6 +8,8 @@ from functools import cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import brentq, minimize
+from scipy.stats import chi2
 
 from forecast._checks import check_level
 from forecast._types import AnyArray, FloatArray, IntArray
@@ -33,8 +35,6 @@ class FirthLogistic:
 
     def interval(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
         """Return the profile penalised-likelihood interval (Heinze & Schemper 2002)."""
-        from scipy.stats import chi2
-
         at = self.names.index(name)
         drop = float(chi2.ppf(check_level(level), 1)) / 2
 
@@ -55,21 +55,9 @@ def fit_firth(
 ) -> FirthLogistic:
     """Return the logistic regression with Jeffreys' penalty (Firth 1993, Biometrika 80:27).
 
-    Parameters
-    ----------
-    design : ndarray of shape (n, p)
-        Covariates, with a column of ones for the intercept.
-    events, trials : array of shape (n,)
-        Events out of trials per row; one trial each when ``trials`` is None.
-    names : tuple of str
-        Of the columns.
-
-    Raises
-    ------
-    DataError
-        If columns are linearly dependent.
-    FitError
-        If the iterations do not settle.
+    The ``design``, (n, p), has columns called ``names``, a column of ones for the intercept among
+    them; a row has ``events`` out of ``trials``, (n,), of one when None. Raises DataError if
+    columns are linearly dependent, and FitError if the iterations do not settle.
     """
     X = np.array(design, dtype=np.float64)
     y = np.array(events, dtype=np.float64)
@@ -124,18 +112,11 @@ class MixedLogistic:
     """A logistic model whose groups have their own, normally distributed, intercepts.
 
     The likelihood is integrated by adaptive Gauss-Hermite quadrature (Liu & Pierce 1994,
-    Biometrika 81:624), centred at each group's own mode.
-
-    Attributes
-    ----------
-    nodes : int
-        Quadrature nodes per group, at least 5.
-    shrink : float
-        Strength ``m`` of a log-F(m, m) prior on every coefficient but those of ``free``
-        (Greenland & Mansournia 2015, Stat Med 34:3133); 0 is maximum likelihood, 1 holds odds
-        ratios between 1/648 and 648, 2 between 1/39 and 39.
-    spread_scale : float or None
-        Scale of a half-normal prior on the standard deviation between groups; None for none.
+    Biometrika 81:624) with so many ``nodes``, at least 5, centred at each group's own mode.
+    ``shrink`` is the strength m of a log-F(m, m) prior on every coefficient but the intercept
+    (Greenland & Mansournia 2015, Stat Med 34:3133); 0 is maximum likelihood, 1 holds odds ratios
+    between 1/648 and 648, 2 between 1/39 and 39. ``spread_scale`` is that of a half-normal prior
+    on the standard deviation between groups; None for none.
     """
 
     nodes: int = 15
@@ -152,23 +133,9 @@ class MixedLogistic:
     ) -> FittedMixedLogistic:
         """Return the model fitted to rows with the event or without.
 
-        Parameters
-        ----------
-        design : ndarray of shape (n, p)
-            Covariates, with a column of ones for the intercept.
-        events : array of shape (n,)
-            0 or 1.
-        group : array of shape (n,)
-            The group of each row.
-        names : tuple of str
-            Of the columns; ``intercept`` has no prior.
-
-        Raises
-        ------
-        DataError
-            If lengths differ or nothing, or everything, happened.
-        FitError
-            If the optimiser does not settle.
+        The ``design``, (n, p), has columns called ``names``, of which ``intercept``, of ones, has
+        no prior; ``events``, (n,), are 0 or 1, in each row's ``group``. Raises DataError if lengths
+        differ or nothing, or everything, happened, and FitError if the optimiser does not settle.
         """
         X = np.array(design, dtype=np.float64)
         y = np.array(events, dtype=np.float64)
@@ -203,27 +170,16 @@ class MixedLogistic:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FittedMixedLogistic:
-    """A fitted model.
+    """A fitted model: ``parameters`` with their ``covariance``, and ``effects`` of the ``groups``.
 
-    Attributes
-    ----------
-    names : tuple of str
-        Names of the coefficients.
-    parameters : ndarray of shape (p + 1,)
-        Coefficients (log odds ratios) and then the standard deviation between groups.
-    covariance : ndarray of shape (p + 1, p + 1)
-        Inverse observed information of the parameters, priors included.
-    groups : tuple of str
-        The groups.
-    effects, effect_errors : ndarray of shape (n_groups,)
-        Each group's shrunken deviation in log odds, and its conditional standard deviation.
+    ``names`` are those of the coefficients, ``effect_errors`` conditional standard deviations.
     """
 
     names: tuple[str, ...]
-    parameters: FloatArray
-    covariance: FloatArray
+    parameters: FloatArray  # (p + 1,), log odds ratios, then the standard deviation between groups
+    covariance: FloatArray  # inverse observed information, priors included
     groups: tuple[str, ...]
-    effects: FloatArray
+    effects: FloatArray  # (n_groups,), shrunken deviations in log odds
     effect_errors: FloatArray
     _problem: _Problem
 
@@ -268,8 +224,6 @@ class FittedMixedLogistic:
         return max(low, 0.0), _crossing(loss, self.spread, 0.5)
 
     def _loss(self, at: int, level: float, inflation: float) -> Callable[[float], float]:
-        from scipy.stats import chi2
-
         drop = float(chi2.ppf(check_level(level), 1)) / 2 * inflation
         best = self._problem.objective(self.parameters)[0]
         variance = float(self.covariance[at, at])
@@ -296,18 +250,9 @@ def cluster_inflation(
     """Return by how much rows that belong together inflate a coefficient's variance, at least 1.
 
     The ratio of two sandwich variances (Liang & Zeger 1986): clusters independent, over rows
-    independent.
-
-    Parameters
-    ----------
-    design : ndarray of shape (n, p)
-        Covariates, group indicators included where groups have their own intercepts.
-    events, probability : ndarray of shape (n,)
-        What happened, and its fitted chance.
-    cluster : ndarray of shape (n,)
-        Whose row it is.
-    column : int
-        The column of the coefficient.
+    independent. The coefficient is that of a ``column`` of the ``design``, (n, p), which has
+    indicators where groups have their own intercepts; ``events``, their fitted ``probability`` and
+    the ``cluster`` they are of are (n,) each.
     """
     weight = probability * (1 - probability)
     information = design.T @ (weight[:, None] * design)
@@ -330,8 +275,6 @@ class _Problem:
 
     def minimise(self, start: FloatArray) -> FloatArray:
         """Return the best parameters."""
-        from scipy.optimize import minimize
-
         bounds = [*[(-FARTHEST, FARTHEST)] * (len(start) - 1), (0.0, LARGEST_SPREAD)]
         options = {"ftol": 1e-12, "gtol": 1e-6, "maxiter": 500}
         found = minimize(
@@ -439,8 +382,6 @@ def _not_far(parameters: FloatArray) -> FloatArray:
 
 def _crossing(loss: Callable[[float], float], centre: float, step: float) -> float:
     """Return where ``loss`` crosses zero, stepping away from ``centre`` where it is positive."""
-    from scipy.optimize import brentq
-
     near, far = centre, centre + step
     for _ in range(60):
         if loss(far) < 0:

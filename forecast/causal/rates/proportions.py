@@ -144,10 +144,7 @@ def paired_difference(
 ) -> PairedDifference:
     """Return the mean of ``first - second`` over pairs where both are known, at ``level``.
 
-    Raises
-    ------
-    DataError
-        With fewer than two pairs.
+    Raises DataError with fewer than two pairs.
 
     Examples
     --------
@@ -171,32 +168,20 @@ OVERDISPERSED_AT = 0.1
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Funnel:
-    """Groups against what is expected of them.
+    """Groups against what is ``expected`` of them: which are ``outside`` of ``low`` to ``high``.
 
-    Attributes
-    ----------
-    expected : ndarray of shape (n_groups,)
-        Events expected from the mix of rows, were each group like those that are not outside.
-    share : ndarray of shape (n_groups,)
-        Each group's share of events, adjusted for its mix: observed / expected x target.
-    target : float
-        Share of events over the groups that are not outside.
-    low, high : ndarray of shape (n_groups,)
-        Limits of each group's adjusted share: exact given the others, widened for
-        over-dispersion and for the number of groups. NaN where there is nothing to compare.
-    outside : tuple of str
-        "above", "below" or "" per group.
-    dispersion : float
-        Variance of the groups that are not outside over what chance alone gives; at least 1,
-        and 1 when it is not beyond chance.
+    A group's ``share`` of events is adjusted for its mix, observed / expected x ``target``. Limits
+    are exact given the others, widened for ``dispersion`` and for the number of groups.
     """
 
+    # (n_groups,), from the mix of rows, were each group like those that are not outside
     expected: FloatArray
-    share: FloatArray
-    target: float
-    low: FloatArray
+    share: FloatArray  # (n_groups,)
+    target: float  # share of events over the groups that are not outside
+    low: FloatArray  # (n_groups,), NaN where there is nothing to compare
     high: FloatArray
-    outside: tuple[str, ...]
+    outside: tuple[str, ...]  # "above", "below" or "" per group
+    # variance of the groups that are not outside over that of chance, 1 when it is not beyond
     dispersion: float
 
     @classmethod
@@ -216,17 +201,9 @@ class Funnel:
         that one unusual group does not make the others look unusual. Over-dispersion is the
         variance of the rest among themselves; the limits widen by it when it is beyond chance.
 
-        Parameters
-        ----------
-        events, expected, trials : array of shape (n_groups,)
-            Events seen, events expected from the mix of rows (any multiple), and trials.
-        level : float
-            Chance that no group is outside when all are alike.
-
-        Raises
-        ------
-        DataError
-            If lengths differ, or an expected count is not positive.
+        ``events`` were seen, ``expected`` from the mix of rows (any multiple), in so many
+        ``trials``, (n_groups,) each; ``level`` is the chance that no group is outside when all are
+        alike. Raises DataError if lengths differ, or an expected count is not positive.
         """
         seen, due = np.array(events, dtype=np.float64), np.array(expected, dtype=np.float64)
         n = np.array(trials, dtype=np.float64)

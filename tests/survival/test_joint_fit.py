@@ -19,7 +19,7 @@ from forecast.survival import (
     ScoreAndInformation,
     joint_fit,
 )
-from forecast.survival.site_sums import ask_here
+from forecast.survival.hazard import ask_here
 
 COLUMNS = ["dose", "treated", "group"]
 
@@ -46,7 +46,7 @@ MODELS = {
 @pytest.mark.parametrize("model", MODELS.values(), ids=MODELS.keys())
 def test_sums_from_three_sites_give_the_fit_of_the_pooled_rows(model, mixed):
     encoding = Encoding.learn(mixed[COLUMNS])
-    joint = joint_fit(model, encoding, sites_of(mixed, encoding))
+    joint = joint_fit(model, encoding, ask_here(sites_of(mixed, encoding)))
     pooled = model.fit(read(mixed))
     assert_allclose(joint.parameters, pooled.parameters, atol=1e-8)
     assert_allclose(joint.covariance_matrix, pooled.covariance_matrix, atol=1e-8)
@@ -59,14 +59,14 @@ def test_the_answers_may_travel_as_text_and_sites_as_bytes(mixed):
     model, encoding = MODELS["ridge"], Encoding.learn(mixed[COLUMNS])
     sites = pickle.loads(pickle.dumps(sites_of(mixed, encoding)))
 
-    def by_post(asked, method, arguments):
-        answers = ask_here(asked, method, arguments)
+    def by_post(method, *arguments):
+        answers = ask_here(sites)(method, *arguments)
         if method == "derivatives":
             texts = [json.dumps(plain(answer)) for answer in answers]
             answers = [from_plain(ScoreAndInformation, json.loads(text)) for text in texts]
         return answers
 
-    joint = joint_fit(model, encoding, sites, ask=by_post)
+    joint = joint_fit(model, encoding, by_post)
     assert_allclose(joint.parameters, model.fit(read(mixed)).parameters, atol=1e-8)
 
 
@@ -75,7 +75,8 @@ def test_levels_seen_in_one_site_only_are_known_in_all(mixed):
     encoding = Encoding.learn(pd.concat([first, second])[COLUMNS])
     assert encoding.names == ("dose", "treated", "group[mid]", "group[top]")
     model = MODELS["ridge"]
-    joint = joint_fit(model, encoding, [RowsHere.of(read(p), encoding) for p in (first, second)])
+    sites = [RowsHere.of(read(p), encoding) for p in (first, second)]
+    joint = joint_fit(model, encoding, ask_here(sites))
     pooled = model.fit(read(pd.concat([first, second])))
     assert_allclose(joint.parameters, pooled.parameters, atol=1e-8)
 
@@ -83,12 +84,12 @@ def test_levels_seen_in_one_site_only_are_known_in_all(mixed):
 def test_what_cannot_be_joined_is_refused(mixed):
     model, encoding = MODELS["ridge"], Encoding.learn(mixed[COLUMNS])
     with pytest.raises(RequestError, match="no sites"):
-        joint_fit(model, encoding, [])
+        joint_fit(model, encoding, ask_here([]))
     other = Encoding.learn(mixed[["dose"]])
     with pytest.raises(RequestError, match=r"Site 0 has 1 encoded covariates, not 4"):
-        joint_fit(model, encoding, [RowsHere.of(read(mixed), other)])
+        joint_fit(model, encoding, ask_here([RowsHere.of(read(mixed), other)]))
     with pytest.raises(FitError, match="Nobody had the event at any site"):
-        joint_fit(model, encoding, sites_of(mixed.assign(seen=False), encoding))
+        joint_fit(model, encoding, ask_here(sites_of(mixed.assign(seen=False), encoding)))
 
 
 def test_no_answer_is_as_long_as_the_rows(mixed):
