@@ -36,7 +36,7 @@ from forecast.regimes import RegimeComparison, compare_regimes, trial_rows
 
 HERE = Path(__file__).parent
 SCENARIOS = ("none", "one saved", "two saved", "harm")
-MECHANISMS = ("share", "noisy", "waning", "leaving")
+MECHANISMS = ("share", "noisy", "waning", "leaving", "practised")
 CLINICS: dict[str, dict[str, Any]] = {
     "usual": {},
     "stalled only": {"stalled_only": True},
