@@ -150,8 +150,8 @@ BUGS = (
     Bug(
         "a year's courses do not share the draw",
         "prices/shared_risk.py",
-        "        of_draws = unit.courses.part(some).chances()",
-        "        of_draws = unit.courses.model_known().chances().repeat(some.stop, 0)[some]",
+        "        of_draws = courses.part(some).chances()",
+        "        of_draws = courses.model_known().chances().repeat(some.stop, 0)[some]",
         "prices/test_shared_risk.py",
     ),
     Bug(
