@@ -58,12 +58,14 @@ COVARIATES: dict[str, str] = {
     "tattoo_fresh": "tattoo_age_years",
     "skin_darker": "skin_type",
     "ink_heavy": "ink_density",
-    "smoker_distal": "smoker",
     "heavy_darker": "ink_density",
+    "scarred": "scarring",
+    "end_of_limb": "body_site",
+    "smoker_end": "smoker",
 }
 # How an attribute may act otherwise than in proportion, or more beside another: shrunken to none,
 # no clinic shares them.
-CURVES = tuple(COVARIATES)[-7:]
+CURVES = tuple(COVARIATES)[-9:]
 
 
 # Whether the course wants lightening only, 0 or 1: of the goal, not of the tattoo. A covariate of
@@ -130,9 +132,10 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     found["tattoo_fresh"] = np.exp(-tattoo_age / 2) - np.exp(-2.0)
     found["skin_darker"] = np.maximum(found["skin_type"], 0.0)
     found["ink_heavy"] = np.maximum(found["ink_density"], 0.0)
-    distal = found["region_distal_limb"]
-    found["smoker_distal"] = np.where(distal == 0, 0.0, distal * found["smoker"])
     found["heavy_darker"] = found["ink_heavy"] * np.minimum(found["skin_darker"], 1.0)
+    found["scarred"] = np.minimum(found["scarring"], 1.0)
+    found["end_of_limb"] = end = site.each(lambda value: float(SITES[value].end))
+    found["smoker_end"] = np.where(end == 0, 0.0, end * found["smoker"])
     return {name: found[name] for name in COVARIATES}
 
 

@@ -295,12 +295,14 @@ def cure_mixture(never: tuple[str, ...]) -> AcceleratedTime:
 def candidates(
     goal: str = "clear", *, n_events: int, evidence: Evidence | None = None
 ) -> tuple[CountModel, ...]:
-    """Return the candidate specifications for a log with ``n_events`` events, the simplest first.
+    """Return the candidate specifications for a log with ``n_events`` events, as they are trusted.
 
-    All but the life table and the cure mixture have published evidence as their prior, or
-    ``evidence`` in its place; the accelerated-time models allow for a share of tattoos that never
-    clears. Those two take no part for the goal ``lighten``: few courses want it, and what tells
-    their count from that of all others needs its prior.
+    First those with published evidence as their prior, or ``evidence`` in its place; they allow
+    for a share of tattoos that never clears. The life table, to which white ink is as black, stands
+    where the log speaks against them by more than one error: that a small log shows no difference
+    between inks is no sign that there is none. Neither it nor the cure mixture takes part for the
+    goal ``lighten``: few courses want it, and what tells their count from that of all others needs
+    its prior.
     """
     durations = evidence.duration_prior() if evidence else duration_prior(goal)
     never = never_covariates(goal)
@@ -312,8 +314,8 @@ def candidates(
     if goal == "lighten":
         return with_evidence
     if n_events < FEWEST_FOR_DATA_ALONE:
-        return (LifeTable(), *with_evidence)
-    return (LifeTable(), *with_evidence, cure_mixture(never))
+        return (*with_evidence, LifeTable())
+    return (*with_evidence, LifeTable(), cure_mixture(never))
 
 
 def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> AcceleratedTime:

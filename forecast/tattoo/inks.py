@@ -235,10 +235,11 @@ def unreached_inks(inks: str | Iterable[str], lasers: Iterable[Laser]) -> tuple[
 
 
 class Site(NamedTuple):
-    """A body site: its region, and whether it is on a leg or foot."""
+    """A body site: its region, whether on a leg or foot, and whether at the end of a limb."""
 
     region: str
     leg: bool = False
+    end: bool = False
 
 
 SITES = {name: Site(**row) for name, row in table("sites").items()}

@@ -36,8 +36,11 @@ def test_every_covariate_is_zero_for_the_reference_tattoo_and_in_order():
         ({"skin_type": "I"}, "skin_darker", 0.0),
         ({"ink_density": "light"}, "ink_heavy", 0.0),
         ({"ink_density": "heavy", "skin_type": "VI"}, "heavy_darker", 1.0),
-        ({"smoker": "yes", "body_site": "finger"}, "smoker_distal", 1.0),
-        ({"smoker": "yes"}, "smoker_distal", 0.0),
+        ({"scarring": "marked"}, "scarred", 1.0),
+        ({"body_site": "ankle"}, "end_of_limb", 1.0),
+        ({"body_site": "forearm"}, "end_of_limb", 0.0),
+        ({"smoker": "yes", "body_site": "finger"}, "smoker_end", 1.0),
+        ({"smoker": "yes", "body_site": "lower_leg"}, "smoker_end", 0.0),
     ],
 )
 def test_a_bend_begins_where_it_says(changes, curve, value):
@@ -46,6 +49,6 @@ def test_a_bend_begins_where_it_says(changes, curve, value):
 
 
 def test_what_is_not_recorded_is_not_known_but_where_it_cannot_matter():
-    assert of(smoker=None)["smoker_distal"] == 0
-    assert np.isnan(of(smoker=None, body_site="hand")["smoker_distal"])
+    assert of(smoker=None)["smoker_end"] == 0
+    assert np.isnan(of(smoker=None, body_site="hand")["smoker_end"])
     assert np.isnan(of(age_years=None)["age_curve"])

@@ -19,6 +19,7 @@ from forecast.counts import (
 )
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import model_card, refresh_forecaster
+from forecast.invented import usual_world
 from forecast.regimes import fit_strategies
 from forecast.survival import CountDistribution
 
@@ -45,6 +46,18 @@ def test_without_a_finished_course_the_estimate_is_evidence_only_and_wide(invent
     low, high = estimate.interval
     narrow = forecaster.estimate(COMPLETE).interval
     assert (high or 26) - low > (narrow[1] or 26) - narrow[0]
+
+
+def test_a_log_too_small_to_tell_inks_apart_does_not_make_white_as_quick_as_black():
+    log = forecast.simulate_log(60, seed=77123, world=usual_world("leaving"))
+    fitted = forecast.fit_forecaster(log)
+    scores = {row["model"]: row for row in fitted.assessment["candidates"]}
+    assert scores["life table"]["within_one_error"]  # the log cannot tell
+    white, black = (
+        fitted.estimate(replace(PLAIN, inks=inks)).not_within_horizon
+        for inks in ("white;yellow", "black")
+    )
+    assert black < 0.05 < 0.4 < white
 
 
 def test_a_log_of_unfinished_courses_says_how_far_it_moved_the_answer(invented_log):
