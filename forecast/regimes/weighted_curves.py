@@ -111,12 +111,14 @@ class Engine:
     @cached_property
     def second_model(self) -> HazardGFormula:
         """The second route."""
-        began = self.trial.operator[self.panel.first]
-        names = sorted({name for name in began if isinstance(name, str)})
-        hands = [began == name for name in names if (began == name).sum() >= LEAST_FOLLOWERS]
+        agents = self.panel.agent
+        assert agents is not None  # a trial has one for every row
+        agent = agents[self.panel.first]
+        often = np.flatnonzero(np.bincount(agent + 1)[1:] >= LEAST_FOLLOWERS)
+        hands = agent[:, None] == often
         return HazardGFormula(
             self.panel,
-            baseline=np.column_stack([self.trial.baseline, *hands]),
+            baseline=np.column_stack([self.trial.baseline, hands]),
             state=self.trial.ink_left,
             state_after=self.trial.ink_left_after,
             fresh=self.trial.graded,

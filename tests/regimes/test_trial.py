@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 
 from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
-from forecast.regimes.trial import trial_rows
+from forecast.regimes.trial import trial_rows, usual_operator
 
 
 @pytest.fixture(scope="module")
@@ -105,3 +105,17 @@ def test_without_gradings_the_last_session_of_a_running_course_is_not_counted(lo
     held = pd.Series(bare.panel.step).groupby(bare.panel.subject).max().to_numpy()
     running = (bare.courses["outcome"] == "ongoing").to_numpy()
     assert (held == (bare.courses["sessions_given"] - running).clip(upper=40)).all()
+
+
+def test_a_course_belongs_to_whoever_treats_most_of_it():
+    rows = pd.DataFrame(
+        {
+            "subject": [0, 0, 0, 1, 1, 2, 3, 3],
+            "session_no": [1, 2, 3, 1, 2, 1, 1, 2],
+            "operator_id": ["B", "A", "A", "B", "A", None, None, "C"],
+        }
+    )
+    found = usual_operator(rows).tolist()
+    assert found[:5] == ["A", "A", "A", "B", "B"]  # one session each: who began
+    assert pd.isna(found[5])
+    assert found[6:] == ["C", "C"]
