@@ -6,7 +6,9 @@ Of every mechanism clinics are drawn, each with its own speed and effects. A cli
 eight years; what came in the year after it is known and never shown. Judged are the 90 % band by
 month and for the year, and the CRPS, against the same month of the year before (taken as sure, and
 with Poisson chance around it) and against exponential smoothing with seasons (statsmodels) of the
-monthly counts. Of the same clinics, what a year is stated to risk (see ``benchmarks.prices``).
+monthly counts. Beside it stands who could not do better: who knows every further session of the
+open courses, and the law of new ones. Of the same clinics, what a year is stated to risk (see
+``benchmarks.prices``).
 ``--closed``: clinics that close in August, whose visits then are put off to September.
 """
 
@@ -37,6 +39,7 @@ from forecast.prices import forecast_appointments
 CUT = 2920  # days: the last of 2024
 SMALLEST_PART = 15  # days of a month, to be judged alone
 SMOOTHED_YEARS, PATHS = 5, 2000
+POOL, BOUND_DRAWS = 4000, 400  # new courses to draw from, and years drawn
 
 
 def closed_in_august(cohort: Cohort, paths: Paths) -> tuple[Cohort, Paths]:
@@ -59,8 +62,11 @@ def closed_in_august(cohort: Cohort, paths: Paths) -> tuple[Cohort, Paths]:
 
 def followed_clinic(
     world: World, size: int, seed: int, *, closed: bool = False
-) -> tuple[OutcomeLog, np.ndarray]:
-    """Return a log of about ``size`` courses in eight years, and the dates of all sessions."""
+) -> tuple[OutcomeLog, np.ndarray, np.ndarray]:
+    """Return a log of about ``size`` courses in eight years, the dates of all sessions, and whose.
+
+    Of a session, whether its course had begun when the log ends.
+    """
     years = CUT / YEAR
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence([seed, 31]).spawn(3)]
     n = round(size * (years + 1) / years)
@@ -74,8 +80,24 @@ def followed_clinic(
     tables = frames(*seen, course, world, streams[2])
     log = OutcomeLog.from_frames(**tables, cleared_at=world.cleared_at, today=LATEST)
     held = live(cohort, paths, world, luck, np.inf).given
-    days = paths.day[np.arange(MOST) < held[:, None]]
-    return log, DAY_ONE + days.astype("timedelta64[D]")
+    on = np.arange(MOST) < held[:, None]
+    begun = np.broadcast_to((cohort.start <= CUT)[:, None], on.shape)[on]
+    return log, DAY_ONE + paths.day[on].astype("timedelta64[D]"), begun
+
+
+def new_sessions(world: World, rate: float, cuts: np.ndarray, seed: int) -> np.ndarray:
+    """Return draws of the sessions of new courses between days after the log, (draws, periods).
+
+    ``rate`` new courses a year are expected, ``cuts`` are days from the first, increasing.
+    """
+    rng = np.random.default_rng([seed, 5])
+    cohort, _, paths = arrive(POOL, world, rng, (0.0, YEAR), MOST)
+    held = live(cohort, paths, world, Luck.draw(POOL, MOST, rng), np.inf).given
+    on = np.arange(MOST) < held[:, None]
+    period = np.digitize(paths.day, cuts) - 1
+    each = np.stack([((period == k) & on).sum(axis=1) for k in range(len(cuts) - 1)], axis=1)
+    counts = rng.poisson(rate, BOUND_DRAWS)
+    return np.array([each[rng.integers(POOL, size=count)].sum(axis=0) for count in counts])
 
 
 def fitted(log: OutcomeLog, name: str, keep: Path | None) -> Forecaster:
@@ -118,7 +140,7 @@ def one_clinic(unit: tuple[str, int, int, Path | None, bool]) -> dict[str, float
     """Return whether the bands of one clinic held, and the scores."""
     mechanism, seed, size, keep, closed = unit
     world = drawn_world(seed, base=usual_world(mechanism))
-    log, dates = followed_clinic(world, size, seed, closed=closed)
+    log, dates, begun = followed_clinic(world, size, seed, closed=closed)
     forecaster = fitted(log, f"{mechanism}-{seed}{'-closed' * closed}", keep)
     load = forecast_appointments(forecaster, log, seed=seed)
     first = np.array(load.first_days, dtype="datetime64[D]")
@@ -126,10 +148,16 @@ def one_clinic(unit: tuple[str, int, int, Path | None, bool]) -> dict[str, float
     shift = np.timedelta64(365, "D")
     dates = dates.astype("datetime64[D]")
     seen = np.array([((dates >= a) & (dates < b)).sum() for a, b in zip(first, last, strict=True)])
+    known = np.array([
+        ((dates[begun] >= a) & (dates[begun] < b)).sum()
+        for a, b in zip(first, last, strict=True)
+    ])  # fmt: skip
     before = np.array([
         ((dates >= a - shift) & (dates < b - shift)).sum()
         for a, b in zip(first, last, strict=True)
     ])  # fmt: skip
+    cuts = (np.append(first, last[-1]) - first[0]).astype(int)
+    best = known + new_sessions(world, size * YEAR / CUT, cuts, seed)
     draws = load.tallies["sessions"]
     whole = np.array(load.days) >= SMALLEST_PART
     rng = np.random.default_rng(seed)
@@ -157,6 +185,8 @@ def one_clinic(unit: tuple[str, int, int, Path | None, bool]) -> dict[str, float
         "CRPS / same month last year, sure": own / np.abs(before - seen)[whole].mean(),
         "CRPS / same month last year, Poisson": own / crps(poisson, seen)[whole].mean(),
         "CRPS / smoothing with seasons": own / crps(ets, seen[whole]).mean(),
+        "CRPS of who cannot do better / smoothing": crps(best, seen)[whole].mean()
+        / crps(ets, seen[whole]).mean(),
         "CRPS of last year, sure": float(np.abs(before - seen)[whole].mean()),
         "CRPS of last year, Poisson": float(crps(poisson, seen)[whole].mean()),
         "CRPS of smoothing": float(crps(ets, seen[whole]).mean()),

@@ -20,7 +20,7 @@ WORLD = replace(World(), lighten_rate=0.0)
 
 @pytest.fixture(scope="module")
 def closed() -> OutcomeLog:
-    log, _ = followed_clinic(WORLD, 300, 31, closed=True)
+    log, *_ = followed_clinic(WORLD, 300, 31, closed=True)
     assert not (log.sessions["treated_on"].dt.month == AUGUST + 1).any()
     return log
 
@@ -35,7 +35,7 @@ def test_a_clinic_closed_in_august_is_seen_in_its_visits(closed):
 
 
 def test_a_clinic_without_seasons_has_the_calendar_for_its_time():
-    log, _ = followed_clinic(WORLD, 300, 31)
+    log, *_ = followed_clinic(WORLD, 300, 31)
     own = OwnTime.of(log, 365)
     assert (own.season == 1).all()
     assert_allclose(own.since(np.array([0.0, 40.0])), [0, 40])
@@ -60,6 +60,6 @@ def test_august_is_foretold_empty_and_september_full_and_it_is_said(closed):
     assert months["2025-09-01"] > 1.4 * months.mean()
     (note,) = [one for one in load.notes if one.code == "prices.visits_by_month"]
     assert note.values["least"] < 10 < 160 < note.values["most"]
-    open_one, _ = followed_clinic(WORLD, 300, 31)
+    open_one, *_ = followed_clinic(WORLD, 300, 31)
     usual = forecast_appointments(Sure(8), open_one, starts_per_month=4)
     assert "prices.visits_by_month" not in {one.code for one in usual.notes}
