@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 from typing import Any
 
 from forecast._notes import Note
@@ -140,6 +141,7 @@ class Course:
         return max(self.sessions, key=lambda one: int(one["session_no"]), default={})
 
 
+@lru_cache(maxsize=256)  # the same few all day
 def check_code(text: str, field: str) -> str:
     """Return ``text`` as a code, or raise MisfitError at ``field`` where it is none or a name."""
     given = " ".join(text.split())

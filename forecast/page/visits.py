@@ -93,7 +93,8 @@ def _version(sent: Sent) -> int:
 
 
 def _open(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
-    found = book.find(_text(sent, "code"))
+    chosen = _text(sent, "chosen")
+    found = [chosen] if chosen else book.find(_text(sent, "code"))
     if len(found) > 1:
         return {"state": "choose", "courses": found, "message": words.say("book.choose")}
     return {"state": "course", "message": "", **_shown(book, book.course(found[0]), words)}
