@@ -384,6 +384,8 @@ class Daybook:
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Copy the book to a file while it is in use; RequestError where another would be lost."""
         target = Path(path)
+        if target.with_name(f"{target.name}-wal").exists():
+            raise RequestError(f"{target} is a daybook in use.", "Name another file for the copy.")
         ours = APPLICATION_ID.to_bytes(4, "big")
         check_not_lost(target, what="a daybook", known=lambda content: content[ID_AT:][:4] == ours)
         beside = target.absolute().parent / f".{target.name}.{token_hex(4)}.part"

@@ -13,7 +13,7 @@ from forecast._checks import check_keys
 from forecast._files import read_toml
 from forecast._notes import Note, languages
 from forecast.counts import ExtraColumn
-from forecast.daybook import Daybook
+from forecast.daybook import VALID_DAYS, Daybook
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
 from forecast.log import ATTRIBUTES, Column, Enquiry, Extra, checked, column
@@ -289,7 +289,6 @@ en = "Please call us when anything worries you between sessions."
 de = "Bitte rufen Sie uns an, wenn Sie zwischen den Sitzungen etwas beunruhigt."
 """
 GOALS = ("clear", "lighten")
-VALID_DAYS = 90  # of a price without a tariff: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)

@@ -167,7 +167,7 @@ def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
     )  # fmt: skip
     version = _version(sent) if course else None
     kept = book.keep(promise, by=_text(sent, "by"), version=version)
-    until = words.day(kept.valid_until or kept.issued_on)
+    until = words.day(kept.until)
     message = words.say("book.kept", {"n": kept.promise_no, "until": until})
     shown = _shown(book, book.course(kept.course_id), words)
     return {"state": "course", "message": message, "promise": kept.promise_no, **shown}

@@ -13,6 +13,7 @@ from forecast.daybook import (
     Daybook,
     MisfitError,
     check_book,
+    make_daybook,
     read_promises,
 )
 from forecast.errors import RequestError
@@ -128,6 +129,13 @@ def test_a_copy_is_made_while_the_book_is_written_to(full_book, tmp_path):
     full_book.backup(tmp_path / "copy.sqlite")
     assert read_promises(tmp_path / "copy.sqlite") == (kept,)
     assert check_book(tmp_path / "copy.sqlite")[0] == []
+    other = make_daybook(tmp_path / "other.sqlite")
+    assert other.last_entry() == 0
+    for used in (full_book.path, other.path):
+        with pytest.raises(RequestError, match="in use"):
+            full_book.backup(used)
+    other.close()
+    full_book.backup(other.path)
     (tmp_path / "notes.txt").write_text("mine")
     with pytest.raises(RequestError, match="would be lost"):
         full_book.backup(tmp_path / "notes.txt")
