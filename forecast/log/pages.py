@@ -8,7 +8,7 @@ out. What it would refuse as damaged raises its DatabaseError here too.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -47,10 +47,7 @@ class Pages:
             rows, size, at = rows[order], size[order], at[order]
             if (np.diff(rows) <= 0).any() or size.max(initial=0) > len(self.bytes):
                 raise IndexError
-            at = self._joined(size, at)
-            types, places = self._values(at, len(kinds))
-            cells = zip(kinds, types, places, strict=True)
-            return rows, [kind and self._column(kind, *one) for kind, *one in cells]
+            return rows, [*self._decoded(self._joined(size, at), kinds)]
         except (IndexError, ValueError):
             raise sqlite3.DatabaseError("database disk image is malformed") from None
 
@@ -111,25 +108,30 @@ class Pages:
             self.bytes = np.concatenate([self.bytes, *parts])
         return at
 
+    def _decoded(self, at: Places, kinds: Sequence[str | None]) -> Iterator[Any]:
+        long, head = self._varint(at)
+        types, at = self._types(head, at + long, len(kinds)), at + long
+        wide = BYTES[np.minimum(types, 127)]
+        if types.max(initial=0) > 127:
+            wide = np.where(types > 127, (types - TEXT) // 2, wide)
+        for kind, of, width in zip(kinds, types, wide, strict=True):
+            if width.min(initial=0) < 0 or (at + width).max(initial=0) > len(self.bytes):
+                raise IndexError
+            yield kind and self._column(kind, of, at)
+            at = at + width
+
     # A row's head has the types of its values, mostly a byte each. Rows of before a column came in
     # end without it.
-    def _values(self, at: Places, n: int) -> tuple[Places, Places]:
-        long, head = self._varint(at)
+    def _types(self, head: Places, end: Places, n: int) -> Places:
         plain = self._cut(np.minimum(head, len(self.bytes) - n), n)
         types = np.array(plain.T, dtype=np.int32, order="C")
-        odd = np.flatnonzero((long != n + 1) | (plain > 127).any(axis=1))
-        place, end = head[odd], (at + long)[odd]
+        odd = np.flatnonzero((end - head != n) | (plain > 127).any(axis=1))
+        place, end = head[odd], end[odd]
         for column in types if len(odd) else ():
             there = place < end
             value, behind = self._varint(np.where(there, place, 0))
             column[odd], place = np.where(there, value, 0), np.where(there, behind, place)
-        wide = BYTES[np.minimum(types, 127)]
-        if types.max(initial=0) > 127:
-            wide = np.where(types > 127, (types - TEXT) // 2, wide)
-        places = np.cumsum(wide, axis=0, dtype=np.int64) - wide + (at + long)
-        if types.min(initial=0) < 0 or (places[-1] + wide[-1]).max(initial=0) > len(self.bytes):
-            raise IndexError
-        return types, places
+        return types
 
     def _column(self, kind: str, types: Places, at: Places) -> Any:
         import pyarrow as pa
