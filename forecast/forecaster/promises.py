@@ -255,11 +255,7 @@ def assess_forecaster(
     Ties are split by ``seed``. Courses started up to the last start in the forecaster's own log are
     left out, since they may have been fitted to; if none started later, all are judged and the
     report says so. Of the very log that was fitted to, numbers are given but nothing is concluded.
-
-    Raises
-    ------
-    DataError
-        If the log has no course that can be judged.
+    Raises DataError if the log has no course that can be judged.
 
     Examples
     --------
@@ -365,12 +361,7 @@ def assess_promises(
 
     The first promise of a course is judged, by its own goal: what was said later is an update.
     Promises issued after their course had started are judged too, but counted in the report:
-    whoever made them may have known how it went.
-
-    Raises
-    ------
-    DataError
-        If none of the promises became a course of the log.
+    whoever made them may have known how it went. Raises DataError if none became a course.
 
     Examples
     --------

@@ -103,15 +103,9 @@ def read_asked(
 ) -> Reading:
     """Return what a page's request asks, or what is missing or wrong in it; never raises.
 
-    Parameters
-    ----------
-    sent : object
-        Decoded JSON: field names to texts, ``inks`` and ``facts`` to lists of texts, ``gradings``
-        to a list of pairs of texts.
-    spacing_weeks : float
-        Used when the request gives none.
-    extra : sequence of ExtraColumn
-        The clinic's own columns, whose fields are called ``extra.`` and their name.
+    ``sent`` is decoded JSON: field names to texts, ``inks`` and ``facts`` to lists of texts,
+    ``gradings`` to a list of pairs of texts. ``spacing_weeks`` are used when it gives none. Fields
+    of ``extra``, the clinic's own columns, are called ``extra.`` and their name.
     """
     own = {f"extra.{one.name}": one for one in extra}
     if not isinstance(sent, dict) or not KNOWN.union(own).issuperset(sent):
@@ -333,10 +327,7 @@ class Clinic:
 def read_clinic(path: Path) -> Clinic:
     """Return the clinic of a TOML file.
 
-    Raises
-    ------
-    DataError
-        The file or its logo cannot be read, a key is unknown or a value is of the wrong kind.
+    Raises DataError where the file or its logo cannot be read, or a key or a value is wrong.
     """
     table = read_toml(path, command="forecast page --template")
     check_keys(table, [field.name for field in fields(Clinic)], path.name)
@@ -445,12 +436,8 @@ def open_desk(
 ) -> Desk:
     """Return the desk of saved models, the second to ``lighten``, and files.
 
-    Raises
-    ------
-    RequestError
-        A model cannot be read, or the one for lightening has another goal.
-    DataError
-        The tariff, the clinic's file or the daybook cannot be used.
+    Raises RequestError where a model cannot be read or the one for lightening has another goal,
+    DataError where the tariff, the clinic's file or the daybook cannot be used.
     """
     named = {"model": model, "lighten": lighten, "tariff": tariff, "clinic": clinic}
     files = {name: path for name, path in named.items() if path is not None}
