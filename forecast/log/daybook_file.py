@@ -177,11 +177,15 @@ def rows_ever(book: sqlite3.Connection, name: str) -> sqlite3.Cursor:
     return book.execute(f"SELECT {asked} FROM {name} ORDER BY 1")
 
 
-# Columns that a later column table has are added; none is ever taken away.
-def _make_safe(book: sqlite3.Connection, path: Path) -> None:
+def _keep_journal(book: sqlite3.Connection, path: Path) -> None:
     if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
         why, remedy = problem_and_remedy("disk.no_lock")
         raise DataError(sentence("disk.at", {"path": str(path), "why": why}), remedy)
+
+
+# Columns that a later column table has are added; none is ever taken away.
+def _make_safe(book: sqlite3.Connection, path: Path) -> None:
+    _keep_journal(book, path)
     for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
         book.execute(f"PRAGMA {pragma}")
     if "own" not in _columns_of(book, "known"):
@@ -203,7 +207,7 @@ def make_file(path: Path) -> None:
         raise RequestError(f"{path} {wrong}.", "Name a new file.")
     try:
         with told(path), closing(sqlite3.connect(path, isolation_level=None)) as book:
-            book.execute("PRAGMA journal_mode = WAL")
+            _keep_journal(book, path)
             book.executescript(
                 f"BEGIN IMMEDIATE; {schema()} PRAGMA application_id = {APPLICATION_ID}; "
                 f"PRAGMA user_version = {VERSION}; COMMIT;"
