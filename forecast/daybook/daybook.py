@@ -308,7 +308,8 @@ class Daybook:
         undone = last["entry"]
         with self.entry("undone", by, course_id, version=version, undoes=undone) as entry:
             for table in OF_COURSE:
-                for row in self.rows(f"SELECT * FROM {table} WHERE entry = ?", undone):
+                asked = f"SELECT * FROM {table} WHERE course_id = ? AND entry = ?"
+                for row in self.rows(asked, course_id, undone):
                     now = self._current(table, course_id) if table == "courses" else [row]
                     was = None
                     if row["replaces"] is not None:

@@ -39,7 +39,8 @@ CREATE INDEX known_client ON known (client_id);
 CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);
 CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT REFERENCES known,
   what TEXT NOT NULL, entered_at TEXT NOT NULL, entered_by TEXT NOT NULL,
-  undoes INTEGER UNIQUE REFERENCES entries);
+  undoes INTEGER REFERENCES entries);
+CREATE UNIQUE INDEX entries_undoes ON entries (undoes) WHERE undoes IS NOT NULL;
 CREATE INDEX entries_course ON entries (course_id);
 """
 EXTRA = """
@@ -49,8 +50,8 @@ FROM promises_now WHERE extra IS NOT NULL ORDER BY promise_no DESC
 OWN = "SELECT course_id, own FROM known WHERE own IS NOT NULL"
 TABLE = """
 CREATE TABLE {name} (row INTEGER PRIMARY KEY, entry INTEGER NOT NULL REFERENCES entries,
-  replaces INTEGER UNIQUE REFERENCES {name}, withdrawn INTEGER NOT NULL DEFAULT 0, {typed}{of});
-CREATE INDEX {name}_entry ON {name} (entry);
+  replaces INTEGER REFERENCES {name}, withdrawn INTEGER NOT NULL DEFAULT 0, {typed}{of});
+CREATE UNIQUE INDEX {name}_replaces ON {name} (replaces) WHERE replaces IS NOT NULL;
 {view};
 """
 VIEW = (
