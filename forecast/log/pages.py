@@ -111,7 +111,7 @@ class Pages:
     def _decoded(self, at: Places, kinds: Sequence[str | None]) -> Iterator[Any]:
         long, head = self._varint(at)
         types, at = self._types(head, at + long, len(kinds)), at + long
-        wide = BYTES[np.minimum(types, 127)]
+        wide = BYTES.take(types, mode="clip")
         if types.max(initial=0) > 127:
             wide = np.where(types > 127, (types - TEXT) // 2, wide)
         for kind, of, width in zip(kinds, types, wide, strict=True):
@@ -164,14 +164,14 @@ class Pages:
         if not types.any():
             return pa.nulls(len(at), pa.string()).dictionary_encode()
         there = types > 0
-        if ((types & 1 == 1) != there).any() or (types[there] < TEXT).any():
+        if ((types & 1 == 1) != there).any() or (there & (types < TEXT)).any():
             raise sqlite3.DatabaseError(NO_TEXT)
         wide = np.maximum(types - TEXT, 0) >> 1
         most, ends = int(wide.max()), np.append(0, np.cumsum(wide))
         if 0 < most <= LONGEST:
             cut = self._cut(at + wide - most, most)
-            short = most - wide
-            data = cut[np.arange(most) >= short[:, None]] if short.any() else cut
+            short = (most - wide).astype(np.uint8)[:, None]
+            data = cut[np.arange(most, dtype=np.uint8) >= short] if short.any() else cut
         else:
             data = self.bytes[np.repeat(at - ends[:-1], wide) + np.arange(ends[-1])]
         given = np.packbits(there, bitorder="little")
