@@ -61,6 +61,7 @@ class Daybook:
         self.path, self.clock = Path(path), clock
         self.book = opened(self.path, write=True)
         self._lock = RLock()
+        self._seen: Course | None = None  # the last one that was opened
 
     def __enter__(self) -> Daybook:
         return self
@@ -136,7 +137,15 @@ class Daybook:
         row = next(iter(of.pop("courses")), None)
         said = tuple(Promise.of_row(one, where) for one in of.pop("promises"))
         client, own = str(known[0]["client_id"]), json.loads(known[0]["own"] or "{}")
-        return Course(course_id, client, version, row, promises=said, own=own, **of)
+        self._seen = Course(course_id, client, version, row, promises=said, own=own, **of)
+        return self._seen
+
+    # as it was at a version: a write is refused where the book has another by then
+    def _before(self, course_id: str, version: int) -> Course:
+        seen = self._seen
+        if seen and (seen.course_id, seen.version) == (course_id, version):
+            return seen
+        return self.course(course_id)
 
     def promise(self, number: int) -> Promise:
         """Return the promise of that number, or raise MisfitError."""
@@ -236,7 +245,7 @@ class Daybook:
         Raises MisfitError if it does not fit the course, and ChangedError if somebody else has
         written to it since ``version``.
         """
-        by, before = check_code(by, "by"), self.course(course_id)
+        by, before = check_code(by, "by"), self._before(course_id, version)
         given = checked_visit(
             visit, before, self.today(), cleared_at=101 if sure else self._cleared_at()
         )
@@ -276,7 +285,7 @@ class Daybook:
         Raises MisfitError if it is not under way, a stop has no reason, or the last grading
         contradicts the outcome and nobody says to be ``sure``; ChangedError as `write_session`.
         """
-        by, before = check_code(by, "by"), self.course(course_id)
+        by, before = check_code(by, "by"), self._before(course_id, version)
         given = checked_visit(graded, before, self.today(), cleared_at=101) if graded else {}
         last = given.get("fading_pct", before.graded[-1][1] if before.graded else None)
         check_end(before, outcome, stop_reason, None if sure else last, self._cleared_at())
