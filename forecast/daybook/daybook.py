@@ -388,6 +388,7 @@ class Daybook:
                     f"beside it, {self.path.name}-wal, still holds them.",
                     "Close every program that has it open: the journal goes then.",
                 )
+        self._seen = None
         learnt = sorted(str(one["model"]) for one in models)
         return {"courses": len(courses), "promises": promises, "learnt_by": learnt}
 

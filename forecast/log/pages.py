@@ -1,8 +1,8 @@
 """Whole columns of an SQLite table, from the pages of its file.
 
 Where things stand in a page is told at https://www.sqlite.org/fileformat2.html, section 1.6 for a
-table's tree and 2.1 for a row; all rows are read at once, a third of what SQLite needs to hand them
-out. What it would refuse as damaged raises its DatabaseError here too.
+table's tree and 2.1 for a row; all rows are read at once, in less than half the time in which they
+are handed out one by one. What SQLite refuses as damaged raises its DatabaseError here too.
 """
 
 from __future__ import annotations
@@ -52,6 +52,8 @@ class Pages:
             raise sqlite3.DatabaseError("database disk image is malformed") from None
 
     def _cut(self, at: Places, width: int) -> npt.NDArray[np.uint8]:
+        if at.min(initial=0) < 0:
+            raise IndexError
         every = np.ndarray(len(self.bytes) - width + 1, f"V{width}", self.bytes, strides=(1,))
         return every[at].view(np.uint8).reshape(len(at), width)
 
@@ -98,12 +100,11 @@ class Pages:
             left, start = int(size[row]), int(at[row])
             here = least + (left - least) % (self.usable - 4)
             here = here if here <= most else least
-            parts = [self.bytes[start : start + here]]
-            follows = start + here
+            parts, follows = [self.bytes[start : start + here]], start + here
             while (left := left - here) > 0:
-                page = int(self._number(np.array([follows]), 4)[0])
-                follows, here = (page - 1) * self.size, min(left, self.usable - 4)
-                parts.append(self.bytes[follows + 4 : follows + 4 + here])
+                page = self._number(np.array([follows]), 4)
+                follows, here = int(page[0] - 1) * self.size, min(left, self.usable - 4)
+                parts.append(self._cut(np.array([follows + 4]), here)[0])
             at[row] = len(self.bytes)
             self.bytes = np.concatenate([self.bytes, *parts])
         return at
