@@ -209,7 +209,7 @@ def check_end(
         raise MisfitError("outcome", Note("daybook.not_under_way"))
     if outcome not in ("cleared", "lightened", "stopped"):
         raise MisfitError("outcome", Note("daybook.which_outcome"))
-    if outcome == "stopped" and not reason:
+    if outcome == "stopped" and reason not in column("courses", "stop_reason").levels:
         raise MisfitError("stop_reason", Note("daybook.which_reason"))
     told_apart = graded is not None and (outcome == "cleared" or course.goal == "clear")
     if graded is not None and told_apart and (outcome == "cleared") != (graded >= cleared_at):

@@ -33,8 +33,9 @@ def test_what_does_not_fit_is_told_at_its_field(book):
     refused("fading_pct", percent=140)
     refused("fading_pct", percent=97)
     for outcome, field in (("cleared", "outcome"), ("stopped", "stop_reason"), ("x", "outcome")):
+        given = {"version": course.version, "by": "op1", "stop_reason": "Anna moved"}
         with pytest.raises(MisfitError) as told:
-            book.end(kept.course_id, outcome=outcome, version=course.version, by="op1")
+            book.end(kept.course_id, outcome=outcome, **given)
         assert told.value.field == field
     assert book.course(kept.course_id).version == course.version
     sure = {"version": course.version, "by": "op1", "sure": True}
