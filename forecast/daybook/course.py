@@ -193,7 +193,7 @@ def _cells(visit: Visit) -> dict[str, Any]:
             raise MisfitError(name, Note(f"daybook.not_{rule.kind}", values=limits)) from None
         if name in ("operator_id", "grader_id"):
             found[name] = check_code(str(value), name)
-        elif name == "laser_id" and masked(str(value)) != str(value):
+        elif name == "laser_id" and (masked(str(value)) != value or len(value) > LONGEST_CODE):
             raise MisfitError(name, Note("daybook.looks_like_name"))
     for name, needed in (("regime", True), ("reaction", "severity" in found)):
         if needed and name not in found:

@@ -29,6 +29,7 @@ def test_what_does_not_fit_is_told_at_its_field(book):
     refused("operator_id", operator_id="Anna Schmidt")
     refused("grader_id", percent=10, grader_id="peter")
     refused("laser_id", laser_id="call 0171 5551234")
+    refused("laser_id", laser_id="x" * 60)
     refused("reaction", severity="mild")
     refused("fading_pct", percent=140)
     refused("fading_pct", percent=97)
