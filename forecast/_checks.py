@@ -1,11 +1,11 @@
 """What is asked for by default, and checks that raise an error which names the remedy."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from difflib import get_close_matches
 from typing import TypeVar
 
-from forecast.errors import RequestError
+from forecast.errors import DataError, RequestError
 
 T = TypeVar("T")
 LONGEST_SHOWN = 60  # characters of what was given instead
@@ -66,3 +66,14 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """Return `` Did you mean 'x'?`` for the known word closest to ``word``, or an empty text."""
     close = get_close_matches(str(word), list(known), n=1, cutoff=0.6)
     return f" Did you mean {close[0]!r}?" if close else ""
+
+
+def check_keys(given: Iterable[str], known: Sequence[str], file: str, where: str = "") -> None:
+    """Raise DataError at the first key of a ``file`` that is not among those known."""
+    unknown = [key for key in given if key not in known]
+    if unknown:
+        hint = nearest(unknown[0], known)
+        raise DataError(
+            f"{file}: unknown key {unknown[0]!r}{where} ({len(unknown)} in all).{hint}",
+            f"Known keys are {', '.join(known)}.",
+        )

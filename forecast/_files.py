@@ -9,6 +9,7 @@ import io
 import json
 import math
 import os
+import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -95,6 +96,30 @@ def _finite(text: str) -> float:
     if not math.isfinite(number):
         raise ValueError(text)
     return number
+
+
+MAX_TOML = 1_000_000  # bytes
+
+
+def read_toml(path: Path, *, command: str, decimal: Callable[[str], Any] = float) -> dict[str, Any]:
+    """Return what a TOML file holds, its fractions as ``decimal`` makes them.
+
+    Raises DataError where it cannot be read; ``command`` is the one that writes an example.
+    """
+    try:
+        return tomllib.loads(read_whole(path, MAX_TOML).decode("utf-8-sig"), parse_float=decimal)
+    except OSError as error:
+        raise DataError(
+            f"{path} cannot be read: {error.strerror}.",
+            f"Check the path; {command} writes an example.",
+        ) from None
+    except UnicodeDecodeError:
+        raise DataError(f"{path.name} is not UTF-8 text.", "Save it as UTF-8.") from None
+    except (RecursionError, ValueError) as error:  # an endless number is none of TOML's errors
+        raise DataError(
+            f"{path.name} is not TOML: {error}.",
+            'Write key = value, text in "quotes", decimals with a point.',
+        ) from None
 
 
 SEAL = "sha256"  # the name that the checksum of a file has in it

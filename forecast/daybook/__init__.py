@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from forecast.daybook.daybook import Daybook, make_daybook
     from forecast.daybook.history import history_lines
     from forecast.daybook.package import begin_daybook, check_book, export_daybook, take_over
-    from forecast.daybook.promises import Promise, first_promises, read_promises
+    from forecast.daybook.promises import VALID_DAYS, Promise, first_promises, read_promises
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 from typing import Any
 
 from forecast._notes import Note
@@ -140,6 +141,7 @@ class Course:
         return max(self.sessions, key=lambda one: int(one["session_no"]), default={})
 
 
+@lru_cache(maxsize=256)  # the same few all day
 def check_code(text: str, field: str) -> str:
     """Return ``text`` as a code, or raise MisfitError at ``field`` where it is none or a name."""
     given = " ".join(text.split())
@@ -191,7 +193,7 @@ def _cells(visit: Visit) -> dict[str, Any]:
             raise MisfitError(name, Note(f"daybook.not_{rule.kind}", values=limits)) from None
         if name in ("operator_id", "grader_id"):
             found[name] = check_code(str(value), name)
-        elif name == "laser_id" and masked(str(value)) != str(value):
+        elif name == "laser_id" and (masked(str(value)) != value or len(value) > LONGEST_CODE):
             raise MisfitError(name, Note("daybook.looks_like_name"))
     for name, needed in (("regime", True), ("reaction", "severity" in found)):
         if needed and name not in found:
@@ -207,7 +209,7 @@ def check_end(
         raise MisfitError("outcome", Note("daybook.not_under_way"))
     if outcome not in ("cleared", "lightened", "stopped"):
         raise MisfitError("outcome", Note("daybook.which_outcome"))
-    if outcome == "stopped" and not reason:
+    if outcome == "stopped" and reason not in column("courses", "stop_reason").levels:
         raise MisfitError("stop_reason", Note("daybook.which_reason"))
     told_apart = graded is not None and (outcome == "cleared" or course.goal == "clear")
     if graded is not None and told_apart and (outcome == "cleared") != (graded >= cleared_at):

@@ -61,6 +61,7 @@ class Daybook:
         self.path, self.clock = Path(path), clock
         self.book = opened(self.path, write=True)
         self._lock = RLock()
+        self._seen: Course | None = None  # the last one that was opened
 
     def __enter__(self) -> Daybook:
         return self
@@ -101,7 +102,7 @@ class Daybook:
         return int(self.rows("SELECT max(entry) AS n FROM entries")[0]["n"] or 0)
 
     def find(self, text: str) -> list[str]:
-        """Return the courses that a promise's number, a course's code or a pseudonym means.
+        """Return every course that a promise's number, a course's code or a pseudonym means.
 
         Raises MisfitError if there is none.
         """
@@ -109,7 +110,7 @@ class Daybook:
         by_number = "SELECT course_id FROM promises_now WHERE promise_no = ?"
         found = self.rows(by_number, int(given)) if given.isdecimal() and len(given) < 9 else []
         by_code = "SELECT course_id FROM known WHERE course_id = ? OR client_id = ? ORDER BY 1"
-        found = found or self.rows(by_code, given, given)
+        found += self.rows(by_code, given, given)
         if not found:
             raise MisfitError("code", Note("daybook.not_found"))
         return list(dict.fromkeys(str(one["course_id"]) for one in found))
@@ -136,7 +137,15 @@ class Daybook:
         row = next(iter(of.pop("courses")), None)
         said = tuple(Promise.of_row(one, where) for one in of.pop("promises"))
         client, own = str(known[0]["client_id"]), json.loads(known[0]["own"] or "{}")
-        return Course(course_id, client, version, row, promises=said, own=own, **of)
+        self._seen = Course(course_id, client, version, row, promises=said, own=own, **of)
+        return self._seen
+
+    # as it was at a version: a write is refused where the book has another by then
+    def _before(self, course_id: str, version: int) -> Course:
+        seen = self._seen
+        if seen and (seen.course_id, seen.version) == (course_id, version):
+            return seen
+        return self.course(course_id)
 
     def promise(self, number: int) -> Promise:
         """Return the promise of that number, or raise MisfitError."""
@@ -195,13 +204,14 @@ class Daybook:
         *,
         replaces: int | None = None,
         withdrawn: bool = False,
-    ) -> None:
-        """Write one row within an entry."""
-        given = {name: cells[name] for name in column_names(table) if cells.get(name) is not None}
-        row = {"entry": entry, "replaces": replaces, "withdrawn": int(withdrawn), **given}
-        holes = ", ".join("?" * len(row))
-        asked = f"INSERT INTO {table} ({', '.join(row)}) VALUES ({holes})"
-        self.book.execute(asked, tuple(row.values()))
+    ) -> dict[str, Any]:
+        """Write one row within an entry, and return it as it is read."""
+        row = {name: cells.get(name) for name in column_names(table)}
+        given = {"entry": entry, "replaces": replaces, "withdrawn": int(withdrawn), **row}
+        holes = ", ".join("?" * len(given))
+        asked = f"INSERT INTO {table} ({', '.join(given)}) VALUES ({holes})"
+        made = self.book.execute(asked, tuple(given.values()))
+        return {"row": made.lastrowid, **row}
 
     def keep(self, promise: Promise, *, by: str, version: int | None = None) -> Promise:
         """Keep a promise and return it with its number.
@@ -235,24 +245,29 @@ class Daybook:
         Raises MisfitError if it does not fit the course, and ChangedError if somebody else has
         written to it since ``version``.
         """
-        by, before = check_code(by, "by"), self.course(course_id)
+        by, before = check_code(by, "by"), self._before(course_id, version)
         given = checked_visit(
             visit, before, self.today(), cleared_at=101 if sure else self._cleared_at()
         )
         with self.entry("session", by, course_id, version=version) as entry:
             day, number = visit.treated_on.isoformat(), before.done + 1
-            row = dict(before.row or before.begun(day))
-            self.put("courses", {**row, "sessions_given": number}, entry, replaces=row.get("row"))
-            session = {"course_id": course_id, "session_no": number, "treated_on": day}
-            self.put("sessions", {**given, **session}, entry)
-            self._put_seen(before, given, day, entry)
-        return self.course(course_id)
+            row = {**(before.row or before.begun(day)), "sessions_given": number}
+            session = {**given, "course_id": course_id, "session_no": number, "treated_on": day}
+            session = self.put("sessions", session, entry)
+            now = self._put_seen(before, row, given, day, entry)
+        return replace(now, sessions=(*before.sessions, session))
 
-    def _put_seen(self, before: Course, given: Mapping[str, Any], day: str, entry: int) -> None:
-        seen = {"course_id": before.course_id, "after_session": before.done, "graded_on": day}
+    # the course's new row, and what was seen of it on a day: the course as it stands then
+    def _put_seen(
+        self, before: Course, row: Mapping[str, Any], given: Mapping[str, Any], day: str, entry: int
+    ) -> Course:
+        found: dict[str, Any] = {"row": self.put("courses", row, entry, replaces=row.get("row"))}
+        seen = {**given, "course_id": before.course_id, "after_session": before.done}
+        seen |= {"graded_on": day}
         for table, name in (("gradings", "fading_pct"), ("reactions", "reaction")):
             if given.get(name) is not None:
-                self.put(table, {**given, **seen}, entry)
+                found[table] = (*getattr(before, table), self.put(table, seen, entry))
+        return replace(before, version=entry, **found)
 
     def end(
         self,
@@ -270,20 +285,15 @@ class Daybook:
         Raises MisfitError if it is not under way, a stop has no reason, or the last grading
         contradicts the outcome and nobody says to be ``sure``; ChangedError as `write_session`.
         """
-        by, before = check_code(by, "by"), self.course(course_id)
+        by, before = check_code(by, "by"), self._before(course_id, version)
         given = checked_visit(graded, before, self.today(), cleared_at=101) if graded else {}
         last = given.get("fading_pct", before.graded[-1][1] if before.graded else None)
         check_end(before, outcome, stop_reason, None if sure else last, self._cleared_at())
-        row = dict(before.row or {})
+        why = stop_reason if outcome == "stopped" else None
+        row = {**(before.row or {}), "outcome": outcome, "stop_reason": why}
+        day = graded.treated_on.isoformat() if graded else ""
         with self.entry("ended", by, course_id, version=version) as entry:
-            row |= {
-                "outcome": outcome,
-                "stop_reason": stop_reason if outcome == "stopped" else None,
-            }
-            self.put("courses", row, entry, replaces=row["row"])
-            if graded:
-                self._put_seen(before, given, graded.treated_on.isoformat(), entry)
-        return self.course(course_id)
+            return self._put_seen(before, row, given, day, entry)
 
     def standing(self, course_id: str) -> dict[str, Any] | None:
         """Return the last entry of a course that was not taken back: the next to be undone."""
@@ -307,7 +317,8 @@ class Daybook:
         undone = last["entry"]
         with self.entry("undone", by, course_id, version=version, undoes=undone) as entry:
             for table in OF_COURSE:
-                for row in self.rows(f"SELECT * FROM {table} WHERE entry = ?", undone):
+                asked = f"SELECT * FROM {table} WHERE course_id = ? AND entry = ?"
+                for row in self.rows(asked, course_id, undone):
                     now = self._current(table, course_id) if table == "courses" else [row]
                     was = None
                     if row["replaces"] is not None:
@@ -377,12 +388,15 @@ class Daybook:
                     f"beside it, {self.path.name}-wal, still holds them.",
                     "Close every program that has it open: the journal goes then.",
                 )
+        self._seen = None
         learnt = sorted(str(one["model"]) for one in models)
         return {"courses": len(courses), "promises": promises, "learnt_by": learnt}
 
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Copy the book to a file while it is in use; RequestError where another would be lost."""
         target = Path(path)
+        if target.with_name(f"{target.name}-wal").exists():
+            raise RequestError(f"{target} is a daybook in use.", "Name another file for the copy.")
         ours = APPLICATION_ID.to_bytes(4, "big")
         check_not_lost(target, what="a daybook", known=lambda content: content[ID_AT:][:4] == ours)
         beside = target.absolute().parent / f".{target.name}.{token_hex(4)}.part"

@@ -53,8 +53,6 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
         raise RequestError(
             f"{folder} is there already and is no export of a daybook.", "Name a new folder."
         )
-    for old in folder.glob("*.csv"):
-        old.unlink()
     (folder / HISTORY).mkdir(parents=True, exist_ok=True)
     sums = {}
     with closing(opened(path)) as book, told(path):
@@ -76,6 +74,9 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
     for name in DAYS:
         promises[name] = pd.to_datetime(promises[name])
     write_log(log, folder, title="Daybook", promises=promises, beside=sums)
+    for name in TABLES:
+        if getattr(log, name).empty:  # of an export before
+            (folder / f"{name}.csv").unlink(missing_ok=True)
     return log
 
 

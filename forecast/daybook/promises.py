@@ -8,7 +8,7 @@ import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import asdict, dataclass, fields
-from datetime import date
+from datetime import date, timedelta
 from itertools import accumulate
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from forecast.log import column as rule_of
 
 Interval = tuple[int | None, int | None]
 DAYS = ("issued_on", "valid_until")
+VALID_DAYS = 90  # of what is said without a tariff: common practice, no source
 MOST_BYTES = 100_000_000
 
 
@@ -63,6 +64,11 @@ class Promise(Result):
     def interval(self) -> Interval:
         """The ends of the interval, as an estimate has them."""
         return self.low, self.high
+
+    @property
+    def until(self) -> date:
+        """The last day on which it is valid."""
+        return self.valid_until or self.issued_on + timedelta(days=VALID_DAYS)
 
     def lines(self, language: str) -> list[str]:
         """Return what was promised, and the price quoted."""

@@ -42,7 +42,7 @@ from forecast.tattoo import groups_of
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.counts import Estimate, LogSummary
+    from forecast.counts import Estimate
     from forecast.forecaster.forecaster import Forecaster
     from forecast.log import OutcomeLog
 
@@ -59,6 +59,12 @@ SLOPE = 0.9  # of the calibration, that a model of a size may fall to
 MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
 
 
+def falls_short(coverage: Mapping[str, Any]) -> bool:
+    """Return whether intervals held less often than they say, surely and by more than a little."""
+    short = coverage["level"] - coverage["tie_split"]
+    return bool(short > max(TWO_SIDED * coverage["tie_split_error"], MARGIN))
+
+
 def promise_of(
     forecaster: Forecaster,
     estimate: Estimate,
@@ -70,24 +76,12 @@ def promise_of(
     sessions_done: int = 0,
     quoted: Mapping[str, Any] | None = None,
 ) -> Promise:
-    """Return an estimate as a promise to be kept in a daybook.
+    """Return an ``estimate`` by a ``forecaster`` of an ``enquiry`` as a promise to be kept.
 
-    Parameters
-    ----------
-    forecaster : Forecaster
-        What it was made with.
-    estimate : Estimate
-        Of the sessions here in all: mid-course, the update's ``total``.
-    enquiry : Enquiry
-        What it was made of.
-    client_id, course_id : str
-        Pseudonym, and the course where it is known already.
-    issued_on : date, optional
-        Today unless told.
-    sessions_done : int
-        Sessions had by then.
-    quoted : mapping, optional
-        Package, price, currency, questions, facts and ``valid_until``, as in `Promise`.
+    The estimate is of the sessions here in all: mid-course, the update's ``total``, after
+    ``sessions_done``. ``client_id`` is the pseudonym, ``course_id`` the course where it is known
+    already; it is ``issued_on`` today unless told. ``quoted`` are package, price, currency,
+    questions, facts and ``valid_until``, as in `Promise`.
 
     Examples
     --------
@@ -121,24 +115,13 @@ def against_promise(course: Course, total: Estimate, notes: Iterable[Note]) -> N
 class PromiseCheck(Result):
     """How estimates turned out on courses the model was not fitted to.
 
-    Attributes
-    ----------
-    assessment : Assessment
-        Scores, reliability, coverage and subgroups.
-    drift : Drift or None
-        Whether outcomes have moved away from the predictions; None under five events.
-    n_courses, n_reached : int
-        Courses judged, and those that reached the goal.
-    what : str
-        What was judged, for the first line of the report; it knows its note.
-    used_for_fit : bool
-        Whether the log is the one that the model was fitted to: nothing is concluded then.
-    midcourse : tuple of dict
-        What came of the promises made to courses under way, by sessions done and pace, as
-        ``Midcourse.held`` has it.
-    watch : Watch or None
-        From month to month, whether courses have come to take a seventh more sessions; None without
-        dates of sessions, or where too little was expected.
+    ``assessment`` has scores, reliability, coverage and subgroups; ``drift`` whether outcomes have
+    moved away from the predictions, None under five events. Of ``n_courses`` judged, ``n_reached``
+    reached the goal. ``what`` was judged is the first line of the report; where the log is
+    the one ``used_for_fit``, nothing is concluded. ``midcourse`` is what came of the promises made
+    to courses under way, by sessions done and pace, as ``Midcourse.held`` has it, and ``watch``
+    whether courses have come to take a seventh more sessions from month to month, None without
+    dates of sessions, or where too little was expected.
     """
 
     assessment: Assessment
@@ -158,9 +141,7 @@ class PromiseCheck(Result):
         found = self.assessment.coverage
         if not np.isfinite([found.tie_split, found.tie_split_error]).all():
             return "cannot say"
-        short = found.level - found.tie_split
-        sure = short > TWO_SIDED * found.tie_split_error
-        if (sure and short > MARGIN) or (self.moved and self.materially):
+        if falls_short(asdict(found)) or (self.moved and self.materially):
             return "fails"
         unsure = TWO_SIDED * found.tie_split_error > WIDEST
         return "cannot say" if unsure else "holds"
@@ -274,11 +255,7 @@ def assess_forecaster(
     Ties are split by ``seed``. Courses started up to the last start in the forecaster's own log are
     left out, since they may have been fitted to; if none started later, all are judged and the
     report says so. Of the very log that was fitted to, numbers are given but nothing is concluded.
-
-    Raises
-    ------
-    DataError
-        If the log has no course that can be judged.
+    Raises DataError if the log has no course that can be judged.
 
     Examples
     --------
@@ -384,12 +361,7 @@ def assess_promises(
 
     The first promise of a course is judged, by its own goal: what was said later is an update.
     Promises issued after their course had started are judged too, but counted in the report:
-    whoever made them may have known how it went.
-
-    Raises
-    ------
-    DataError
-        If none of the promises became a course of the log.
+    whoever made them may have known how it went. Raises DataError if none became a course.
 
     Examples
     --------
@@ -431,15 +403,25 @@ LIMITS = ("outside", "one_clinic", "stopping", "cleared", "associations", "setti
 def model_card(forecaster: Forecaster) -> dict[str, Any]:
     """Return the card of a forecaster as plain JSON values; its texts know their notes."""
     found, midcourse = forecaster.assessment, forecaster.midcourse
+    summary, leans = forecaster.log_summary, forecaster.evidence is not None
     return {
         "title": TITLE,
         "intended_use": sentence("card.intended_use"),
         "outcome": sentence(f"card.outcome_{forecaster.goal}"),
-        "participants": participants(forecaster.log_summary),
+        "participants": {
+            "courses": told(summary.n_courses),
+            "clients": told(summary.n_clients),
+            **({"wanted_lightening": summary.lightening.told} if summary.lightening else {}),
+            "reached_the_goal": told(summary.n_reached),
+            "stopped": told(summary.n_stopped),
+            "still_running": told(summary.n_ongoing),
+            "started_from": summary.first_start,
+            "started_to": summary.last_start,
+        },
         "predictors": sorted({*FIELDS.intersection(COVARIATES.values()), *forecaster.extra}),
         "missing_data": sentence("card.missing_data"),
         "model": found.get("model", "published evidence only"),
-        "prior_source": prior_source(forecaster),
+        "prior_source": str(found.get("evidence", "published evidence")) if leans else None,
         "prior_evidence": [
             {
                 "covariate": e.covariate,
@@ -448,10 +430,16 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
                 "source": e.source,
             }
             for e in effects_for(forecaster.goal)
-            if forecaster.evidence is not None
+            if leans
         ],
         "evidence_contradicted": found.get("contradicted", []),
-        "sample_size": sample_size(forecaster),
+        # what Riley et al. (2019, Stat Med 38:1276) would allow without prior evidence
+        "sample_size": {
+            "courses": summary.n_courses,
+            "most_parameters_at_r2_0.2": most_parameters(summary.n_courses, 0.2),
+            "most_parameters_at_r2_0.4": most_parameters(summary.n_courses, 0.4),
+            "parameters_with_prior": len(effects_for(forecaster.goal)),
+        },
         "assessment": sentence("card.assessment"),
         "coverage": found.get("coverage"),
         CHOSEN_AT: found.get(CHOSEN_AT),
@@ -463,42 +451,9 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
     }
 
 
-def prior_source(forecaster: Forecaster) -> str | None:
-    """Return where the chosen model's prior comes from, None when it has none."""
-    if forecaster.evidence is None:
-        return None
-    return str(forecaster.assessment.get("evidence", "published evidence"))
-
-
-def participants(summary: LogSummary) -> dict[str, Any]:
-    """Return who the model was fitted to."""
-    wanted = summary.lightening
-    return {
-        "courses": told(summary.n_courses),
-        "clients": told(summary.n_clients),
-        **({} if wanted is None else {"wanted_lightening": wanted.told}),
-        "reached_the_goal": told(summary.n_reached),
-        "stopped": told(summary.n_stopped),
-        "still_running": told(summary.n_ongoing),
-        "started_from": summary.first_start,
-        "started_to": summary.last_start,
-    }
-
-
 def most_parameters(courses: int, r2_cs: float) -> float:
     """Return how many parameters keep the calibration slope at ``SLOPE``, at a Cox-Snell R²."""
     return round(courses * ((SLOPE - 1) * math.log(1 - r2_cs / SLOPE)), 1) if courses else 0
-
-
-def sample_size(forecaster: Forecaster) -> dict[str, Any]:
-    """Return what Riley et al. (2019, Stat Med 38:1276) would allow without prior evidence."""
-    n = forecaster.log_summary.n_courses
-    return {
-        "courses": n,
-        "most_parameters_at_r2_0.2": most_parameters(n, 0.2),
-        "most_parameters_at_r2_0.4": most_parameters(n, 0.4),
-        "parameters_with_prior": len(effects_for(forecaster.goal)),
-    }
 
 
 def card_text(forecaster: Forecaster, *, language: str = "en") -> str:

@@ -11,7 +11,7 @@ seen move.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +25,7 @@ from forecast.assess import Outcomes, interval_coverage
 from forecast.counts import Evidence, evidence_name, fit_notes, of_goal, told
 from forecast.errors import RequestError
 from forecast.forecaster.fit import Basis, against_evidence, fit_forecaster
-from forecast.forecaster.promises import CHOSEN_AT, MARGIN, TWO_SIDED, assess_forecaster
+from forecast.forecaster.promises import CHOSEN_AT, assess_forecaster, falls_short
 from forecast.log import enquiry_of, fingerprint, suspicions
 from forecast.survival import FittedAcceleratedTime
 
@@ -108,7 +108,7 @@ def refresh_forecaster(
 
 def _fails(forecaster: Forecaster) -> bool:
     found = forecaster.assessment.get("coverage") or {}
-    return bool(found) and _falls_short(**found)
+    return bool(found) and falls_short(found)
 
 
 def _chosen_at(forecaster: Forecaster) -> list[Any]:
@@ -154,11 +154,7 @@ def _misses(forecaster: Forecaster, basis: Basis) -> bool:
     own = of_goal(rows)
     outcomes = Outcomes.from_durations(durations).take(own)
     found = interval_coverage(predicted[own], outcomes, level=LEVEL)
-    return _falls_short(LEVEL, found.tie_split, found.tie_split_error)
-
-
-def _falls_short(level: float, tie_split: float, tie_split_error: float, **_: Any) -> bool:
-    return bool(level - tie_split > max(TWO_SIDED * tie_split_error, MARGIN))
+    return falls_short(asdict(found))
 
 
 def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any]:

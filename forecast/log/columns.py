@@ -115,6 +115,7 @@ def column(table: str, name: str) -> Column:
     return next(rule for rule in ALL_TABLES[table] if rule.name == name)
 
 
+@cache
 def column_names(table: str) -> tuple[str, ...]:
     """Return the headings of a table, in order.
 

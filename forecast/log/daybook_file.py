@@ -6,7 +6,8 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, closing, contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ from forecast._notes import problem_and_remedy, sentence
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import coded_texts
 from forecast.log.columns import ALL_TABLES, TABLES, Column, column_names
+from forecast.log.pages import Pages
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,6 +26,7 @@ APPLICATION_ID = 0x64_61_79_62  # tells a daybook from other SQLite files
 VERSION = 1
 HEAD = b"SQLite format 3\x00"
 PATIENCE = 5.0  # seconds for another writer to end
+OF_ROWS = ("replaces", "withdrawn")  # by which a row no longer stands
 KINDS = {"integer": "INTEGER", "number": "REAL"}  # all else is text
 # What SQLite's error codes mean for a daybook; 10 is also what a full quota gives.
 WHY = {5: "busy", 6: "busy", 8: "read_only", 10: "not_taken", 11: "damaged", 13: "full"}
@@ -36,7 +39,8 @@ CREATE INDEX known_client ON known (client_id);
 CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);
 CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT REFERENCES known,
   what TEXT NOT NULL, entered_at TEXT NOT NULL, entered_by TEXT NOT NULL,
-  undoes INTEGER UNIQUE REFERENCES entries);
+  undoes INTEGER REFERENCES entries);
+CREATE UNIQUE INDEX entries_undoes ON entries (undoes) WHERE undoes IS NOT NULL;
 CREATE INDEX entries_course ON entries (course_id);
 """
 EXTRA = """
@@ -46,8 +50,8 @@ FROM promises_now WHERE extra IS NOT NULL ORDER BY promise_no DESC
 OWN = "SELECT course_id, own FROM known WHERE own IS NOT NULL"
 TABLE = """
 CREATE TABLE {name} (row INTEGER PRIMARY KEY, entry INTEGER NOT NULL REFERENCES entries,
-  replaces INTEGER UNIQUE REFERENCES {name}, withdrawn INTEGER NOT NULL DEFAULT 0, {typed}{of});
-CREATE INDEX {name}_entry ON {name} (entry);
+  replaces INTEGER REFERENCES {name}, withdrawn INTEGER NOT NULL DEFAULT 0, {typed}{of});
+CREATE UNIQUE INDEX {name}_replaces ON {name} (replaces) WHERE replaces IS NOT NULL;
 {view};
 """
 VIEW = (
@@ -157,8 +161,8 @@ def _check_kind(book: sqlite3.Connection, path: Path) -> None:
         raise DataError(*problem_and_remedy("disk.version", {"path": str(path), **versions}))
 
 
-def _columns_of(book: sqlite3.Connection, name: str) -> set[str]:
-    return {row[1] for row in book.execute(f"PRAGMA table_info({name})")}
+def _columns_of(book: sqlite3.Connection, name: str) -> list[str]:
+    return [row[1] for row in book.execute(f"PRAGMA table_info({name})")]
 
 
 def rows_ever(book: sqlite3.Connection, name: str) -> sqlite3.Cursor:
@@ -174,11 +178,15 @@ def rows_ever(book: sqlite3.Connection, name: str) -> sqlite3.Cursor:
     return book.execute(f"SELECT {asked} FROM {name} ORDER BY 1")
 
 
-# Columns that a later column table has are added; none is ever taken away.
-def _make_safe(book: sqlite3.Connection, path: Path) -> None:
+def _keep_journal(book: sqlite3.Connection, path: Path) -> None:
     if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
         why, remedy = problem_and_remedy("disk.no_lock")
         raise DataError(sentence("disk.at", {"path": str(path), "why": why}), remedy)
+
+
+# Columns that a later column table has are added; none is ever taken away.
+def _make_safe(book: sqlite3.Connection, path: Path) -> None:
+    _keep_journal(book, path)
     for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
         book.execute(f"PRAGMA {pragma}")
     if "own" not in _columns_of(book, "known"):
@@ -200,7 +208,7 @@ def make_file(path: Path) -> None:
         raise RequestError(f"{path} {wrong}.", "Name a new file.")
     try:
         with told(path), closing(sqlite3.connect(path, isolation_level=None)) as book:
-            book.execute("PRAGMA journal_mode = WAL")
+            _keep_journal(book, path)
             book.executescript(
                 f"BEGIN IMMEDIATE; {schema()} PRAGMA application_id = {APPLICATION_ID}; "
                 f"PRAGMA user_version = {VERSION}; COMMIT;"
@@ -217,95 +225,42 @@ def remove_file(path: Path) -> None:
             path.with_name(path.name + end).unlink()
 
 
-# Whole columns as JSON are read several times as fast as rows. It tells a number by 15 digits: one
-# that needs more is a text in it, which takes longer, as is whatever is no number.
-EXACT = """CASE WHEN {0} = CAST({0} AS INTEGER) THEN CAST({0} AS INTEGER)
-WHEN {0} IS NULL OR {0} < 1e12 AND CAST({0} * 1000 + 0.5 AS INTEGER) / 1000.0 = {0} THEN {0}
-WHEN typeof({0}) = 'real' THEN printf('%!.17g', {0}) ELSE quote({0}) END"""
-
-
-def _cells(kind: str, column: str) -> Any:
-    import pyarrow as pa
-    from pyarrow.json import ParseOptions, ReadOptions, read_json
-
-    typed = {"integer": pa.int64(), "number": pa.float64()}.get(kind, pa.string())
-    text = f'{{"cells":{column}}}'.encode()
-    whole = ReadOptions(use_threads=False, block_size=len(text) + 1)
-    asked = ParseOptions(explicit_schema=pa.schema({"cells": pa.list_(typed)}))
-    try:
-        return read_json(pa.BufferReader(text), whole, asked)["cells"].chunk(0).flatten()
-    except pa.ArrowInvalid:  # a text among numbers
-        cells = (None if one is None else str(one) for one in json.loads(column))
-        return pa.array(cells, pa.string())
-
-
-def _numbers(half: Any) -> Any:
-    cells = half.to_numpy(zero_copy_only=False)
-    return cells.astype(np.float64) if cells.dtype == object else cells
-
-
-def _column(rule: Column, *halves: Any) -> Any:
+# By columns: numbers as they are, texts coded; where a date is none, all are texts.
+def _cells(kind: str, cells: Any) -> Any:
     import pyarrow as pa
 
-    if rule.kind in KINDS:
-        with suppress(ValueError):  # where a text is no number, all are read as texts
-            return np.concatenate([_numbers(half) for half in halves])
-    texts = [half.cast(pa.string()).dictionary_encode() for half in halves]
-    coded = pa.chunked_array(texts).unify_dictionaries()
-    if rule.kind == "date":
-        with suppress(pa.ArrowInvalid):  # likewise where one is no day
-            return coded.cast(pa.timestamp("ns")).to_numpy()
-    return coded_texts(coded)
+    if isinstance(cells, np.ndarray):
+        return cells
+    if kind == "date":
+        with suppress(pa.ArrowInvalid):
+            return cells.cast(pa.timestamp("ns")).to_numpy(zero_copy_only=False)
+    return coded_texts(pa.chunked_array([cells]))
 
 
-# the columns that a book as old as it has
-def _rules(book: sqlite3.Connection, name: str) -> list[Column]:
-    there = _columns_of(book, f"{name}_now")
-    return [rule for rule in TABLES[name] if rule.name in there]
-
-
-# One half of the rows of every table, row numbers first: SQLite reads on one core alone.
-def _half(book: sqlite3.Connection, side: str) -> dict[str, list[Any]]:
-    found = {}
-    for name in TABLES:
-        rules = _rules(book, name)
-        exact = (EXACT.format(one.name) if one.kind == "number" else one.name for one in rules)
-        columns = ", ".join(f"json_group_array({one})" for one in ("row", *exact))
-        middle = f"(SELECT max(row) / 2 FROM {name})"
-        texts = book.execute(f"SELECT {columns} FROM {name}_now WHERE row {side} {middle}")
-        kinds = ["integer", *(rule.kind for rule in rules)]
-        found[name] = [_cells(*one) for one in zip(kinds, texts.fetchone(), strict=True)]
-    return found
-
-
-def _frame(rules: list[Column], *halves: list[Any]) -> pd.DataFrame:
+def _frame(image: bytes, name: str, root: int, there: list[str]) -> pd.DataFrame:
     import pandas as pd
 
-    rows, *cells = zip(*halves, strict=True)
-    named = {rule.name: _column(rule, *one) for rule, one in zip(rules, cells, strict=True)}
-    index = np.concatenate([half.to_numpy() for half in rows])
-    return pd.DataFrame(named, index=index).sort_index()
-
-
-def _last_entry(book: sqlite3.Connection) -> int | None:
-    book.execute("BEGIN")  # from here on it sees no more than this
-    last: int | None = book.execute("SELECT max(entry) FROM entries").fetchone()[0]
-    return last
+    kinds = {rule.name: rule.kind for rule in TABLES[name]} | dict.fromkeys(OF_ROWS, "integer")
+    rows, cells = Pages(image).columns(root, [kinds.get(one) for one in there])
+    found = dict(zip(there, cells, strict=True))
+    replaced, withdrawn = (found[one] for one in OF_ROWS)
+    now = ~np.isin(rows, replaced[replaced > 0]) & (withdrawn == 0)
+    named = {one: _cells(kinds[one], found[one]) for one in column_names(name) if one in found}
+    frame = pd.DataFrame(named, index=rows)
+    return frame if now.all() else frame[now]
 
 
 def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
     """Return the log's tables as they now stand, by the number of their row, and what it says."""
     import pandas as pd
 
-    with told(path), ExitStack() as still, ThreadPoolExecutor(2) as at_once:
-        book, other = (still.enter_context(closing(opened(path))) for _ in range(2))
-        while _last_entry(book) != _last_entry(other):  # one moment for all tables
-            book.execute("ROLLBACK")
-            other.execute("ROLLBACK")
-        halves = at_once.map(_half, (book, other), ("<=", ">"))
-        lower, upper = (half.values() for half in halves)
-        rules = [_rules(book, name) for name in TABLES]
-        tables = dict(zip(TABLES, at_once.map(_frame, rules, lower, upper), strict=True))
+    with told(path), closing(opened(path)) as book, ThreadPoolExecutor(2) as at_once:
+        book.execute("BEGIN")  # one moment for all tables
+        root = "SELECT rootpage FROM sqlite_master WHERE name = ?"
+        roots = [book.execute(root, (name,)).fetchone()[0] for name in TABLES]
+        there = [_columns_of(book, name) for name in TABLES]
+        frames = at_once.map(partial(_frame, book.serialize()), TABLES, roots, there)
+        tables = dict(zip(TABLES, frames, strict=True))
         about = dict(book.execute("SELECT name, value FROM about"))
         if "cleared_at" in about:
             about["cleared_at"] = float(about["cleared_at"])

@@ -257,7 +257,7 @@ def _valid_until(desk: Desk, number: int) -> date:
     if desk.daybook is None or not number:
         return desk.valid_until(date.today())
     one = desk.daybook.promise(number)
-    return one.valid_until or one.issued_on
+    return one.until
 
 
 def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tuple[OptionRow, ...]:

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import base64
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
-from forecast._checks import nearest
+from forecast._checks import check_keys
+from forecast._files import read_toml
 from forecast._notes import Note, languages
 from forecast.counts import ExtraColumn
-from forecast.daybook import Daybook
+from forecast.daybook import VALID_DAYS, Daybook
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
 from forecast.log import ATTRIBUTES, Column, Enquiry, Extra, checked, column
@@ -39,31 +39,14 @@ Wrong = tuple[str, Mapping[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What the reader wants to know.
+    """What the reader wants to know of a tattoo and its client, the ``enquiry``, for a ``goal``.
 
-    Attributes
-    ----------
-    enquiry : Enquiry
-        The tattoo and its client.
-    goal : str
-        ``clear`` or ``lighten``.
-    sessions_done : int
-        Sessions had here; above 0 the course is under way.
-    gradings : tuple of (after_session, percent)
-        Percent faded so far.
-    facts : frozenset of str
-        Keys of ``FACTS`` answered with yes.
-    questions_asked : bool
-        Whether all questions of ``FACTS`` were asked; what is not among ``facts`` is then a no.
-    spacing_weeks : float
-        Between sessions.
-    start : date or None
-        Of the first session, or of the next one when the course is under way; None is today.
-    n : int or None
-        The session that the picture shows; None is the median.
-    course, promise : str, int
-        The course in the daybook, and the number under which this estimate was kept; empty and 0
-        where there is none.
+    ``sessions_done`` are those had here; above 0 the course is under way, with its ``gradings`` of
+    (after_session, percent). ``facts`` are the keys of ``FACTS`` answered with yes; where all
+    ``questions_asked`` were, the others are a no. ``start`` is the day of the first session, or of
+    the next one when the course is under way; None is today; ``spacing_weeks`` lie between
+    two. The picture shows session ``n``; None is the median. ``course`` is that of the daybook, and
+    ``promise`` the number under which this estimate was kept; empty and 0 where there is none.
     """
 
     enquiry: Enquiry
@@ -83,15 +66,9 @@ class Asked:
 class Reading:
     """A request as far as it could be read.
 
-    Attributes
-    ----------
-    asked : Asked or None
-        None while something that is needed is missing or wrong; what is wrong with the rest is
-        left out of it.
-    missing : tuple of str
-        Required fields that are still empty.
-    wrong : mapping of field to (text key, values)
-        What is wrong with a field, as a text of the languages; ``""`` is the whole request.
+    ``asked`` is None while something that is needed is ``missing`` or wrong; what is ``wrong`` with
+    the rest is left out of it. That is a text's key and its values by field, ``""`` being the whole
+    request.
     """
 
     asked: Asked | None
@@ -126,15 +103,9 @@ def read_asked(
 ) -> Reading:
     """Return what a page's request asks, or what is missing or wrong in it; never raises.
 
-    Parameters
-    ----------
-    sent : object
-        Decoded JSON: field names to texts, ``inks`` and ``facts`` to lists of texts, ``gradings``
-        to a list of pairs of texts.
-    spacing_weeks : float
-        Used when the request gives none.
-    extra : sequence of ExtraColumn
-        The clinic's own columns, whose fields are called ``extra.`` and their name.
+    ``sent`` is decoded JSON: field names to texts, ``inks`` and ``facts`` to lists of texts,
+    ``gradings`` to a list of pairs of texts. ``spacing_weeks`` are used when it gives none. Fields
+    of ``extra``, the clinic's own columns, are called ``extra.`` and their name.
     """
     own = {f"extra.{one.name}": one for one in extra}
     if not isinstance(sent, dict) or not KNOWN.union(own).issuperset(sent):
@@ -286,7 +257,7 @@ def _read_number(
     return read if isinstance(read, int | float) else None
 
 
-LARGEST_FILE, LARGEST_LOGO, LONGEST_CLINIC_TEXT = 100_000, 500_000, 600
+LARGEST_LOGO, LONGEST_CLINIC_TEXT = 500_000, 600
 PAPERS = ("A4", "Letter")
 SIGNATURES = {b"\x89PNG\r\n\x1a\n": "image/png", b"\xff\xd8\xff": "image/jpeg"}
 CLINIC_TEMPLATE = """\
@@ -312,20 +283,11 @@ en = "Please call us when anything worries you between sessions."
 de = "Bitte rufen Sie uns an, wenn Sie zwischen den Sitzungen etwas beunruhigt."
 """
 GOALS = ("clear", "lighten")
-VALID_DAYS = 90  # of a price without a tariff: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
 class Logo:
-    """A picture, with its kind.
-
-    Attributes
-    ----------
-    kind : str
-        ``image/png`` or ``image/jpeg``, from the file's own first bytes.
-    data : bytes
-        The file.
-    """
+    """A picture, with its ``kind``, ``image/png`` or ``image/jpeg``, from its own first bytes."""
 
     kind: str
     data: bytes
@@ -338,22 +300,9 @@ class Logo:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clinic:
-    """The clinic as clients see it.
+    """The clinic as clients see it: plain text, ``opening`` and ``closing`` also by language.
 
-    Attributes
-    ----------
-    name, address, contact : str
-        Plain text, printed as it is.
-    opening, closing : str or mapping of language to str
-        Likewise, on the sheet.
-    logo : Logo or None
-        At the head of the page and the sheet.
-    language : str
-        Code of the language unless another is asked for.
-    paper : str
-        ``A4`` or ``Letter``.
-    spacing_weeks : float
-        Weeks between sessions, to begin with.
+    ``spacing_weeks`` between sessions are those to begin with, ``paper`` is ``A4`` or ``Letter``.
     """
 
     name: str = ""
@@ -378,19 +327,10 @@ class Clinic:
 def read_clinic(path: Path) -> Clinic:
     """Return the clinic of a TOML file.
 
-    Raises
-    ------
-    DataError
-        The file or its logo cannot be read, a key is unknown or a value is of the wrong kind.
+    Raises DataError where the file or its logo cannot be read, or a key or a value is wrong.
     """
-    table = _parse(path)
-    known = [field.name for field in fields(Clinic)]
-    for key in table:
-        if key not in known:
-            raise DataError(
-                f"{path.name}: unknown key {key!r}.{nearest(key, known)}",
-                f"Known keys are {', '.join(known)}.",
-            )
+    table = read_toml(path, command="forecast page --template")
+    check_keys(table, [field.name for field in fields(Clinic)], path.name)
     for key in ("name", "address", "contact", "opening", "closing", "logo"):
         given = table.get(key, "")
         by_language = key in ("opening", "closing") and isinstance(given, dict)
@@ -408,24 +348,6 @@ def read_clinic(path: Path) -> Clinic:
         )
     logo = table.pop("logo", "")
     return Clinic(**table, logo=_read_logo(path, logo) if logo else None)
-
-
-def _parse(path: Path) -> dict[str, Any]:
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise DataError(f"{path.name} is larger than 100 kB.", "Keep the wording short.")
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise DataError(
-            f"{path} cannot be read: {error.strerror}.",
-            "Check the path; forecast page --template writes an example.",
-        ) from None
-    except UnicodeDecodeError:
-        raise DataError(f"{path.name} is not UTF-8 text.", "Save it as UTF-8.") from None
-    except (RecursionError, ValueError) as error:
-        raise DataError(
-            f"{path.name} is not TOML: {error}.", 'Write key = value, text in "quotes".'
-        ) from None
 
 
 def _check_text(path: Path, key: str, value: object) -> None:
@@ -457,20 +379,8 @@ def _read_logo(path: Path, name: str) -> Logo:
 class Desk:
     """Everything an answer is made from; of clients nothing but the daybook, if there is one.
 
-    Attributes
-    ----------
-    forecasters : mapping of goal to Forecaster
-        ``clear``, ``lighten`` or both.
-    tariff : Tariff or None
-        Prices are shown when it is there.
-    clinic : Clinic
-        Name, logo and wording.
-    daybook : Daybook or None
-        Where estimates and visits are kept; without one nothing is.
-    files : mapping of name to Path
-        What it was opened from.
-    seen : tuple
-        When each was written, and how large it was.
+    ``forecasters`` are by goal; prices are shown where there is a ``tariff``, ``clinic`` has its
+    wording. It was opened from ``files``; when each was written and how large it was is ``seen``.
     """
 
     forecasters: Mapping[str, Forecaster]
@@ -526,12 +436,8 @@ def open_desk(
 ) -> Desk:
     """Return the desk of saved models, the second to ``lighten``, and files.
 
-    Raises
-    ------
-    RequestError
-        A model cannot be read, or the one for lightening has another goal.
-    DataError
-        The tariff, the clinic's file or the daybook cannot be used.
+    Raises RequestError where a model cannot be read or the one for lightening has another goal,
+    DataError where the tariff, the clinic's file or the daybook cannot be used.
     """
     named = {"model": model, "lighten": lighten, "tariff": tariff, "clinic": clinic}
     files = {name: path for name, path in named.items() if path is not None}

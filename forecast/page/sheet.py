@@ -20,7 +20,6 @@ from forecast._notes import languages
 from forecast.errors import RequestError
 from forecast.log import column
 from forecast.page.answer import Answer, answer
-from forecast.page.desk import SPACING
 from forecast.page.words import Words, load_words
 from forecast.tattoo import FACTS, INKS, REGIONS
 
@@ -63,28 +62,13 @@ def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:
         key: words.say(f"facts.{key}") if words.has(f"facts.{key}") else text
         for key, text in FACTS.items()
     }
-    return str(
-        template("page.html").render(
-            w=words,
-            clinic=desk.clinic,
-            goals=("clear", "lighten"),
-            first_goal=next(iter(desk.forecasters)),
-            inks=INKS,
-            regions=REGIONS,
-            levels=levels,
-            choices=CHOICES,
-            optional_choices=OPTIONAL_CHOICES,
-            numbers=NUMBERS,
-            extra=desk.extra,
-            facts=facts,
-            grading_rows=GRADING_ROWS,
-            spacing=SPACING,
-            languages={code: load_words(code).say("name") for code in languages()},
-            today=date.today().isoformat(),
-            carried=carried,
-            **_book_choices(desk),
-        )
-    )
+    return template("page.html").render(
+        w=words, clinic=desk.clinic, goals=("clear", "lighten"), inks=INKS, regions=REGIONS,
+        first_goal=next(iter(desk.forecasters)), levels=levels, numbers=NUMBERS, facts=facts,
+        optional_choices=OPTIONAL_CHOICES, extra=desk.extra, grading_rows=GRADING_ROWS,
+        languages={code: load_words(code).say("name") for code in languages()},
+        today=date.today().isoformat(), carried=carried, **_book_choices(desk),
+    )  # fmt: skip
 
 
 def _book_choices(desk: Desk) -> dict[str, Any]:
@@ -169,10 +153,7 @@ SHEET_MARK = "session-forecast sheet"  # by which a sheet is known again, not sh
 def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
     """Return a ``desk``'s sheet for what is ``asked`` as one HTML file that needs no other.
 
-    Raises
-    ------
-    RequestError
-        No model for the goal is loaded, or there are no texts in that language.
+    Raises RequestError where no model for the goal is loaded, or no texts in the language.
     """
     words = load_words(language or desk.clinic.language)
     found = answer(desk, asked, words)
@@ -188,18 +169,10 @@ def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -
     # the package's own style sheets need no escaping
     styles = [Markup(static_text(name)) for name in ("pictures.css", "sheet.css") if standalone]
     spoken = desk.clinic.spoken(words.code)
-    values: dict[str, Any] = {
-        "w": words,
-        "a": found,
-        **pictures(found),
-        "clinic": desk.clinic,
-        "spoken": spoken,
-        "today": words.day(date.today()),
-        "standalone": standalone,
-        "mark": SHEET_MARK,
-        "styles": styles,
-    }
-    return template("sheet.html").render(**values)
+    return template("sheet.html").render(
+        w=words, a=found, clinic=desk.clinic, spoken=spoken, today=words.day(date.today()),
+        standalone=standalone, mark=SHEET_MARK, styles=styles, **pictures(found),
+    )  # fmt: skip
 
 
 def is_sheet(content: bytes) -> bool:
@@ -230,10 +203,7 @@ def usual_places() -> list[Path]:
 def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
     """Write a page, ``html``, to ``path`` as PDF, by a headless browser without network.
 
-    Raises
-    ------
-    RequestError
-        The browser fails or takes longer than a minute.
+    Raises RequestError where the browser fails or takes longer than a minute.
     """
     with TemporaryDirectory(prefix="sheet-") as folder:
         source, target = Path(folder, "sheet.html"), Path(folder, "sheet.pdf")

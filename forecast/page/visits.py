@@ -87,13 +87,14 @@ def _text(sent: Sent, name: str) -> str:
     return " ".join(value.split())[:200] if isinstance(value, str) else ""
 
 
-def _version(sent: Sent) -> int:
+def _who(sent: Sent) -> dict[str, Any]:
     value = sent.get("version")
-    return value if isinstance(value, int) else -1
+    return {"by": _text(sent, "by"), "version": value if isinstance(value, int) else -1}
 
 
 def _open(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
-    found = book.find(_text(sent, "code"))
+    chosen = _text(sent, "chosen")
+    found = [chosen] if chosen else book.find(_text(sent, "code"))
     if len(found) > 1:
         return {"state": "choose", "courses": found, "message": words.say("book.choose")}
     return {"state": "course", "message": "", **_shown(book, book.course(found[0]), words)}
@@ -164,9 +165,8 @@ def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
         course_id=asked.course, issued_on=book.today(), sessions_done=asked.sessions_done,
         quoted={**quoted, "questions": questions, "facts": ";".join(sorted(asked.facts))},
     )  # fmt: skip
-    version = _version(sent) if course else None
-    kept = book.keep(promise, by=_text(sent, "by"), version=version)
-    until = words.day(kept.valid_until or kept.issued_on)
+    kept = book.keep(promise, **_who(sent) | ({} if course else {"version": None}))
+    until = words.day(kept.until)
     message = words.say("book.kept", {"n": kept.promise_no, "until": until})
     shown = _shown(book, book.course(kept.course_id), words)
     return {"state": "course", "message": message, "promise": kept.promise_no, **shown}
@@ -212,28 +212,21 @@ def _written(book: Daybook, course: Course, key: str, words: Words) -> dict[str,
 
 def _session(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
     course, sure = book.course(_text(sent, "course")), sent.get("sure") == "yes"
-    visit, by = _visit(course, sent, sure=sure), _text(sent, "by")
-    given: dict[str, Any] = {"version": _version(sent), "by": by, "sure": sure}
-    return _written(book, book.write_session(course.course_id, visit, **given), "written", words)
+    visit = _visit(course, sent, sure=sure)
+    written = book.write_session(course.course_id, visit, sure=sure, **_who(sent))
+    return _written(book, written, "written", words)
 
 
 def _end(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
     course, sure = book.course(_text(sent, "course")), sent.get("sure") == "yes"
-    ended = book.end(
-        course.course_id,
-        outcome=_text(sent, "outcome"),
-        stop_reason=_text(sent, "stop_reason") or None,
-        graded=_visit(course, {**sent, "regime": "ns"}, sure=sure),
-        version=_version(sent),
-        by=_text(sent, "by"),
-        sure=sure,
-    )
+    said: Sent = {name: _text(sent, name) for name in ("outcome", "stop_reason")}
+    graded = _visit(course, {**sent, "regime": "ns"}, sure=sure)
+    ended = book.end(course.course_id, graded=graded, sure=sure, **said, **_who(sent))
     return _written(book, ended, "has_ended", words)
 
 
 def _undo(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
-    given: dict[str, Any] = {"version": _version(sent), "by": _text(sent, "by")}
-    return _written(book, book.undo(_text(sent, "course"), **given), "undone", words)
+    return _written(book, book.undo(_text(sent, "course"), **_who(sent)), "undone", words)
 
 
 ACTIONS: Mapping[str, Callable[[Desk, Daybook, Sent, Words], dict[str, Any]]] = {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
 from decimal import ROUND_HALF_UP, Decimal
@@ -14,7 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number, counted, nearest, shown
+from forecast._checks import check_keys, check_whole_number, counted, nearest, shown
+from forecast._files import read_toml
 from forecast._notes import sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
@@ -26,7 +26,6 @@ ALIASES = {"until_cleared": "fixed"}  # the name promised what a price with a ca
 NEEDS_SESSIONS = ("block", "part_fixed")
 COST_PARTS = ("minutes_per_session", "staff_per_hour", "room_per_hour", "consumables",
               "device_price")  # fmt: skip
-LARGEST_FILE = 1_000_000  # bytes
 TEMPLATE = Path(__file__).with_name("tariff_template.toml")
 
 # From where to where each field of a package or a tariff may go, and in what.
@@ -578,15 +577,15 @@ def read_tariff(path: str | Path) -> Tariff:
     'EUR'
     """
     path = Path(path)
-    table = _parse(path)
+    table = read_toml(path, command="forecast price --template", decimal=Decimal)
     packages = table.pop("packages", [])
     if not isinstance(packages, list) or not all(isinstance(one, dict) for one in packages):
         raise DataError(
             f"{path.name}: packages is not a list of tables.", "Start each with [[packages]]."
         )
-    _check_keys(table, TARIFF_KEYS, path.name, "")
+    check_keys(table, TARIFF_KEYS, path.name)
     for number, one in enumerate(packages, start=1):
-        _check_keys(one, PACKAGE_KEYS, path.name, f" of package {number}")
+        check_keys(one, PACKAGE_KEYS, path.name, f" of package {number}")
     missing = [name for name in REQUIRED if name not in table]
     missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
     if missing:
@@ -603,35 +602,6 @@ def read_tariff(path: str | Path) -> Tariff:
         return Tariff(**table, packages=offered)
     except ForecastError as error:
         raise DataError(f"{path.name}: {error.problem}", error.remedy) from error
-
-
-def _parse(path: Path) -> dict[str, Any]:
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise DataError(f"{path.name} is larger than 1 MB.", "A tariff is a short TOML file.")
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"), parse_float=Decimal)
-    except OSError as error:
-        raise DataError(
-            f"{path} cannot be read: {error.strerror}.",
-            "Check the path; forecast price --template writes an example.",
-        ) from error
-    except UnicodeDecodeError as error:
-        raise DataError(f"{path.name} is not UTF-8 text.", "Save it as UTF-8.") from error
-    except (RecursionError, ValueError) as error:  # an endless number is none of TOML's errors
-        raise DataError(
-            f"{path.name} is not TOML: {error}.",
-            'Write key = value, text in "quotes", decimals with a point.',
-        ) from error
-
-
-def _check_keys(given: Iterable[str], known: tuple[str, ...], file: str, where: str) -> None:
-    unknown = [key for key in given if key not in known]
-    if unknown:
-        hint = nearest(unknown[0], known)
-        raise DataError(
-            f"{file}: unknown key {unknown[0]!r}{where} ({len(unknown)} in all).{hint}",
-            f"Known keys are {', '.join(known)}.",
-        )
 
 
 def _package(one: dict[str, Any], number: int) -> Package:

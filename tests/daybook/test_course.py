@@ -29,12 +29,14 @@ def test_what_does_not_fit_is_told_at_its_field(book):
     refused("operator_id", operator_id="Anna Schmidt")
     refused("grader_id", percent=10, grader_id="peter")
     refused("laser_id", laser_id="call 0171 5551234")
+    refused("laser_id", laser_id="x" * 60)
     refused("reaction", severity="mild")
     refused("fading_pct", percent=140)
     refused("fading_pct", percent=97)
     for outcome, field in (("cleared", "outcome"), ("stopped", "stop_reason"), ("x", "outcome")):
+        given = {"version": course.version, "by": "op1", "stop_reason": "Anna moved"}
         with pytest.raises(MisfitError) as told:
-            book.end(kept.course_id, outcome=outcome, version=course.version, by="op1")
+            book.end(kept.course_id, outcome=outcome, **given)
         assert told.value.field == field
     assert book.course(kept.course_id).version == course.version
     sure = {"version": course.version, "by": "op1", "sure": True}

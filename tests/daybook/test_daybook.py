@@ -9,9 +9,11 @@ import pytest
 import forecast
 from forecast.daybook import (
     ChangedError,
+    Course,
     Daybook,
     MisfitError,
     check_book,
+    make_daybook,
     read_promises,
 )
 from forecast.errors import RequestError
@@ -23,25 +25,34 @@ def all_bytes(path: Path) -> bytes:
     return b"".join(part.read_bytes() for part in path.parent.glob(f"{path.name}*"))
 
 
+def as_read(book: Daybook, course: Course) -> Course:
+    """Return a course that a write gave back, once it is found to be what the book reads."""
+    again = book.course(course.course_id)
+    for name in Course.__slots__:
+        assert getattr(course, name) == getattr(again, name), name
+    return course
+
+
 def test_a_course_goes_from_promise_to_outcome(book):
     kept = book.keep(promised(), by="op1")
     assert (kept.promise_no, kept.course_id) == (1, "k900-1")
     assert book.find("1") == book.find("k900") == book.find("k900-1") == ["k900-1"]
     course = book.course("k900-1")
     assert (course.done, course.enquiry, course.goal) == (0, ENQUIRY, "clear")
-    course = book.write_session("k900-1", visit(16, 0), version=course.version, by="op1")
+    course = as_read(book, book.write_session("k900-1", visit(16, 0), version=1, by="op1"))
     given = {"laser_id": "yag", "wavelengths_nm": "532, 1064", "reaction": "blister"}
     course = book.write_session("k900-1", visit(8, 30, **given), version=course.version, by="op2")
+    as_read(book, course)
     assert course.graded == ((0, 0.0), (1, 30.0))
     assert course.last["wavelengths_nm"] == "532;1064"
     assert course.reactions[0]["after_session"] == 1
     end = {"outcome": "stopped", "stop_reason": "moved", "version": course.version, "by": "op1"}
-    course = book.end("k900-1", **end)
+    as_read(book, book.end("k900-1", graded=visit(0, 35), **end))
     log = forecast.read_log(book.path)
     row = log.courses.iloc[0]
     assert (row["sessions_given"], row["outcome"], row["stop_reason"]) == (2, "stopped", "moved")
     assert row["enquired_on"].date() == TODAY - timedelta(days=200)
-    assert (len(log.sessions), len(log.gradings), len(log.reactions)) == (2, 2, 1)
+    assert (len(log.sessions), len(log.gradings), len(log.reactions)) == (2, 3, 1)
     assert book.keep(promised("k900"), by="op1").course_id == "k900-2"
 
 
@@ -118,6 +129,13 @@ def test_a_copy_is_made_while_the_book_is_written_to(full_book, tmp_path):
     full_book.backup(tmp_path / "copy.sqlite")
     assert read_promises(tmp_path / "copy.sqlite") == (kept,)
     assert check_book(tmp_path / "copy.sqlite")[0] == []
+    other = make_daybook(tmp_path / "other.sqlite")
+    assert other.last_entry() == 0
+    for used in (full_book.path, other.path):
+        with pytest.raises(RequestError, match="in use"):
+            full_book.backup(used)
+    other.close()
+    full_book.backup(other.path)
     (tmp_path / "notes.txt").write_text("mine")
     with pytest.raises(RequestError, match="would be lost"):
         full_book.backup(tmp_path / "notes.txt")

@@ -86,6 +86,18 @@ def test_promises_without_a_course_go_out_and_come_back_to_the_byte(book, tmp_pa
     assert described["cleared_at"] == 90
 
 
+def test_an_export_over_an_older_one_leaves_no_table_of_it(book, tmp_path):
+    course = book.course(book.keep(promised(), by="op1").course_id)
+    given = {"version": course.version, "by": "op1"}
+    course = book.write_session(course.course_id, visit(2, 0), **given)
+    export_daybook(book.path, tmp_path / "one")
+    book.undo(course.course_id, version=course.version, by="op1")
+    export_daybook(book.path, tmp_path / "one")
+    assert [one.name for one in (tmp_path / "one").glob("*.csv")] == ["promises.csv"]
+    export_daybook(book.path, tmp_path / "two")
+    assert files_of(tmp_path / "one") == files_of(tmp_path / "two")
+
+
 def register_line(name: str, day: str, high: int = 9) -> str:
     chances = [0.1] * 10
     entry = {"enquiry_id": name, "issued_on": day, "goal": "clear", "level": 0.8}

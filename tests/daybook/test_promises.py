@@ -34,6 +34,11 @@ def test_a_course_that_needs_longer_is_to_be_told_and_why():
     assert kept.against((6, 9), 8, slow=True).severity == "info"
 
 
+def test_a_promise_without_a_tariff_is_valid_for_ninety_days():
+    assert promised().until == promised().issued_on + timedelta(days=90)
+    assert promised(valid_until=TODAY).until == TODAY
+
+
 def test_a_row_that_is_no_promise_is_told_by_its_line(book, tmp_path):
     kept = book.keep(promised(price=780.0, facts="minor"), by="op1")
     export_daybook(book.path, tmp_path / "out")

@@ -1,5 +1,6 @@
 """A daybook as a file: what is refused, what came later, and that it reads as any log."""
 
+import os
 import shutil
 import sqlite3
 import threading
@@ -49,6 +50,28 @@ def test_what_is_no_daybook_is_told(book, tmp_path):
         make_daybook(book.path)
     with pytest.raises(RequestError, match="does not exist"):
         make_daybook(tmp_path / "nowhere" / "book.sqlite")
+    assert read_promises(book.path) == (kept,)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="Windows' SQLite has no such way of locking")
+def test_a_drive_that_cannot_lock_is_named_and_nothing_is_left_on_it(book, monkeypatch):
+    """SQLite without shared memory, as on a network drive, is SQLite's own "unix-dotfile"."""
+    kept = book.keep(promised(), by="op1")
+    book.close()
+    connect = sqlite3.connect
+
+    def connect_there(place, **given):
+        mode = "" if "?" in str(place) else "?mode=rwc"
+        address = str(place) if "?" in str(place) else place.absolute().as_uri()
+        return connect(f"{address}{mode}&vfs=unix-dotfile", **{**given, "uri": True})
+
+    monkeypatch.setattr(sqlite3, "connect", connect_there)
+    with pytest.raises(DataError, match="a network drive that cannot lock"):
+        Daybook(book.path)
+    with pytest.raises(DataError, match="a network drive that cannot lock"):
+        make_daybook(book.path.with_name("new.sqlite"))
+    monkeypatch.undo()
+    assert [one.name for one in book.path.parent.iterdir()] == [book.path.name]
     assert read_promises(book.path) == (kept,)
 
 

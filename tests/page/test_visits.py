@@ -80,6 +80,22 @@ def test_an_estimate_is_kept_with_its_number_and_opened_again(
     assert tablet.post("/book/open", {"code": "k7"}).json()["courses"] == ["k7-1", "k7-2"]
 
 
+def test_a_number_that_is_a_courses_code_as_well_offers_both(
+    browser: Any, served: str, tablet: Client, book: Daybook
+):
+    kept(tablet, "k7")
+    asked = {**FILLED, "skin_type": "II"}
+    kept(tablet, "1", asked=asked)
+    page = browser.new_page()
+    page.goto(served)
+    page.fill("#code", "1")
+    page.keyboard.press("Enter")
+    page.click("#several button:text('1-1')")
+    page.wait_for_selector("#course-name:text('1-1')")
+    assert page.is_checked("#entries input[name=skin_type][value=II]")
+    page.close()
+
+
 @pytest.mark.parametrize("language", languages())
 def test_mid_course_the_promise_stands_against_what_is_said_now(
     language: str, tablet: Client, book: Daybook, files: Path, capsys: pytest.CaptureFixture[str]
@@ -397,6 +413,8 @@ def test_by_keyboard_alone_and_leaving_with_unsaved_entries_asks(
     page.keyboard.press("Space")
     page.keyboard.press("Enter")
     page.wait_for_selector("#book-state:text('Sitzung 1')")
+    page.wait_for_timeout(700)  # it glides
+    assert 0 <= page.locator("#book-state").bounding_box()["y"] < size[1] - 100
     page.focus("#leave")
     page.keyboard.press("Enter")
     assert asked == ["confirm"]

@@ -45,14 +45,14 @@
         const button = document.createElement("button");
         button.type = "button";
         button.textContent = code;
-        button.addEventListener("click", () => open(code));
+        button.addEventListener("click", () => open({ chosen: code }));
         return button;
       }));
       at("several").hidden = false;
       return null;
     }
     show(found);
-    say(found.message, found.state === "changed");
+    say(found.message, found.state === "changed", from === keep);
     return found.state === "changed" ? null : found;
   }
 
@@ -68,9 +68,11 @@
     return null;
   }
 
-  function say(text, alert) {
+  // a form on a phone is taller than the screen: what came of it is brought into view
+  function say(text, alert, told = false) {
     state.textContent = text;
     state.classList.toggle("alert", alert);
+    if (text && !told) state.scrollIntoView({ block: "nearest" });
   }
 
   function show(found) {
@@ -126,11 +128,10 @@
     filling = false;
   }
 
-  async function open(code) {
+  async function open(which) {
     if (unsaved && !confirm(book.dataset.unsaved)) return;
     leave(false);
-    hidden("promise").value = "";
-    const found = await send("open", at("open-form"), { code });
+    const found = await send("open", at("open-form"), which);
     if (found) at("code").value = "";
   }
 
@@ -147,7 +148,7 @@
   const values = (from) => Object.fromEntries(new FormData(from));
   at("open-form").addEventListener("submit", (event) => {
     event.preventDefault();
-    open(at("code").value);
+    open({ code: at("code").value });
   });
   for (const [name, what] of [["session-form", "session"], ["end-form", "end"]]) {
     at(name).addEventListener("input", (event) => {
