@@ -58,14 +58,15 @@ COVARIATES: dict[str, str] = {
     "tattoo_fresh": "tattoo_age_years",
     "skin_darker": "skin_type",
     "ink_heavy": "ink_density",
+    "smoker_distal": "smoker",
     "heavy_darker": "ink_density",
     "scarred": "scarring",
     "end_of_limb": "body_site",
     "smoker_end": "smoker",
 }
 # How an attribute may act otherwise than in proportion, or more beside another: shrunken to none,
-# no clinic shares them.
-CURVES = tuple(COVARIATES)[-9:]
+# no clinic shares them. None is taken away, for saved models ask for them.
+CURVES = tuple(COVARIATES)[-10:]
 
 
 # Whether the course wants lightening only, 0 or 1: of the goal, not of the tattoo. A covariate of
@@ -133,6 +134,8 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     found["skin_darker"] = np.maximum(found["skin_type"], 0.0)
     found["ink_heavy"] = np.maximum(found["ink_density"], 0.0)
     found["heavy_darker"] = found["ink_heavy"] * np.minimum(found["skin_darker"], 1.0)
+    distal = found["region_distal_limb"]
+    found["smoker_distal"] = np.where(distal == 0, 0.0, distal * found["smoker"])
     found["scarred"] = np.minimum(found["scarring"], 1.0)
     found["end_of_limb"] = end = site.each(lambda value: float(SITES[value].end))
     found["smoker_end"] = np.where(end == 0, 0.0, end * found["smoker"])

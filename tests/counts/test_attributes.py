@@ -39,6 +39,7 @@ def test_every_covariate_is_zero_for_the_reference_tattoo_and_in_order():
         ({"scarring": "marked"}, "scarred", 1.0),
         ({"body_site": "ankle"}, "end_of_limb", 1.0),
         ({"body_site": "forearm"}, "end_of_limb", 0.0),
+        ({"smoker": "yes", "body_site": "lower_leg"}, "smoker_distal", 1.0),
         ({"smoker": "yes", "body_site": "finger"}, "smoker_end", 1.0),
         ({"smoker": "yes", "body_site": "lower_leg"}, "smoker_end", 0.0),
     ],
