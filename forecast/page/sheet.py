@@ -109,8 +109,13 @@ def render_parts(found: Answer, words: Words) -> dict[str, str]:
 
 
 def pictures(found: Answer) -> dict[str, Any]:
-    """Return what the templates draw: the places of 100 dots, and the curve."""
-    return {"dots": DOTS, "curve": _curve(found.estimate)}
+    """Return what the templates draw: the 100 dots, and the curve."""
+    return {"dots": _dots(found.steps[found.n - 1][0]), "curve": _curve(found.estimate)}
+
+
+@cache  # of 101 pictures
+def _dots(filled: int) -> Markup:
+    return Markup(template("dots.html").render(dots=DOTS, filled=filled))
 
 
 def _curve(estimate: Estimate) -> dict[str, Any]:

@@ -7,6 +7,7 @@ import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
 from decimal import ROUND_HALF_UP, Decimal
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -258,6 +259,9 @@ class Package:
         return str(dict(self.labels).get(language, self.name.replace("_", " ")))
 
 
+SINGLE = Package("per_session")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Tariff(Result):
     """The clinic's costs and rules. Costs exclude tax that is reclaimed; prices include it.
@@ -375,6 +379,9 @@ class Tariff(Result):
     prepay_share: float = 0.0
     another_laser: Mapping[str, Any] = field(default_factory=dict)
 
+    def __hash__(self) -> int:
+        return hash((self.currency, self.cap, self.session_price))
+
     def lines(self, language: str) -> list[str]:
         """Return what a session costs, and each package, on a tattoo of the typical area."""
         values = {"price": self.single_price(), "code": self.currency, "cap": self.cap}
@@ -448,7 +455,7 @@ class Tariff(Result):
     def single_price(self, area_cm2: float | None = None) -> Decimal:
         """Return the price of one session of a tattoo of this area, by default the typical one."""
         area = np.nan if area_cm2 is None else area_cm2
-        return from_cents(float(self.price_of(Package("per_session"), area)[0]))
+        return from_cents(float(self.price_of(SINGLE, area)[0]))
 
     def price_of(self, package: Package, area_cm2: npt.ArrayLike) -> FloatArray:
         """Return a package's price in cents, shape (n,), NaN where it is asked for.
@@ -505,10 +512,9 @@ class Tariff(Result):
 
         ``running`` leaves out what ``yearly_costs`` counts.
         """
-        base = self._exact_session_cost(Decimal(0), running=running) * 100
-        slope = self._exact_session_cost(Decimal(1), running=running) * 100 - base
-        # the cost is a straight line in the area; the small term keeps exact halves going up
-        return np.floor(float(base) + float(slope) * self._areas(area_cm2) + 0.5 + 1e-7)
+        base, slope = _cost_line(self, running)
+        # the small term keeps exact halves going up
+        return np.floor(base + slope * self._areas(area_cm2) + 0.5 + 1e-7)
 
     def _areas(self, area_cm2: npt.ArrayLike) -> FloatArray:
         area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
@@ -537,6 +543,13 @@ class Tariff(Result):
             uses = _exact(self.device_life_years) * _exact(self.device_sessions_per_year)
             cost += price / uses
         return cost
+
+
+@lru_cache(maxsize=64)
+def _cost_line(tariff: Tariff, running: bool) -> tuple[float, float]:
+    # the cost of a session in cents is a straight line in the area
+    base, other = (tariff._exact_session_cost(Decimal(a), running=running) * 100 for a in (0, 1))
+    return float(base), float(other - base)
 
 
 def _exact(value: float | Decimal | None) -> Decimal:
