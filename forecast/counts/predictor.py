@@ -201,7 +201,8 @@ class Predictor:
 
     def stop_hazard(self, enquiry: Enquiry, done: int = 0) -> FloatArray:
         """Return the chance of stopping after each session that follows ``done``, (horizon,)."""
-        return self.stopping.hazard(self._lengths([enquiry]), done, self.horizon)[0]
+        hazard: FloatArray = self.stopping.hazard(self._lengths([enquiry]), done, self.horizon)[0]
+        return hazard
 
     def stop_draws(self, enquiry: Enquiry, done: int = 0) -> FloatArray:
         """Return the same under draws of the parameters, shape (n_draws, horizon)."""

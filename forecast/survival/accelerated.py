@@ -442,22 +442,23 @@ class _Likelihood:
         last = design.shape[1]
         # each of the three linear predictors has its own columns: location, log scale, share
         slope, bend = weight * first, weight * second
-        self.slopes[:, rows] = slope
-        gradient = np.concatenate([slope[0] @ design, [slope[1].sum()], slope[2] @ never])
+        self.slopes[: len(slope), rows] = slope
+        gradient = np.concatenate([slope[0] @ design, [slope[1].sum()], *(slope[2:] @ never)])
         hessian = np.empty((len(theta), len(theta)))
         hessian[:last, :last] = (design.T * bend[0, 0]) @ design
-        by = np.column_stack([bend[0, 1], bend[0, 2][:, None] * never])
+        by = np.column_stack([bend[0, 1], *(each[:, None] * never for each in bend[0, 2:])])
         hessian[:last, last:] = design.T @ by
         hessian[last:, :last] = hessian[:last, last:].T
         hessian[last, last] = bend[1, 1].sum()
-        hessian[last, last + 1 :] = hessian[last + 1 :, last] = bend[1, 2] @ never
-        hessian[last + 1 :, last + 1 :] = (never.T * bend[2, 2]) @ never
+        for each in bend[2:]:  # of the share, where it is not all
+            hessian[last, last + 1 :] = hessian[last + 1 :, last] = each[1] @ never
+            hessian[last + 1 :, last + 1 :] = (never.T * each[2]) @ never
         return float(weight @ value), gradient, hessian
 
     def _since_entry(
         self, theta: FloatArray, rows: slice
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return value, slopes (3, n) and bends (3, 3, n) of rows in the three predictors.
+        """Return value, slopes (k, n) and bends (k, k, n) of rows in the predictors, as `_rows`.
 
         They are of each row given that it got as far as its entry.
         """
@@ -465,11 +466,13 @@ class _Likelihood:
         entry, n, last = data.entry[rows], len(design), design.shape[1]
         late = np.flatnonzero(entry)
         # a late row counts twice: as it was seen, less what it is to get to its entry
-        each = np.concatenate([np.arange(n), late])
         step = np.concatenate([data.step[rows], entry[late]]).astype(np.float64)
         observed = np.concatenate([data.observed[rows], np.zeros(len(late), dtype=np.bool_)])
-        location, odds = design @ theta[:last], never @ theta[last + 1 :]
-        found = self._rows(step, observed, location[each], float(theta[last]), odds[each])
+        location, odds = (
+            np.concatenate([each, each[late]])
+            for each in (design @ theta[:last], never @ theta[last + 1 :])
+        )
+        found = self._rows(step, observed, location, float(theta[last]), odds)
         for part in found:
             part[..., late] -= part[..., n:]
         return found[0][:n], found[1][:, :n], found[2][:, :, :n]
@@ -505,13 +508,15 @@ class _Likelihood:
         log_scale: float,
         odds: FloatArray,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return value, slopes (3, n) and bends (3, 3, n) in location, log scale and log odds."""
+        """Return value, slopes (k, n) and bends (k, k, n) in location, log scale and log odds.
+
+        The odds are left out where all have the event.
+        """
         scale = float(np.exp(log_scale))
         plain, slope, bend = step_likelihood(self.standard, step, observed, location, scale)
-        first, second = np.zeros((3, len(plain))), np.zeros((3, 3, len(plain)))
         if not self.never.shape[1]:
-            first[:2], second[:2, :2] = slope, bend
-            return plain, first, second
+            return plain, slope, bend
+        first, second = np.zeros((3, len(plain))), np.zeros((3, 3, len(plain)))
         log_share = -np.logaddexp(0, odds)  # of the share that has the event
         share = np.exp(log_share)
         survived = np.logaddexp(odds + log_share, log_share + plain)

@@ -170,7 +170,7 @@ def float_block(frame: Any, names: Sequence[str]) -> FloatArray | None:
         return np.array(columns).T if floats else None
     if not 0 < len(frame) <= SHORT or any(kind != np.float64 for kind in frame.dtypes):
         return None
-    return np.asarray(frame[list(names)].to_numpy())
+    return np.asarray((frame if [*frame] == [*names] else frame[[*names]]).to_numpy())
 
 
 def is_zero_one(values: FloatArray) -> bool:
