@@ -59,10 +59,11 @@ def _log_tail(z: FloatArray) -> FloatArray:
     at = np.clip(z, NEAR_ONE, FAR)
     at -= NEAR_ONE
     at *= CELLS
+    part = np.floor(at)  # and what each part of the sum comes to, in the same place
+    at -= part
     with np.errstate(invalid="ignore"):  # NaN takes a place in the table, and stays NaN
-        cell = at.astype(np.intp)
-    at -= cell
-    log, part = third.take(cell, mode="clip"), np.empty_like(at)
+        cell = part.astype(np.intp)
+    log = third.take(cell, mode="clip")
     for coefficient in (second, slope, value):
         log *= at
         log += coefficient.take(cell, mode="clip", out=part)
@@ -130,9 +131,8 @@ def survival_curve(
     standard: Standard, location: FloatArray, scale: FloatArray, horizon: int
 ) -> FloatArray:
     """Return the chance of no event by steps 1 to ``horizon``, the first axis."""
-    slope = 1 / scale
-    z = np.multiply.outer(np.log(np.arange(1.0, horizon + 1)), slope)
-    z -= location * slope
+    steps = np.column_stack([np.log(np.arange(1.0, horizon + 1)), np.ones(horizon)])
+    z = steps @ (np.stack([np.ones_like(location), -location]) / scale)  # of both at once
     return standard.above(np.clip(z, -FAR, FAR, out=z))
 
 
