@@ -219,7 +219,7 @@ def own_law(train: Durations, asked: pd.DataFrame, horizon: int, seed: int) -> C
     _, recalibration = recalibrate_out_of_fold(own.predicted, own.outcomes, seed=seed)
     fitted = specs[chosen].fit(train)
     draws = fitted.predict_draws(asked, horizon, n_draws=100, seed=seed)
-    return recalibration.apply(CountDistribution.mixture(draws))
+    return recalibration.apply(CountDistribution(draws.mean(axis=0)))
 
 
 def coded(frame: pd.DataFrame) -> pd.DataFrame:

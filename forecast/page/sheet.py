@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from forecast.page.desk import Asked, Desk
 
 HERE = Path(__file__).parent
+STATIC = HERE / "static"
 CHOICES = ("ink_density", "layering", "skin_type")
 OPTIONAL_CHOICES = ("origin", "scarring", "smoker")
 NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
@@ -53,7 +54,7 @@ def template(name: str) -> Template:
 
 def static_text(name: str) -> str:
     """Return a file of the folder ``static``."""
-    return (HERE / "static" / name).read_text(encoding="utf-8")
+    return (STATIC / name).read_text(encoding="utf-8")
 
 
 def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:

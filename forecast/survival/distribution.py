@@ -288,11 +288,6 @@ class CountDistribution:
         whole = np.hstack([np.ones((survival.shape[0], 1)), survival])
         return cls(np.clip(-np.diff(whole, axis=1), 0, None))
 
-    @classmethod
-    def mixture(cls, pmfs: npt.ArrayLike) -> CountDistribution:
-        """Return the average over the first axis of ``pmfs``, shape (n_draws, n, horizon)."""
-        return cls(np.mean(np.asarray(pmfs, dtype=np.float64), axis=0))
-
     @property
     def horizon(self) -> int:
         """The last step."""

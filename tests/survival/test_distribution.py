@@ -184,11 +184,6 @@ def test_what_lies_beyond_the_horizon_is_infinite():
     assert_allclose(dist.interval(0.8)[0], [1, np.inf])
 
 
-def test_a_mixture_is_the_average():
-    mixed = CountDistribution.mixture([[[1.0, 0.0]], [[0.0, 0.5]]])
-    assert_allclose(mixed.pmf, [[0.5, 0.25]])
-
-
 def test_rows_can_be_taken():
     dist = CountDistribution([[0.2, 0.3], [0.5, 0.5]])
     assert len(dist[1]) == 1
