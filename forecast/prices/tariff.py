@@ -7,7 +7,6 @@ import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
 from decimal import ROUND_HALF_UP, Decimal
-from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -512,9 +511,10 @@ class Tariff(Result):
 
         ``running`` leaves out what ``yearly_costs`` counts.
         """
-        base, slope = _cost_line(self, running)
-        # the small term keeps exact halves going up
-        return np.floor(base + slope * self._areas(area_cm2) + 0.5 + 1e-7)
+        base = self._exact_session_cost(Decimal(0), running=running) * 100
+        slope = self._exact_session_cost(Decimal(1), running=running) * 100 - base
+        # the cost is a straight line in the area; the small term keeps exact halves going up
+        return np.floor(float(base) + float(slope) * self._areas(area_cm2) + 0.5 + 1e-7)
 
     def _areas(self, area_cm2: npt.ArrayLike) -> FloatArray:
         area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
@@ -543,13 +543,6 @@ class Tariff(Result):
             uses = _exact(self.device_life_years) * _exact(self.device_sessions_per_year)
             cost += price / uses
         return cost
-
-
-@lru_cache(maxsize=64)
-def _cost_line(tariff: Tariff, running: bool) -> tuple[float, float]:
-    # the cost of a session in cents is a straight line in the area
-    base, other = (tariff._exact_session_cost(Decimal(a), running=running) * 100 for a in (0, 1))
-    return float(base), float(other - base)
 
 
 def _exact(value: float | Decimal | None) -> Decimal:

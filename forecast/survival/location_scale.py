@@ -127,15 +127,6 @@ STANDARDS: dict[str, Standard] = {
 }
 
 
-def survival_curve(
-    standard: Standard, location: FloatArray, scale: FloatArray, horizon: int
-) -> FloatArray:
-    """Return the chance of no event by steps 1 to ``horizon``, the first axis."""
-    steps = np.column_stack([np.log(np.arange(1.0, horizon + 1)), np.ones(horizon)])
-    z = steps @ (np.stack([np.ones_like(location), -location]) / scale)  # of both at once
-    return standard.above(np.clip(z, -FAR, FAR, out=z))
-
-
 def step_likelihood(
     standard: Standard,
     step: FloatArray,
