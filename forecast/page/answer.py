@@ -10,7 +10,7 @@ import numpy as np
 
 from forecast._notes import Note
 from forecast.counts import few
-from forecast.forecaster import GRADINGS, against_promise
+from forecast.forecaster import GRADINGS
 from forecast.log import ATTRIBUTES
 from forecast.page.costs import PriceRow, cost_of, package_rows, range_text
 from forecast.page.desk import Asked
@@ -198,7 +198,11 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     reference = forecaster.log_summary
     course = desk.daybook.course(asked.course) if desk.daybook and asked.course else None
-    stands = against_promise(course, total, (*total.notes, *estimate.notes)) if course else None
+    stands = None
+    if course:
+        from forecast.forecaster import against_promise
+
+        stands = against_promise(course, total, (*total.notes, *estimate.notes))
     return Answer(
         estimate=estimate,
         done=done,

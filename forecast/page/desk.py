@@ -8,12 +8,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from forecast._checks import nearest
 from forecast._notes import Note, languages
 from forecast.counts import ExtraColumn
-from forecast.daybook import Daybook
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
 from forecast.log import ATTRIBUTES, Column, Enquiry, Extra, checked, column
@@ -21,6 +20,9 @@ from forecast.midcourse import doubtful_gradings
 from forecast.page.words import Words
 from forecast.prices import Tariff, read_tariff
 from forecast.tattoo import FACTS
+
+if TYPE_CHECKING:
+    from forecast.daybook import Daybook
 
 REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
 COURSE_FIELDS = ("sessions_done", "gradings", "spacing_weeks", "start")
@@ -550,11 +552,16 @@ def open_desk(
                 "Give a model for clear first and, with --lighten, one fitted with --goal lighten.",
             )
         forecasters["lighten"] = second
+    kept = None
+    if daybook is not None:
+        from forecast.daybook import Daybook  # a sheet without one has no use for databases
+
+        kept = Daybook(daybook)
     return Desk(
         forecasters,
         read_tariff(tariff) if tariff else None,
         read_clinic(clinic) if clinic else Clinic(),
-        Daybook(daybook) if daybook else None,
+        kept,
         files,
         seen,
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -22,6 +21,7 @@ from forecast.log import column
 from forecast.page.answer import Answer, answer
 from forecast.page.desk import SPACING
 from forecast.page.words import Words, load_words
+from forecast.survival import quantiles
 from forecast.tattoo import FACTS, INKS, REGIONS
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def _curve(estimate: Estimate) -> dict[str, Any]:
     # is what the model itself is unsure of, ticks and levels are places with their labels.
     horizon = estimate.horizon
     step = (WIDTH - LEFT - RIGHT) / horizon
-    spread = np.quantile(np.cumsum(estimate.draws, axis=1), [0.1, 0.9], axis=0)
+    spread = quantiles(np.cumsum(estimate.draws, axis=1), [0.1, 0.9])
     low, high = (_stairs(values, step) for values in spread)
     beyond = estimate.supported_to < horizon
     ticks = [n for n in range(1, horizon + 1) if n == 1 or n % 5 == 0]
@@ -241,6 +241,8 @@ def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
     RequestError
         The browser fails or takes longer than a minute.
     """
+    import subprocess  # which a sheet in HTML does not need
+
     with TemporaryDirectory(prefix="sheet-") as folder:
         source, target = Path(folder, "sheet.html"), Path(folder, "sheet.pdf")
         source.write_text(html, encoding="utf-8")
