@@ -48,6 +48,7 @@ def template(name: str) -> Template:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        optimized=False,  # a sheet waits longer for it than it gains
     )
     return environment.get_template(name)
 
