@@ -313,7 +313,7 @@ class Estimate(Result):
     notes : tuple of Note
         What it rests on, and the doubts.
     stopping : callable or None
-        Gives ``stop_draws``, of which only a price has need.
+        Gives ``stop_draws``, (n_draws, 1, horizon), of which only a price has need.
     stop_pull : ndarray of shape (horizon + 1,) or None
         How readily those stop who need 1, 2, … sessions, or more; None is all alike.
     evidence_alone : Estimate or None
@@ -358,11 +358,8 @@ class Estimate(Result):
 
     @property
     def stop_draws(self) -> FloatArray | None:
-        """The stopping hazard under draws of its own parameters, (n_draws, horizon).
-
-        None takes it as known.
-        """
-        return None if self.stopping is None else self.stopping()
+        """The stopping hazard under draws, (n_draws, horizon); None takes it as known."""
+        return None if self.stopping is None else self.stopping()[:, 0]
 
     @property
     def median(self) -> int | None:

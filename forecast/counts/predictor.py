@@ -124,7 +124,7 @@ class Predictor:
             support_reasons=support.reasons,
             own_share=1.0,
             supported_to=followed,
-            stopping=partial(self.stop_draws, enquiry, done),
+            stopping=partial(self.stop_draws, [enquiry], done),
             stop_pull=self.stop_pull(done),
             sessions_done=done,
         )
@@ -181,7 +181,7 @@ class Predictor:
         """
         steps = steps or self.horizon
         blocks = [enquiries[at : at + BLOCK] for at in range(0, len(enquiries), BLOCK)]
-        stop = [self._stop_draws(self._lengths(block), 0, steps) for block in blocks]
+        stop = [self.stop_draws(block, steps=steps) for block in blocks]
         return self.sessions_here(enquiries, steps=steps), np.concatenate(stop, axis=1)
 
     def draws_after(
@@ -204,9 +204,12 @@ class Predictor:
         hazard: FloatArray = self.stopping.hazard(self._lengths([enquiry]), done, self.horizon)[0]
         return hazard
 
-    def stop_draws(self, enquiry: Enquiry, done: int = 0) -> FloatArray:
-        """Return the same under draws of the parameters, shape (n_draws, horizon)."""
-        return self._stop_draws(self._lengths([enquiry]), done, self.horizon)[:, 0]
+    def stop_draws(
+        self, enquiries: Sequence[Enquiry], done: int = 0, steps: int | None = None
+    ) -> FloatArray:
+        """Return the same under draws of the parameters, shape (n_draws, n, steps)."""
+        own = self._lengths(enquiries), done, steps or self.horizon
+        return self.stopping.draws(*own, n_draws=N_DRAWS, seed=self.seed + 1)
 
     def stop_pull(self, done: int = 0) -> FloatArray | None:
         """Return how readily those stop who need 1, 2, … sessions after ``done``, or more.
@@ -214,9 +217,6 @@ class Predictor:
         Shape (horizon + 1,); None where all alike.
         """
         return self.stopping.pull(self.horizon, done)
-
-    def _stop_draws(self, length: FloatArray, done: int, steps: int) -> FloatArray:
-        return self.stopping.draws(length, done, steps, n_draws=N_DRAWS, seed=self.seed + 1)
 
     # what the stopping hazard goes by, shape (n,)
     def _lengths(self, enquiries: Sequence[Enquiry]) -> FloatArray:

@@ -8,8 +8,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from forecast import daybook as books  # loaded where there is one
 from forecast._checks import nearest
 from forecast._notes import Note, languages
 from forecast.counts import ExtraColumn
@@ -20,9 +21,6 @@ from forecast.midcourse import doubtful_gradings
 from forecast.page.words import Words
 from forecast.prices import Tariff, read_tariff
 from forecast.tattoo import FACTS
-
-if TYPE_CHECKING:
-    from forecast.daybook import Daybook
 
 REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
 COURSE_FIELDS = ("sessions_done", "gradings", "spacing_weeks", "start")
@@ -478,7 +476,7 @@ class Desk:
     forecasters: Mapping[str, Forecaster]
     tariff: Tariff | None = None
     clinic: Clinic = field(default_factory=Clinic)
-    daybook: Daybook | None = None
+    daybook: books.Daybook | None = None
     files: Mapping[str, Path] = field(default_factory=dict)
     seen: tuple[object, ...] = ()
 
@@ -552,16 +550,11 @@ def open_desk(
                 "Give a model for clear first and, with --lighten, one fitted with --goal lighten.",
             )
         forecasters["lighten"] = second
-    kept = None
-    if daybook is not None:
-        from forecast.daybook import Daybook  # a sheet without one has no use for databases
-
-        kept = Daybook(daybook)
     return Desk(
         forecasters,
         read_tariff(tariff) if tariff else None,
         read_clinic(clinic) if clinic else Clinic(),
-        kept,
+        books.Daybook(daybook) if daybook else None,
         files,
         seen,
     )

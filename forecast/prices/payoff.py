@@ -20,7 +20,7 @@ from forecast._types import BoolArray, FloatArray
 from forecast.counts import competing_ends
 from forecast.errors import RequestError
 from forecast.prices.money import round_cents, to_cents
-from forecast.prices.tariff import SINGLE, Package, Tariff
+from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
     from forecast.log import Enquiry
@@ -70,6 +70,7 @@ class Terms:
         return np.asarray(cleared + not_cleared)
 
 
+@lru_cache(maxsize=256)  # each answer asks for the same ones
 def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = False) -> Terms:
     """Return a package's amounts per outcome, for an estimate that reaches ``horizon``.
 
@@ -336,27 +337,25 @@ def price_rows(
     laws = [cache(partial(_ends, pmf[rows], stop[rows], pull)) for rows in blocks]  # many end alike
     found = []
     for package in packages:
-        both = _beside_single(package, tariff, pmf.shape[1], started)
+        terms = terms_of(package, tariff, pmf.shape[1], started=started)
+        # pay per session is compared over the same sessions as the package covers
+        alone = _alone(terms.cap)
+        both = terms, terms_of(alone, tariff, pmf.shape[1], started=started)
         own = np.empty((2, len(pmf)))
-        own[0], own[1] = tariff.price_of(package, area), tariff.price_of(SINGLE, area)
+        own[0], own[1] = tariff.price_of(package, area), tariff.price_of(alone, area)
         parts = [
             _evaluate(package.kind, both, law, pmf[rows], cost[rows], own[:, rows], tariff)
             for rows, law in zip(blocks, laws, strict=True)
         ]
         names = [field.name for field in fields(Priced) if field.name != "terms"]
         columns = {name: np.concatenate([getattr(one, name) for one in parts]) for name in names}
-        found.append(Priced(terms=both[0], **columns))
+        found.append(Priced(terms=terms, **columns))
     return tuple(found)
 
 
-@lru_cache(maxsize=256)  # each answer asks for the same ones
-def _beside_single(
-    package: Package, tariff: Tariff, horizon: int, started: bool
-) -> tuple[Terms, Terms]:
-    # pay per session is compared over the same sessions as the package covers
-    terms = terms_of(package, tariff, horizon, started=started)
-    alone = Package("per_session", cap=terms.cap)
-    return terms, terms_of(alone, tariff, horizon, started=started)
+@cache
+def _alone(cap: int) -> Package:
+    return Package("per_session", cap=cap)
 
 
 def _evaluate(

@@ -16,7 +16,7 @@ from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.prices.money import from_cents, round_cents, round_up
 from forecast.prices.payoff import Priced, Terms, areas_of, price_rows
-from forecast.prices.tariff import SINGLE, Package, Tariff
+from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
 HALF = 0.5  # of clients, for whom a fixed price is to be enough
@@ -334,7 +334,7 @@ def price_package(
 def _dearer(priced: Priced, tariff: Tariff, area: FloatArray) -> tuple[Note, ...]:
     if not priced.dearer[0]:
         return ()
-    single = tariff.price_of(SINGLE, area)[0]
+    single = tariff.price_of(Package("per_session"), area)[0]
     values = {"sessions": priced.terms.block, "price": str(from_cents(priced.terms.block * single))}
     return (Note("prices.dearer", "serious", values),)
 

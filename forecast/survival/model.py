@@ -172,7 +172,7 @@ def gaussian_draws(
 
 
 def quantiles(draws: FloatArray, levels: Sequence[float]) -> FloatArray:
-    """Return quantiles over the first axis, as numpy's, which loads masked arrays and asks more."""
+    """Return the ``levels`` of ``draws`` over the first axis; numpy's own loads masked arrays."""
     ordered, at = np.sort(draws, axis=0), np.array(levels) * (len(draws) - 1)
     low = np.minimum(at.astype(int), max(len(draws) - 2, 0))
     above = ordered[np.minimum(low + 1, len(draws) - 1)] - ordered[low]
