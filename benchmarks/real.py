@@ -259,7 +259,7 @@ def peer_laws(
 def from_survival(survival: np.ndarray) -> CountDistribution:
     """Return the distribution of a survival curve that may rise in the last digit."""
     falling = np.minimum.accumulate(np.clip(survival, 0, 1), axis=1)
-    return CountDistribution.from_survival(falling)
+    return CountDistribution(-np.diff(falling, prepend=1.0))
 
 
 def one_split(unit: tuple[int, int, int]) -> list[dict[str, Any]]:
