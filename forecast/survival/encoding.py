@@ -131,11 +131,10 @@ class Encoding:
                 at += 1
                 continue
             share = next(shares, ()) if average else ()
-            place = codes(name, values, levels, strict=not share)
-            place = np.broadcast_to(place, rows) if is_single(values) else place
-            matrix[np.flatnonzero(place > 0), at + place[place > 0] - 1] = 1.0
-            if share:
-                matrix[np.flatnonzero(place < 0), at : at + len(levels) - 1] = share[1:]
+            each = np.eye(len(levels) + 1, len(levels))[:, 1:]  # its last row: of what is unseen
+            each[-1] = share[1:] or 0.0
+            of_rows = each[codes(name, values, levels, strict=not share)]
+            matrix[:, at : at + len(levels) - 1] = of_rows
             at += len(levels) - 1
         if not np.isfinite(matrix).all():
             column = int((~np.isfinite(matrix)).any(axis=0).argmax())
