@@ -184,7 +184,9 @@ def lifelines_laws(train: pd.DataFrame, asked: pd.DataFrame) -> dict[str, CountD
         fitter.fit(data, "T", "E")
         times = steps if name == "Cox" else steps + 0.5
         survival = fitter.predict_survival_function(other[used], times=times).to_numpy().T
-        found[name] = CountDistribution.from_survival(np.minimum.accumulate(survival, axis=1))
+        found[name] = CountDistribution(
+            -np.diff(np.minimum.accumulate(survival, axis=1), prepend=1.0)
+        )
     return found
 
 

@@ -174,6 +174,31 @@ def load(address: str, clients: int, seconds: float) -> tuple[list[float], int]:
     return times, len(failed)
 
 
+def burst(address: str, clients: int) -> list[float]:
+    """Return the waits in ms of clients who all ask once, at the same moment."""
+    host, waits = address.removeprefix("http://").strip("/"), []
+    gate = threading.Barrier(clients)
+
+    def one(number: int) -> None:
+        connection = http.client.HTTPConnection(host, timeout=60)
+        connection.connect()
+        area = str(round(20 + number + time.time() % 1, 6))  # nothing is asked twice
+        body = json.dumps({**FILLED, "body_site": SITES[number % len(SITES)], "area_cm2": area})
+        gate.wait()
+        began = time.perf_counter()
+        connection.request("POST", "/answer", body, {"Content-Type": "application/json"})
+        assert json.loads(connection.getresponse().read())["state"] == "answered"
+        waits.append(1000 * (time.perf_counter() - began))
+        connection.close()
+
+    threads = [threading.Thread(target=one, args=(number,)) for number in range(clients)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return waits
+
+
 def measure(options: argparse.Namespace) -> list[tuple[str, float, str]]:
     """Return name, value compared with the goal, and the rest that was seen."""
     from playwright.sync_api import sync_playwright

@@ -40,6 +40,12 @@ from forecast.prices import price_rows, smallest_price
 CAP, CLIENTS, INNER, BOOKS, REPLICATES = 15, 300, 400, 2_000, 4_000
 STATED = (0.05, 0.10, 0.20)
 FIXED = Package("fixed", cap=CAP)
+FOUR = (
+    Package("per_session"),
+    Package("block", sessions=6, price=780, extra_price=140, refund_share=0.5),
+    FIXED,
+    Package("part_fixed", sessions=8, extra_price=75),
+)
 COSTS = {
     "currency": "EUR",
     "session_price": 150,
@@ -207,15 +213,9 @@ def speed() -> str:
     draws, stop = Made().estimate_draws([None] * 500)
     pmf = np.repeat(draws[0], 200, axis=0)
     area = np.round(rng.gamma(2, 30, len(pmf)), 1)
-    packages = (
-        Package("per_session"),
-        Package("block", sessions=6, price=780, extra_price=140, refund_share=0.5),
-        FIXED,
-        Package("part_fixed", sessions=8, extra_price=75),
-    )
     rules = tariff(tax_rate=0.2, round_to=5)
     began = time.perf_counter()
-    price_rows(pmf, np.repeat(stop[0], 200, axis=0), packages, rules, area_cm2=area)
+    price_rows(pmf, np.repeat(stop[0], 200, axis=0), FOUR, rules, area_cm2=area)
     many = time.perf_counter() - began
     plain = Enquiry("II", "forearm", "black", "medium", "single")
     asked = [replace(plain, area_cm2=max(float(one), 1.0)) for one in area[:2000]]

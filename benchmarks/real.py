@@ -219,7 +219,7 @@ def own_law(train: Durations, asked: pd.DataFrame, horizon: int, seed: int) -> C
     _, recalibration = recalibrate_out_of_fold(own.predicted, own.outcomes, seed=seed)
     fitted = specs[chosen].fit(train)
     draws = fitted.predict_draws(asked, horizon, n_draws=100, seed=seed)
-    return recalibration.apply(CountDistribution.mixture(draws))
+    return recalibration.apply(CountDistribution(draws.mean(axis=0)))
 
 
 def coded(frame: pd.DataFrame) -> pd.DataFrame:
@@ -259,7 +259,7 @@ def peer_laws(
 def from_survival(survival: np.ndarray) -> CountDistribution:
     """Return the distribution of a survival curve that may rise in the last digit."""
     falling = np.minimum.accumulate(np.clip(survival, 0, 1), axis=1)
-    return CountDistribution.from_survival(falling)
+    return CountDistribution(-np.diff(falling, prepend=1.0))
 
 
 def one_split(unit: tuple[int, int, int]) -> list[dict[str, Any]]:

@@ -52,8 +52,8 @@ def main() -> None:
         n = read_metadata(folder / "courses.parquet").num_rows
     book, (first, *_, last) = Notebook(options.kept), PARTS
     pairs = [(found[first]["seconds"], found[last]["seconds"]) for found in rounds]
-    book.ratios("S1", "pyarrow reads the files", n, pairs)
-    book.keep("S1", "peak memory of the whole", n, [found[last]["mib"] for found in rounds])
+    book.ratios("M1", "pyarrow reads the files", n, pairs)
+    book.keep("M1", "peak memory of the whole", n, [found[last]["mib"] for found in rounds])
     if QUERIED in PARTS:
         pairs = [(found[QUERIED]["seconds"], found[CHECKED]["seconds"]) for found in rounds]
         book.ratios("R1", QUERIED, n, pairs)

@@ -1,6 +1,6 @@
 """What somebody waits for, against what they would use instead.
 
-    OMP_NUM_THREADS=1 python -m benchmarks.waits [--only fit cold answers rooms page accelerated]
+    OMP_NUM_THREADS=1 python -m benchmarks.waits [--only fit cold answers rooms page ...]
 
 One process and one numerical thread; ours and the other take turns, in processor seconds, so that
 a busy machine does not blur them. A cold start counts all of a process.
@@ -22,9 +22,10 @@ from benchmarks.answers import ENQUIRY, milliseconds, spent
 from benchmarks.data import LAST, dummies, fixed_rows
 from benchmarks.fit import alternate, clock
 from benchmarks.goals import Notebook
-from benchmarks.page import SYNTHETIC, load, prepare, processor_s
+from benchmarks.page import SYNTHETIC, burst, load, prepare, processor_s
 from benchmarks.page import page as serve
 from benchmarks.peers import statsmodels_fit
+from benchmarks.prices import FIXED, FOUR, Made, tariff
 from forecast import (
     Enquiry,
     compare_regimes,
@@ -35,6 +36,8 @@ from forecast import (
 )
 from forecast.counts import course_rows, covariate_names, durations_of, fill_missing
 from forecast.forecaster import refresh_forecaster
+from forecast.log import TABLES
+from forecast.prices import courses_of, price_rows, simulate_totals
 from forecast.reactions import fit_reactions
 from forecast.survival import AcceleratedTime, Durations
 
@@ -136,19 +139,59 @@ def rooms(book: Notebook, repeats: int) -> None:
 
 
 def page(book: Notebook, repeats: int) -> None:
-    """Keep the processor time of an answer of the page, and the median wait of fifty tablets."""
+    """Keep the processor time of an answer of the page, and the median wait of fifty tablets.
+
+    In a burst each asks once; at once, each asks again as soon as it has its answer.
+    """
     with tempfile.TemporaryDirectory() as scratch:
         prepare(Path(scratch))
         with serve(Path(scratch)) as (address, pid):
             load(address, 1, 2.0)
-            each, waits = [], []
+            each, once, waits = [], [], []
             for _ in range(repeats):
                 before = processor_s(pid)
                 alone, _ = load(address, 1, 3.0)
                 each.append(1e3 * (processor_s(pid) - before) / len(alone))
+                once.append(float(np.median(burst(address, 50))))
                 waits.append(float(np.median(load(address, 50, 3.0)[0])))
     book.keep("W7", "an answer of the page", 1, each)
+    book.keep("W7", "median wait in a burst of fifty", 50, once)
     book.keep("W7", "median wait of fifty at once", 50, waits)
+
+
+def reading(book: Notebook, repeats: int) -> None:
+    """Keep the time of reading the shipped log over that of pandas reading its files."""
+    files = [SYNTHETIC / f"{name}.csv" for name in TABLES]
+    plainly = lambda: [pd.read_csv(file) for file in files]  # noqa: E731
+    plainly(), read_log(SYNTHETIC)
+    ours = lambda: read_log(SYNTHETIC)  # noqa: E731
+    pairs = [(milliseconds(plainly, 3), milliseconds(ours)) for _ in range(repeats)]
+    book.ratios("R2", "pandas.read_csv of the shipped log", 600, pairs)
+
+
+def prices(book: Notebook, repeats: int) -> None:
+    """Keep the time of prices over that of numpy's draws of as many uniforms.
+
+    One for each chance of an outcome, or for each course of each year; the memory they go into has
+    been used before, for a machine may take ten times as long to hand out fresh one.
+    """
+    rng, made = np.random.default_rng(0), Made()
+    draws, stop = made.estimate_draws([None] * 500)
+    pmf, stop = np.repeat(draws[0], 200, axis=0), np.repeat(stop[0], 200, axis=0)
+    area = np.round(rng.gamma(2, 30, len(pmf)), 1)
+    rules = tariff(tax_rate=0.2, round_to=5)
+    many = lambda: price_rows(pmf, stop, FOUR, rules, area_cm2=area)  # noqa: E731
+    sizes = [one.chances.shape for one in many()]
+    uniforms = lambda: [rng.random(size) for size in sizes]  # noqa: E731
+    pairs = [(milliseconds(uniforms), milliseconds(many)) for _ in range(repeats)]
+    book.ratios("S1", "uniforms: 100,000 enquiries by four packages", 100_000, pairs)
+    pmf, stop = made.estimate_draws([None] * 2_000)
+    sold = {"area_cm2": area[:2000], "weights": np.ones((2_000, 1))}
+    courses = courses_of(pmf, stop, [FIXED], rules, **sold)
+    year = lambda: simulate_totals(courses, replicates=10_000, seed=1)  # noqa: E731
+    uniforms = lambda: [rng.random(2_000) for _ in range(10_000)]  # noqa: E731
+    pairs = [(milliseconds(uniforms), milliseconds(year)) for _ in range(repeats)]
+    book.ratios("S1", "uniforms: a year of 2,000 courses, 10,000 times", 2_000, pairs)
 
 
 def accelerated(book: Notebook, repeats: int, sizes: tuple[int, ...] = (2_000, 20_000)) -> None:
@@ -168,7 +211,9 @@ def accelerated(book: Notebook, repeats: int, sizes: tuple[int, ...] = (2_000, 2
         book.ratios("A1", "lifelines LogNormalAFTFitter", n, pairs)
 
 
-PARTS = {part.__name__: part for part in (fit, cold, answers, rooms, page, accelerated)}
+PARTS = {
+    part.__name__: part for part in (fit, cold, answers, rooms, page, reading, prices, accelerated)
+}
 
 
 def main() -> None:

@@ -32,3 +32,8 @@ def test_the_command_line_explains_itself_without_a_backend():
 def test_the_doors_of_pictures_and_page_load_nothing_before_a_name_is_used():
     code = "import forecast.figures, forecast.page; dir(forecast.figures); dir(forecast.page)"
     assert not loaded_after(code) & (HEAVY | {"numpy", "babel", "jinja2", "starlette"})
+
+
+def test_a_page_without_a_daybook_opens_none_and_reads_no_log():
+    code = "import forecast.page.desk, forecast.page.answer, forecast.page.sheet"
+    assert not loaded_after(code) & (HEAVY | {"sqlite3", "subprocess", "zipfile"})

@@ -115,8 +115,8 @@ BUGS = (
     Bug(
         "a driver has the other sign",
         "forecaster/forecaster.py",
-        "np.quantile(compared[:, :1] - compared[:, 1:],",
-        "np.quantile(compared[:, 1:] - compared[:, :1],",
+        "quantiles(compared[:, :1] - compared[:, 1:],",
+        "quantiles(compared[:, 1:] - compared[:, :1],",
         "forecaster/test_forecaster.py",
     ),
     Bug(

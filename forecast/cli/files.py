@@ -10,7 +10,6 @@ import math
 import os
 import re
 import sys
-import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from decimal import Decimal
@@ -491,11 +490,13 @@ def write_tables(path: Path, tables: Mapping[str, pd.DataFrame]) -> None:
 
 def sheet_names(content: bytes) -> list[str]:
     """Return the names of a workbook's sheets; none where it is no workbook."""
+    from zipfile import BadZipFile
+
     import openpyxl
 
     try:
         return list(openpyxl.load_workbook(io.BytesIO(content), read_only=True).sheetnames)
-    except (zipfile.BadZipFile, KeyError, ValueError):
+    except (BadZipFile, KeyError, ValueError):
         return []
 
 

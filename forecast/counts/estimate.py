@@ -15,7 +15,7 @@ to a power of the sessions that each needs, which the ends of the log's courses 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import lru_cache
@@ -312,8 +312,8 @@ class Estimate(Result):
         baseline is extrapolated.
     notes : tuple of Note
         What it rests on, and the doubts.
-    stop_draws : ndarray of shape (n_draws, horizon) or None
-        The stopping hazard under draws of its own parameters; None takes it as known.
+    stopping : callable or None
+        Gives ``stop_draws``, (n_draws, 1, horizon), of which only a price has need.
     stop_pull : ndarray of shape (horizon + 1,) or None
         How readily those stop who need 1, 2, … sessions, or more; None is all alike.
     evidence_alone : Estimate or None
@@ -342,7 +342,7 @@ class Estimate(Result):
     supported_to: int
     support_reasons: tuple[str, ...] = ()
     notes: tuple[Note, ...] = ()
-    stop_draws: FloatArray | None = None
+    stopping: Callable[[], FloatArray] | None = None
     stop_pull: FloatArray | None = None
     evidence_alone: Estimate | None = None
     reached: Estimate | None = None
@@ -355,6 +355,11 @@ class Estimate(Result):
     def horizon(self) -> int:
         """The last session the distribution speaks of."""
         return self.distribution.horizon
+
+    @property
+    def stop_draws(self) -> FloatArray | None:
+        """The stopping hazard under draws, (n_draws, horizon); None takes it as known."""
+        return None if self.stopping is None else self.stopping()[:, 0]
 
     @property
     def median(self) -> int | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -113,19 +113,18 @@ class Predictor:
         distribution = CountDistribution(draws.mean(axis=0, keepdims=True))
         needed = int(min(distribution.median()[0], self.horizon))
         support = support_of(self.log_summary, enquiry, followed=followed, needed=needed)
-        stop, stop_draws = self.stop_hazard(enquiry, done)
         found = Estimate(
             enquiry=enquiry,
             distribution=distribution,
             level=level,
-            stop_hazard=stop,
+            stop_hazard=self.stop_hazard(enquiry, done),
             draws=draws,
             goal=self.goal,
             support=support.label,
             support_reasons=support.reasons,
             own_share=1.0,
             supported_to=followed,
-            stop_draws=stop_draws,
+            stopping=partial(self.stop_draws, [enquiry], done),
             stop_pull=self.stop_pull(done),
             sessions_done=done,
         )
@@ -182,7 +181,7 @@ class Predictor:
         """
         steps = steps or self.horizon
         blocks = [enquiries[at : at + BLOCK] for at in range(0, len(enquiries), BLOCK)]
-        stop = [self._stop_draws(self._lengths(block), 0, steps) for block in blocks]
+        stop = [self.stop_draws(block, steps=steps) for block in blocks]
         return self.sessions_here(enquiries, steps=steps), np.concatenate(stop, axis=1)
 
     def draws_after(
@@ -200,16 +199,17 @@ class Predictor:
         expected = 1 + survival[had:].sum() / max(survival[had - 1] if had else 1.0, 1e-6)
         return carry_remaining(pmfs[:, 0], total, had, self.horizon), float(expected)
 
-    def stop_hazard(self, enquiry: Enquiry, done: int = 0) -> tuple[FloatArray, FloatArray]:
-        """Return the chance of stopping after each session that follows ``done``, and its draws.
+    def stop_hazard(self, enquiry: Enquiry, done: int = 0) -> FloatArray:
+        """Return the chance of stopping after each session that follows ``done``, (horizon,)."""
+        hazard: FloatArray = self.stopping.hazard(self._lengths([enquiry]), done, self.horizon)[0]
+        return hazard
 
-        Shapes (horizon,) and (n_draws, horizon).
-        """
-        length = self._lengths([enquiry])
-        return (
-            self.stopping.hazard(length, done, self.horizon)[0],
-            self._stop_draws(length, done, self.horizon)[:, 0],
-        )
+    def stop_draws(
+        self, enquiries: Sequence[Enquiry], done: int = 0, steps: int | None = None
+    ) -> FloatArray:
+        """Return the same under draws of the parameters, shape (n_draws, n, steps)."""
+        own = self._lengths(enquiries), done, steps or self.horizon
+        return self.stopping.draws(*own, n_draws=N_DRAWS, seed=self.seed + 1)
 
     def stop_pull(self, done: int = 0) -> FloatArray | None:
         """Return how readily those stop who need 1, 2, … sessions after ``done``, or more.
@@ -217,9 +217,6 @@ class Predictor:
         Shape (horizon + 1,); None where all alike.
         """
         return self.stopping.pull(self.horizon, done)
-
-    def _stop_draws(self, length: FloatArray, done: int, steps: int) -> FloatArray:
-        return self.stopping.draws(length, done, steps, n_draws=N_DRAWS, seed=self.seed + 1)
 
     # what the stopping hazard goes by, shape (n,)
     def _lengths(self, enquiries: Sequence[Enquiry]) -> FloatArray:

@@ -53,7 +53,7 @@ from forecast.counts import (
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, check_enquiry, column, enquiries_of
 from forecast.midcourse import Midcourse, Update, remaining_draws, update_estimate
-from forecast.survival import FittedCountModel, model_from_dict
+from forecast.survival import FittedCountModel, model_from_dict, quantiles
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -153,7 +153,7 @@ def _compared(
     counted = bool(np.all(chances >= HALF))  # else an end of an interval would be no count
     compared = _soft_median(draws) if counted else chances
     by_session = None if counted else draws.shape[-1]
-    moved = np.quantile(compared[:, :1] - compared[:, 1:], [tail, 0.5, 1 - tail], axis=0)
+    moved = quantiles(compared[:, :1] - compared[:, 1:], [tail, 0.5, 1 - tail])
     mean = chances.mean(axis=0).tolist()
     found = []
     for row, other, (low, middle, high) in zip(rows, mean[1:], moved.T.tolist(), strict=True):

@@ -92,7 +92,8 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
     found = []
     for table, frame in tables.items():
         known = {rule.name: rule.kind for rule in TABLES[table]}
-        treated = _treated(frame, known)
+        own = not known.keys() >= {normal_heading(heading) for heading in frame.columns}
+        treated = _treated(frame, known) if own else None
         for place, heading in enumerate(frame.columns):
             name, cells = normal_heading(heading), frame.iloc[:, place]
             if heading == OVERFLOW or known.get(name, "text") not in ("id", "text"):

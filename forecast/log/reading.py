@@ -283,7 +283,7 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
         if not len(blank):
             break
         cells = frame.iloc[blank, position]
-        empty = np.array([not str(cell).strip() for cell in cells], dtype=bool)
+        empty = np.array([not str(cell).strip() for cell in cells.tolist()], dtype=bool)
         blank = blank[empty | cells.isna().to_numpy(bool)]
     return pd.Series(np.isin(np.arange(len(frame)), blank), frame.index)
 

@@ -85,7 +85,7 @@ def update_estimate(
     if part is not None:
         reached = _remaining(predictor, midcourse, part, done, percent, level=level)
         remaining = replace(remaining, reached=reached, unreached=unreached)
-    first = float(1 - predictor.sessions_here([enquiry]).mean(axis=0).sum())
+    first = float(predictor.counts_here([enquiry]).not_yet()[0])
     leads = leads_of(remaining, first=first if done else None)
     if HARDLY_ANY in remaining.notes:  # a count of those who clear would be made of hardly any
         leads = tuple(note for note in leads if not note.code.startswith("leads.apart"))
@@ -211,7 +211,7 @@ def _shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
         distribution=CountDistribution(whole),
         notes=remaining.notes,
         stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
-        stop_draws=None,
+        stopping=None,
         stop_pull=pull if pull is None else np.pad(pull, (done, 0)),
         supported_to=supported_to,
         sessions_done=0,

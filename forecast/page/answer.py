@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast import forecaster as rooms  # promises are loaded where there is one
 from forecast._notes import Note
 from forecast.counts import few
-from forecast.forecaster import GRADINGS, against_promise
+from forecast.forecaster import GRADINGS
 from forecast.log import ATTRIBUTES
 from forecast.page.costs import PriceRow, cost_of, package_rows, range_text
 from forecast.page.desk import Asked
@@ -198,7 +199,8 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     reference = forecaster.log_summary
     course = desk.daybook.course(asked.course) if desk.daybook and asked.course else None
-    stands = against_promise(course, total, (*total.notes, *estimate.notes)) if course else None
+    notes = (*total.notes, *estimate.notes)
+    stands = rooms.against_promise(course, total, notes) if course else None
     return Answer(
         estimate=estimate,
         done=done,

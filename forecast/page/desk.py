@@ -9,11 +9,11 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+from forecast import daybook as books  # loaded where there is one
 from forecast._checks import check_keys
 from forecast._files import read_toml
 from forecast._notes import Note, languages
 from forecast.counts import ExtraColumn
-from forecast.daybook import VALID_DAYS, Daybook
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
 from forecast.log import ATTRIBUTES, Column, Enquiry, Extra, checked, column
@@ -386,7 +386,7 @@ class Desk:
     forecasters: Mapping[str, Forecaster]
     tariff: Tariff | None = None
     clinic: Clinic = field(default_factory=Clinic)
-    daybook: Daybook | None = None
+    daybook: books.Daybook | None = None
     files: Mapping[str, Path] = field(default_factory=dict)
     seen: tuple[object, ...] = ()
 
@@ -460,7 +460,7 @@ def open_desk(
         forecasters,
         read_tariff(tariff) if tariff else None,
         read_clinic(clinic) if clinic else Clinic(),
-        Daybook(daybook) if daybook else None,
+        books.Daybook(daybook) if daybook else None,
         files,
         seen,
     )

@@ -29,7 +29,7 @@ from forecast._notes import languages
 from forecast.errors import ForecastError, RequestError
 from forecast.page.answer import Answer, answer
 from forecast.page.desk import Reading, refreshed
-from forecast.page.sheet import render_page, render_parts, render_sheet, static_text
+from forecast.page.sheet import STATIC, render_page, render_parts, render_sheet
 from forecast.page.visits import ACTIONS, handle, with_course
 from forecast.page.words import Words, load_words
 
@@ -39,17 +39,7 @@ if TYPE_CHECKING:
 
     from forecast.page.desk import Desk
 
-STATIC = {
-    "page.js": "text/javascript",
-    "sheet.js": "text/javascript",
-    "daybook.js": "text/javascript",
-    "page.css": "text/css",
-    "pictures.css": "text/css",
-    "sheet.css": "text/css",
-    "a4.css": "text/css",
-    "letter.css": "text/css",
-    "icon.svg": "image/svg+xml",
-}
+KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 AT_ONCE = 1  # answer being worked out; more only wait for the processor
 LARGEST_BODY = 32_768
 OWN_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
@@ -104,7 +94,8 @@ class _Page:
     def __init__(self, desk: Desk, language: str) -> None:
         self.desk = desk
         self.language = load_words(language).code
-        self.texts = {name: static_text(name) for name in STATIC}
+        files = [file for file in STATIC.iterdir() if file.suffix in KINDS]
+        self.texts = {file.name: (file.read_text("utf-8"), KINDS[file.suffix]) for file in files}
         self.limiter = CapacityLimiter(AT_ONCE)
 
     def words(self, wanted: str | None) -> Words:
@@ -118,9 +109,10 @@ class _Page:
 
     async def static(self, request: Request) -> Response:
         name = request.path_params["name"]
-        if name not in STATIC:
+        if name not in self.texts:
             return Response(status_code=404)
-        return Response(self.texts[name], media_type=STATIC[name])
+        text, kind = self.texts[name]
+        return Response(text, media_type=kind)
 
     async def logo(self, request: Request) -> Response:
         logo = self.desk.clinic.logo

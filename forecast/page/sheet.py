@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -21,6 +20,7 @@ from forecast.errors import RequestError
 from forecast.log import column
 from forecast.page.answer import Answer, answer
 from forecast.page.words import Words, load_words
+from forecast.survival import quantiles
 from forecast.tattoo import FACTS, INKS, REGIONS
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from forecast.page.desk import Asked, Desk
 
 HERE = Path(__file__).parent
+STATIC = HERE / "static"
 CHOICES = ("ink_density", "layering", "skin_type")
 OPTIONAL_CHOICES = ("origin", "scarring", "smoker")
 NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
@@ -46,13 +47,14 @@ def template(name: str) -> Template:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        optimized=False,  # a sheet waits longer for it than it gains
     )
     return environment.get_template(name)
 
 
 def static_text(name: str) -> str:
     """Return a file of the folder ``static``."""
-    return (HERE / "static" / name).read_text(encoding="utf-8")
+    return (STATIC / name).read_text(encoding="utf-8")
 
 
 def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:
@@ -93,8 +95,13 @@ def render_parts(found: Answer, words: Words) -> dict[str, str]:
 
 
 def pictures(found: Answer) -> dict[str, Any]:
-    """Return what the templates draw: the places of 100 dots, and the curve."""
-    return {"dots": DOTS, "curve": _curve(found.estimate)}
+    """Return what the templates draw: the 100 dots, and the curve."""
+    return {"dots": _dots(found.steps[found.n - 1][0]), "curve": _curve(found.estimate)}
+
+
+@cache  # of 101 pictures
+def _dots(filled: int) -> Markup:
+    return Markup(template("dots.html").render(dots=DOTS, filled=filled))
 
 
 def _curve(estimate: Estimate) -> dict[str, Any]:
@@ -102,7 +109,7 @@ def _curve(estimate: Estimate) -> dict[str, Any]:
     # is what the model itself is unsure of, ticks and levels are places with their labels.
     horizon = estimate.horizon
     step = (WIDTH - LEFT - RIGHT) / horizon
-    spread = np.quantile(np.cumsum(estimate.draws, axis=1), [0.1, 0.9], axis=0)
+    spread = quantiles(np.cumsum(estimate.draws, axis=1), [0.1, 0.9])
     low, high = (_stairs(values, step) for values in spread)
     beyond = estimate.supported_to < horizon
     ticks = [n for n in range(1, horizon + 1) if n == 1 or n % 5 == 0]
@@ -205,6 +212,8 @@ def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
 
     Raises RequestError where the browser fails or takes longer than a minute.
     """
+    import subprocess  # which a sheet in HTML does not need
+
     with TemporaryDirectory(prefix="sheet-") as folder:
         source, target = Path(folder, "sheet.html"), Path(folder, "sheet.pdf")
         source.write_text(html, encoding="utf-8")

@@ -122,17 +122,6 @@ class Words:
         except KeyError:  # not translated
             return str(note), False
 
-    def month_of(self, text: str) -> str:
-        """Return the month of a date as the package writes it; what is no date, as it is."""
-        try:
-            return self.month(date.fromisoformat(text))
-        except ValueError:
-            return text
-
-    def term(self, text: str) -> str:
-        """Return words of the package in this language, or as they are where it has none."""
-        return str(self.texts.get("terms", {}).get(text, text))
-
 
 @lru_cache(maxsize=4096)  # the same few numbers fill most of a page
 def _written(how: Callable[..., str], shown: Any, shape: str, locale: Locale) -> str:
@@ -147,7 +136,10 @@ class _Filled(Filler):
         self.words = words
 
     def day(self, iso: str) -> str:
-        return self.words.month_of(iso)
+        try:
+            return self.words.month(date.fromisoformat(iso))
+        except ValueError:
+            return iso
 
     def exact_day(self, iso: str) -> str:
         return self.words.day(date.fromisoformat(iso))

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
         stop_factors,
     )
     from forecast.prices.money import from_cents
-    from forecast.prices.open_courses import left_of, value_open_book
-    from forecast.prices.payoff import price_rows, smallest_price
+    from forecast.prices.open_courses import value_open_book
+    from forecast.prices.payoff import left_of, price_rows, smallest_price
     from forecast.prices.price_list import Band, PriceList, make_price_list, mean_estimates
     from forecast.prices.quote import Quote, price_package, quotes_lines
     from forecast.prices.shared_risk import courses_of, simulate_totals

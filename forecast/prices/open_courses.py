@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import check_seed, check_whole_number, counted
+from forecast._checks import check_seed, counted
 from forecast._notes import Note, bullets, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
@@ -25,54 +25,6 @@ from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Package, Tariff] | None:
-    """Return what a package and its tariff are for the sessions that are left, or None.
-
-    The most sessions of a course count from its first one. A package with a reduced price after
-    so many sessions goes on where the course stands. A block is a new one, from the next session
-    on. A fixed price is asked for anew: the tariff's own was for a course from its beginning.
-    None stands for a package that cannot be sold any more: nothing of the most sessions is left
-    after ``sessions_done`` here, or less than the block holds.
-
-    Examples
-    --------
-    >>> tariff = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
-    >>> reduced = Package("part_fixed", sessions=8, price=150, extra_price=75)
-    >>> left, _ = left_of(reduced, tariff, 6)
-    >>> left.sessions, left.cap
-    (2, 9)
-    >>> left, _ = left_of(reduced, tariff, 8)
-    >>> left.kind, left.price
-    ('per_session', Decimal('75'))
-    >>> left_of(reduced, tariff, 15) is None
-    True
-    """
-    done = check_whole_number(sessions_done, name="sessions_done", low=0)
-    if not done:
-        return package, tariff
-    most = (package.cap or tariff.cap) - done
-    in_block = package.sessions if package.kind == "block" else None
-    if min(most, tariff.cap - done) < (in_block or 1):
-        return None
-    rest = replace(tariff, cap=tariff.cap - done)
-    if package.kind == "fixed":
-        return package.sold_at(None, cap=most), rest
-    if package.kind != "part_fixed" or package.sessions is None:
-        return replace(package, cap=most), rest
-    if package.sessions > done:
-        return replace(package, sessions=package.sessions - done, cap=most), rest
-    reduced = Package(
-        "per_session",
-        name=package.name,
-        price=package.extra_price,
-        cap=most,
-        stop_factor=package.stop_factor,
-        currency=package.currency,
-        labels=package.labels,
-    )
-    return reduced, rest
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,13 +8,14 @@ yet may stop after that session (competing ends, E[min(K, cap, D)]).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
-from functools import cache, partial
+from dataclasses import dataclass, fields, replace
+from functools import cache, lru_cache, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import check_whole_number
 from forecast._types import BoolArray, FloatArray
 from forecast.counts import competing_ends
 from forecast.errors import RequestError
@@ -69,6 +70,7 @@ class Terms:
         return np.asarray(cleared + not_cleared)
 
 
+@lru_cache(maxsize=256)  # each answer asks for the same ones
 def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = False) -> Terms:
     """Return a package's amounts per outcome, for an estimate that reaches ``horizon``.
 
@@ -116,6 +118,54 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
         goes_on=package.goes_on,
         fixed_cost=0.0 if started else float(to_cents(tariff.fixed_cost)),
     )
+
+
+def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Package, Tariff] | None:
+    """Return what a package and its tariff are for the sessions that are left, or None.
+
+    The most sessions of a course count from its first one. A package with a reduced price after
+    so many sessions goes on where the course stands. A block is a new one, from the next session
+    on. A fixed price is asked for anew: the tariff's own was for a course from its beginning.
+    None stands for a package that cannot be sold any more: nothing of the most sessions is left
+    after ``sessions_done`` here, or less than the block holds.
+
+    Examples
+    --------
+    >>> tariff = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
+    >>> reduced = Package("part_fixed", sessions=8, price=150, extra_price=75)
+    >>> left, _ = left_of(reduced, tariff, 6)
+    >>> left.sessions, left.cap
+    (2, 9)
+    >>> left, _ = left_of(reduced, tariff, 8)
+    >>> left.kind, left.price
+    ('per_session', Decimal('75'))
+    >>> left_of(reduced, tariff, 15) is None
+    True
+    """
+    done = check_whole_number(sessions_done, name="sessions_done", low=0)
+    if not done:
+        return package, tariff
+    most = (package.cap or tariff.cap) - done
+    in_block = package.sessions if package.kind == "block" else None
+    if min(most, tariff.cap - done) < (in_block or 1):
+        return None
+    rest = replace(tariff, cap=tariff.cap - done)
+    if package.kind == "fixed":
+        return package.sold_at(None, cap=most), rest
+    if package.kind != "part_fixed" or package.sessions is None:
+        return replace(package, cap=most), rest
+    if package.sessions > done:
+        return replace(package, sessions=package.sessions - done, cap=most), rest
+    reduced = Package(
+        "per_session",
+        name=package.name,
+        price=package.extra_price,
+        cap=most,
+        stop_factor=package.stop_factor,
+        currency=package.currency,
+        labels=package.labels,
+    )
+    return reduced, rest
 
 
 def _discounts(package: Package, tariff: Tariff) -> float:
@@ -289,9 +339,9 @@ def price_rows(
     for package in packages:
         terms = terms_of(package, tariff, pmf.shape[1], started=started)
         # pay per session is compared over the same sessions as the package covers
-        alone = Package("per_session", cap=terms.cap)
-        by_session = terms_of(alone, tariff, pmf.shape[1], started=started)
-        both, own = (terms, by_session), np.empty((2, len(pmf)))
+        alone = _alone(terms.cap)
+        both = terms, terms_of(alone, tariff, pmf.shape[1], started=started)
+        own = np.empty((2, len(pmf)))
         own[0], own[1] = tariff.price_of(package, area), tariff.price_of(alone, area)
         parts = [
             _evaluate(package.kind, both, law, pmf[rows], cost[rows], own[:, rows], tariff)
@@ -301,6 +351,11 @@ def price_rows(
         columns = {name: np.concatenate([getattr(one, name) for one in parts]) for name in names}
         found.append(Priced(terms=terms, **columns))
     return tuple(found)
+
+
+@cache
+def _alone(cap: int) -> Package:
+    return Package("per_session", cap=cap)
 
 
 def _evaluate(

@@ -374,6 +374,9 @@ class Tariff(Result):
     prepay_share: float = 0.0
     another_laser: Mapping[str, Any] = field(default_factory=dict)
 
+    def __hash__(self) -> int:
+        return hash((self.currency, self.cap, self.session_price))
+
     def lines(self, language: str) -> list[str]:
         """Return what a session costs, and each package, on a tattoo of the typical area."""
         values = {"price": self.single_price(), "code": self.currency, "cap": self.cap}

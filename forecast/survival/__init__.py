@@ -19,7 +19,12 @@ if TYPE_CHECKING:
         smooth_baseline,
     )
     from forecast.survival.life_table import LifeTable
-    from forecast.survival.model import CountModel, FittedCountModel, model_from_dict
+    from forecast.survival.model import (
+        CountModel,
+        FittedCountModel,
+        model_from_dict,
+        quantiles,
+    )
     from forecast.survival.newton import climb
 
 

@@ -26,12 +26,7 @@ from forecast.errors import FitError, RequestError
 from forecast.survival.distribution import CountDistribution, Durations, first_seen
 from forecast.survival.encoding import Encoding, is_zero_one
 from forecast.survival.left_out import left_out_predictors
-from forecast.survival.location_scale import (
-    STANDARDS,
-    Standard,
-    step_likelihood,
-    survival_curve,
-)
+from forecast.survival.location_scale import FAR, STANDARDS, Standard, step_likelihood
 from forecast.survival.model import FitNotes, FittedCountModel, fit_notes, gaussian_draws
 from forecast.survival.newton import climb
 
@@ -308,17 +303,19 @@ def _pmfs(
 ) -> FloatArray:
     """Return pmfs, one more axis than ``location``; ``odds`` are the logits of the never share."""
     share = 1 / (1 + np.exp(np.minimum(odds, SURE)))
-    rows = [each.reshape(-1) for each in (location, scale, share)]
-    pmf = np.empty((location.size, horizon))
+    # standard units are straight lines in the log of the step; steps first, for rows are longer
+    steps = np.column_stack([np.log(np.arange(1.0, horizon + 1)), np.ones(horizon)])
+    lines = (np.stack([np.ones_like(location), -location]) / scale).reshape(2, -1)
+    pmf, share = np.empty((location.size, horizon)), share.reshape(-1)
     together = max(CELLS_TOGETHER // horizon, 1)
     for low in range(0, len(pmf), together):
-        m, s, has = (each[low : low + together] for each in rows)
-        survival = survival_curve(standard, m, s, horizon)  # step by step: rows are longer
+        rows = slice(low, low + together)
+        survival = standard.above(np.clip(steps @ lines[:, rows], -FAR, FAR))
         part = np.empty_like(survival)
         np.subtract(1, survival[0], out=part[0])
         np.subtract(survival[:-1], survival[1:], out=part[1:])
-        part *= has
-        np.maximum(part.T, 0, out=pmf[low : low + together])
+        part *= share[rows]
+        np.maximum(part.T, 0, out=pmf[rows])
     return pmf.reshape(*location.shape, horizon)
 
 
@@ -442,22 +439,23 @@ class _Likelihood:
         last = design.shape[1]
         # each of the three linear predictors has its own columns: location, log scale, share
         slope, bend = weight * first, weight * second
-        self.slopes[:, rows] = slope
-        gradient = np.concatenate([slope[0] @ design, [slope[1].sum()], slope[2] @ never])
+        self.slopes[: len(slope), rows] = slope
+        gradient = np.concatenate([slope[0] @ design, [slope[1].sum()], *(slope[2:] @ never)])
         hessian = np.empty((len(theta), len(theta)))
         hessian[:last, :last] = (design.T * bend[0, 0]) @ design
-        by = np.column_stack([bend[0, 1], bend[0, 2][:, None] * never])
+        by = np.column_stack([bend[0, 1], *(each[:, None] * never for each in bend[0, 2:])])
         hessian[:last, last:] = design.T @ by
         hessian[last:, :last] = hessian[:last, last:].T
         hessian[last, last] = bend[1, 1].sum()
-        hessian[last, last + 1 :] = hessian[last + 1 :, last] = bend[1, 2] @ never
-        hessian[last + 1 :, last + 1 :] = (never.T * bend[2, 2]) @ never
+        for each in bend[2:]:  # of the share, where it is not all
+            hessian[last, last + 1 :] = hessian[last + 1 :, last] = each[1] @ never
+            hessian[last + 1 :, last + 1 :] = (never.T * each[2]) @ never
         return float(weight @ value), gradient, hessian
 
     def _since_entry(
         self, theta: FloatArray, rows: slice
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return value, slopes (3, n) and bends (3, 3, n) of rows in the three predictors.
+        """Return value, slopes (k, n) and bends (k, k, n) of rows in the predictors, as `_rows`.
 
         They are of each row given that it got as far as its entry.
         """
@@ -465,11 +463,13 @@ class _Likelihood:
         entry, n, last = data.entry[rows], len(design), design.shape[1]
         late = np.flatnonzero(entry)
         # a late row counts twice: as it was seen, less what it is to get to its entry
-        each = np.concatenate([np.arange(n), late])
         step = np.concatenate([data.step[rows], entry[late]]).astype(np.float64)
         observed = np.concatenate([data.observed[rows], np.zeros(len(late), dtype=np.bool_)])
-        location, odds = design @ theta[:last], never @ theta[last + 1 :]
-        found = self._rows(step, observed, location[each], float(theta[last]), odds[each])
+        location, odds = (
+            np.concatenate([each, each[late]])
+            for each in (design @ theta[:last], never @ theta[last + 1 :])
+        )
+        found = self._rows(step, observed, location, float(theta[last]), odds)
         for part in found:
             part[..., late] -= part[..., n:]
         return found[0][:n], found[1][:, :n], found[2][:, :, :n]
@@ -505,13 +505,15 @@ class _Likelihood:
         log_scale: float,
         odds: FloatArray,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return value, slopes (3, n) and bends (3, 3, n) in location, log scale and log odds."""
+        """Return value, slopes (k, n) and bends (k, k, n) in location, log scale and log odds.
+
+        The odds are left out where all have the event.
+        """
         scale = float(np.exp(log_scale))
         plain, slope, bend = step_likelihood(self.standard, step, observed, location, scale)
-        first, second = np.zeros((3, len(plain))), np.zeros((3, 3, len(plain)))
         if not self.never.shape[1]:
-            first[:2], second[:2, :2] = slope, bend
-            return plain, first, second
+            return plain, slope, bend
+        first, second = np.zeros((3, len(plain))), np.zeros((3, 3, len(plain)))
         log_share = -np.logaddexp(0, odds)  # of the share that has the event
         share = np.exp(log_share)
         survived = np.logaddexp(odds + log_share, log_share + plain)

@@ -281,18 +281,6 @@ class CountDistribution:
         before = np.hstack([np.ones((hazard.shape[0], 1)), before[:, :-1]])
         return cls(before * hazard)
 
-    @classmethod
-    def from_survival(cls, survival: npt.ArrayLike) -> CountDistribution:
-        """Return the distribution with ``survival[:, k - 1]`` the chance of no event by step k."""
-        survival = np.atleast_2d(np.asarray(survival, dtype=np.float64))
-        whole = np.hstack([np.ones((survival.shape[0], 1)), survival])
-        return cls(np.clip(-np.diff(whole, axis=1), 0, None))
-
-    @classmethod
-    def mixture(cls, pmfs: npt.ArrayLike) -> CountDistribution:
-        """Return the average over the first axis of ``pmfs``, shape (n_draws, n, horizon)."""
-        return cls(np.mean(np.asarray(pmfs, dtype=np.float64), axis=0))
-
     @property
     def horizon(self) -> int:
         """The last step."""

@@ -73,7 +73,7 @@ class Encoding:
         """
         columns: list[tuple[str, Levels | None]] = []
         dropped: list[str] = []
-        whole = float_block(frame)
+        whole = float_block(frame, list(frame.columns))
         for at, name in enumerate(frame.columns):
             series = None if whole is not None else frame[name]
             levels = None if series is None or numeric(series) else known_levels(name, series)
@@ -119,14 +119,10 @@ class Encoding:
         at = int(constant)
         matrix = np.zeros((rows, at + len(self.names)), order="F")  # it is filled by columns
         matrix[:, :at] = 1.0
-        mapping = isinstance(covariates, Mapping)
-        whole = None if mapping else float_block(covariates)
-        if whole is not None and all(levels is None for _, levels in self.columns):
-            stands = list(covariates)
-            whole = whole[:, [stands.index(name) for name, _ in self.columns]]
-            if np.isfinite(whole).all():
-                matrix[:, at:] = whole
-                return matrix
+        whole = None if self.names != tuple(needed) else float_block(covariates, needed)
+        if whole is not None and np.isfinite(whole).all():
+            matrix[:, at:] = whole
+            return matrix
         shares = iter(self.shares)
         for name, levels in self.columns:
             values = covariates[name]
@@ -135,11 +131,10 @@ class Encoding:
                 at += 1
                 continue
             share = next(shares, ()) if average else ()
-            place = codes(name, values, levels, strict=not share)
-            place = np.broadcast_to(place, rows) if is_single(values) else place
-            matrix[np.flatnonzero(place > 0), at + place[place > 0] - 1] = 1.0
-            if share:
-                matrix[np.flatnonzero(place < 0), at : at + len(levels) - 1] = share[1:]
+            each = np.eye(len(levels) + 1, len(levels))[:, 1:]  # its last row: of what is unseen
+            each[-1] = share[1:] or 0.0
+            of_rows = each[codes(name, values, levels, strict=not share)]
+            matrix[:, at : at + len(levels) - 1] = of_rows
             at += len(levels) - 1
         if not np.isfinite(matrix).all():
             column = int((~np.isfinite(matrix)).any(axis=0).argmax())
@@ -162,14 +157,19 @@ class Encoding:
         return tuple(found)
 
 
-def float_block(frame: Any) -> FloatArray | None:
-    """Return a short frame's numbers at once where every column holds floats, else None.
+def float_block(frame: Any, names: Sequence[str]) -> FloatArray | None:
+    """Return the numbers of short columns at once where every one holds floats, else None.
 
     Column by column takes ten times as long; at many rows it spares a copy of all of them.
     """
+    if isinstance(frame, Mapping):
+        columns = [frame[name] for name in names]
+        listed = all(isinstance(one, np.ndarray) and one.ndim == 1 for one in columns)
+        floats = listed and columns and all(one.dtype == np.float64 for one in columns)
+        return np.array(columns).T if floats else None
     if not 0 < len(frame) <= SHORT or any(kind != np.float64 for kind in frame.dtypes):
         return None
-    return np.asarray(frame.to_numpy())
+    return np.asarray((frame if [*frame] == [*names] else frame[[*names]]).to_numpy())
 
 
 def is_zero_one(values: FloatArray) -> bool:

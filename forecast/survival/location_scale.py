@@ -16,7 +16,8 @@ import numpy as np
 from forecast._types import BoolArray, FloatArray
 
 LOG_ROOT = 0.5 * math.log(2 * math.pi)
-CELLS = 512  # cells per standard unit in the table of the normal tail
+CELLS = 384  # cells per standard unit in the table of the normal tail
+NEAR_ONE = -9.0  # standard units from where the chance above is 1
 FAR = 30.0  # standard units beyond which every distribution here is 0 or 1
 FARTHEST = 700.0  # standard units; the exponential of more overflows
 
@@ -37,53 +38,41 @@ class Standard:
 
 
 @lru_cache(maxsize=1)
-def _mills_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return cubics that follow Mills' ratio cell by cell, exact in value and slope at the ends.
+def _log_tail_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return cubics that follow the log of the normal tail, exact in value and slope at their ends.
 
-    The ratio of the upper tail to the density is smooth and of one size from 0 to far out, so
-    that a short table keeps twelve digits everywhere (it solves R' = z R - 1).
+    The log bends gently all the way, so that a short table keeps twelve digits of the tail.
     """
-    nodes = np.arange(int(FAR) * CELLS + 2) / CELLS
-    twice_tail = np.array([*map(math.erfc, (nodes / math.sqrt(2)).tolist())])
-    value = 0.5 * twice_tail / _normal_density(nodes)
-    slope = (nodes * value - 1) / CELLS
+    nodes = np.arange(int(NEAR_ONE) * CELLS, int(FAR) * CELLS + 2) / CELLS
+    tail = 0.5 * np.array([*map(math.erfc, (np.abs(nodes) / math.sqrt(2)).tolist())])
+    value = np.where(nodes > 0, np.log(tail), np.log1p(-tail))
+    slope = -np.exp(_normal_log_density(nodes) - value) / CELLS
     rise = value[1:] - value[:-1]
     second = 3 * rise - 2 * slope[:-1] - slope[1:]
     third = slope[:-1] + slope[1:] - 2 * rise
     return value[:-1], slope[:-1], second, third
 
 
-def _mills_ratio(out: FloatArray) -> FloatArray:
-    """Return the upper tail over the density from 0 up: by table, and far out by its series."""
-    value, slope, second, third = _mills_cubics()
-    at = np.fmin(out, FAR)  # NaN takes a place in the table too, and stays out in the density
+def _log_tail(z: FloatArray) -> FloatArray:
+    """Return the log of the normal chance above z, or that of ``FAR`` where it lies beyond."""
+    value, slope, second, third = _log_tail_cubics()
+    at = np.clip(z, NEAR_ONE, FAR)
+    at -= NEAR_ONE
     at *= CELLS
     part = np.floor(at)  # and what each part of the sum comes to, in the same place
     at -= part
-    cell = part.astype(np.intp)
-    ratio = third.take(cell, mode="clip")
+    with np.errstate(invalid="ignore"):  # NaN takes a place in the table, and stays NaN
+        cell = part.astype(np.intp)
+    log = third.take(cell, mode="clip")
     for coefficient in (second, slope, value):
-        ratio *= at
-        ratio += coefficient.take(cell, mode="clip", out=part)
-    far = out > FAR
-    if far.any():
-        square = out[far] ** -2
-        series = 1 - square * (1 - 3 * square * (1 - 5 * square * (1 - 7 * square)))
-        ratio[far] = series / out[far]
-    return ratio
+        log *= at
+        log += coefficient.take(cell, mode="clip", out=part)
+    return log
 
 
 def normal_above(z: FloatArray) -> FloatArray:
     """Return the normal chance above z to twelve digits, from -30 to 30; numpy has none."""
-    chance = _mills_ratio(np.abs(z))
-    chance *= _normal_density(z)
-    np.copysign(chance, z, out=chance)  # below 0 it is one less the tail
-    chance += np.signbit(z)
-    return chance
-
-
-def _normal_density(z: FloatArray) -> FloatArray:
-    log = _normal_log_density(z)
+    log = _log_tail(z)
     return np.exp(log, out=log)
 
 
@@ -95,9 +84,13 @@ def _normal_log_density(z: FloatArray) -> FloatArray:
 
 
 def _normal_log_above(z: FloatArray) -> FloatArray:
-    out = np.abs(z)
-    ratio, density = _mills_ratio(out), _normal_log_density(out)
-    return np.where(z > 0, np.log(ratio) + density, np.log1p(-ratio * np.exp(density)))
+    log, far = _log_tail(z), z > FAR
+    if far.any():
+        out = z[far]
+        square = out**-2
+        series = 1 - square * (1 - 3 * square * (1 - 5 * square * (1 - 7 * square)))
+        log[far] = np.log(series / out) + _normal_log_density(out)
+    return log
 
 
 def _normal_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
@@ -132,16 +125,6 @@ STANDARDS: dict[str, Standard] = {
         lambda z: -np.tanh(z / 2),
     ),
 }
-
-
-def survival_curve(
-    standard: Standard, location: FloatArray, scale: FloatArray, horizon: int
-) -> FloatArray:
-    """Return the chance of no event by steps 1 to ``horizon``, the first axis."""
-    slope = 1 / scale
-    z = np.multiply.outer(np.log(np.arange(1.0, horizon + 1)), slope)
-    z -= location * slope
-    return standard.above(np.clip(z, -FAR, FAR, out=z))
 
 
 def step_likelihood(

@@ -59,4 +59,4 @@ def gbsg2() -> Gbsg2:
     survival = np.array([curve(np.maximum(days, curve.domain[0])) for curve in curves])
     survival[:, days < curves[0].domain[0]] = 1
     outcomes = Outcomes(record["time"].astype(int), record["cens"])
-    return Gbsg2(CountDistribution.from_survival(survival), outcomes)
+    return Gbsg2(CountDistribution(-np.diff(survival, prepend=1.0)), outcomes)

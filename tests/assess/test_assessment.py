@@ -23,7 +23,7 @@ from forecast.survival import CountDistribution
 
 def test_a_doubled_hazard_is_found_with_its_error(sample):
     drawn = sample(2000, seed=1)
-    slower = CountDistribution.from_survival(drawn.truth.survival() ** 0.5)
+    slower = CountDistribution(-np.diff(drawn.truth.survival() ** 0.5, prepend=1.0))
     found = Drift.of(slower, drawn.outcomes)
     assert abs(found.shift - np.log(2)) < 3 * found.shift_error
     assert abs(found.power - 1) < 3 * found.power_error
@@ -45,7 +45,7 @@ def test_no_drift_is_found_at_the_nominal_rate(sample):
 def test_the_shift_alone_is_the_log_of_observed_to_expected_hazard():
     # Constant hazard, two steps: H = .5 k. Predicted rate .5, every path seen to its event or
     # end; exponential data cut at 1 have the closed form log(-log(share left) / H).
-    predicted = CountDistribution.from_survival(np.tile(np.exp([-0.5, -1.0]), (100, 1)))
+    predicted = CountDistribution(-np.diff(np.tile(np.exp([-0.5, -1.0]), (100, 1)), prepend=1.0))
     first, second = 30, 28  # 70 left of 100, then 42 of 70: the same 30 % and 40 % hazards
     step = np.repeat([1, 2, 2], [first, second, 42])
     seen = Outcomes(step, np.repeat([True, True, False], [first, second, 42]))
@@ -147,7 +147,7 @@ def test_the_correction_of_a_path_did_not_see_it(sample):
 
 def test_recalibration_out_of_fold_repairs_the_coverage(sample):
     drawn = sample(800, seed=7)
-    wrong = CountDistribution.from_survival(drawn.truth.survival() ** 3)
+    wrong = CountDistribution(-np.diff(drawn.truth.survival() ** 3, prepend=1.0))
     groups = {"a": drawn.covariates[:, 0]}
     corrected, _ = recalibrate_out_of_fold(wrong, drawn.outcomes, groups=groups)
     first = assess_predictions(wrong, drawn.outcomes, replicates=0).coverage
@@ -168,7 +168,7 @@ def alike(rng: np.random.Generator, n_subjects: int, each: int):
     happens = np.ceil(rng.exponential(1 / rate)).astype(int)
     watched = rng.geometric(0.06, len(owner))
     truth = (1 + 0.03 * np.arange(1, 26)) ** -4.0  # a gamma mixture of exponentials
-    predicted = CountDistribution.from_survival(np.repeat(truth[None], len(owner), axis=0))
+    predicted = CountDistribution(-np.diff(np.repeat(truth[None], len(owner), axis=0), prepend=1.0))
     return predicted, Outcomes(np.minimum(happens, watched), happens <= watched, subject=owner)
 
 

@@ -24,7 +24,9 @@ from forecast.survival import CountDistribution
 def distorted(truth, *, shift, power):
     """Return predictions of which ``Recalibration(shift, power)`` would be the exact repair."""
     cumulative = -np.log(np.maximum(truth.survival(), 1e-300))
-    return CountDistribution.from_survival(np.exp(-((cumulative / np.exp(shift)) ** (1 / power))))
+    return CountDistribution(
+        -np.diff(np.exp(-((cumulative / np.exp(shift)) ** (1 / power))), prepend=1.0)
+    )
 
 
 def test_the_map_by_hand():

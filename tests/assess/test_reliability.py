@@ -78,7 +78,7 @@ def test_exaggerated_predictions_have_a_slope_below_one(sample):
     mean = drawn.truth.cdf().mean(axis=0)
     logit = lambda p: np.log(p / (1 - p))  # noqa: E731
     stretched = logit(mean) + 2 * (logit(drawn.truth.cdf()) - logit(mean))
-    extreme = CountDistribution.from_survival(1 / (1 + np.exp(stretched)))
+    extreme = CountDistribution(np.maximum(-np.diff(1 / (1 + np.exp(stretched)), prepend=1.0), 0))
     slope = calibration_at(extreme, drawn.outcomes, [8])[0]
     assert abs(slope - 0.5) < 0.1  # its standard error is .04
 
@@ -102,7 +102,9 @@ def test_the_error_of_observed_to_expected_counts_subjects_whose_paths_are_alike
         happens = np.ceil(rng.exponential(1 / rate)).astype(int)
         watched = rng.geometric(0.1, len(owner))
         seen = Outcomes(np.minimum(happens, watched), happens <= watched, subject=owner)
-        predicted = CountDistribution.from_survival(np.repeat(truth[None], len(owner), axis=0))
+        predicted = CountDistribution(
+            -np.diff(np.repeat(truth[None], len(owner), axis=0), prepend=1.0)
+        )
         ratio, error = observed_to_expected(predicted, seen)
         ratios.append(ratio)
         errors.append(error)

@@ -75,7 +75,7 @@ def test_who_wants_lightening_stops_by_the_sessions_to_clearing(forecaster):
         model = evidence_model(goal).from_prior(covariate_names(goal))
         changed = replace(forecaster, goal=goal, model=model, evidence=None, recalibration=None)
         draws, _ = changed.estimate_draws([COMPLETE])
-        found[goal] = (changed.stop_hazard(COMPLETE)[0], np.cumsum(draws.mean(axis=0)[0])[4])
+        found[goal] = (changed.stop_hazard(COMPLETE), np.cumsum(draws.mean(axis=0)[0])[4])
     assert_allclose(found["lighten"][0], found["clear"][0], rtol=1e-6)
     # though it needs far fewer sessions
     assert found["lighten"][1] > found["clear"][1] + 0.2
@@ -88,5 +88,5 @@ def test_what_is_said_of_later_sessions_starts_after_those_done(forecaster):
     assert expected > 1
     later = forecaster.describe(COMPLETE, draws, level=0.8, done=3)
     assert later.supported_to == forecaster.supported_to - 3
-    assert_allclose(later.stop_hazard[:5], forecaster.stop_hazard(COMPLETE)[0][3:8])
+    assert_allclose(later.stop_hazard[:5], forecaster.stop_hazard(COMPLETE)[3:8])
     assert later.notes == ()

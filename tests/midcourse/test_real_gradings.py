@@ -82,7 +82,7 @@ def laws(train: pd.DataFrame, test: pd.DataFrame, landmark: int) -> dict[str, np
         "consultation": ahead[:, :AHEAD],
         "passage": np.array(passed),
         "pooled": pooled(marks.pmf, np.array(passed), 0.5),
-        "cox": CountDistribution.from_survival(np.minimum.accumulate(alive, axis=1)).pmf,
+        "cox": CountDistribution(-np.diff(np.minimum.accumulate(alive, axis=1), prepend=1.0)).pmf,
     }
 
 

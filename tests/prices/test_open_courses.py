@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from forecast.errors import RequestError
-from forecast.prices.open_courses import left_of, value_open_book
+from forecast.prices import left_of, value_open_book
 from forecast.prices.quote import price_package
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution

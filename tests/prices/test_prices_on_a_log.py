@@ -56,7 +56,7 @@ def test_the_stopping_hazard_s_own_error_is_part_of_the_model_risk(forecaster, p
     middle = np.repeat(estimate.draws.mean(axis=0, keepdims=True), len(estimate.draws), axis=0)
     both, needed, stopping = (
         float(price_package(one, package, tariff()).model_sd)
-        for one in (estimate, replace(estimate, stop_draws=None), replace(estimate, draws=middle))
+        for one in (estimate, replace(estimate, stopping=None), replace(estimate, draws=middle))
     )
     assert both > 3 * needed
     # the two are drawn independently, so their variances add

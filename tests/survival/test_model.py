@@ -8,7 +8,7 @@ from scipy import stats
 
 from forecast.errors import RequestError
 from forecast.survival import AcceleratedTime, DiscreteHazard, Durations, LifeTable, model_from_dict
-from forecast.survival.model import FitNotes, gaussian_draws
+from forecast.survival.model import FitNotes, gaussian_draws, quantiles
 
 MEAN = np.array([1.0, -2.0, 0.5])
 COVARIANCE = np.array([[2.0, 0.6, 0.1], [0.6, 1.0, -0.2], [0.1, -0.2, 0.3]])
@@ -86,3 +86,10 @@ def test_a_saved_model_of_an_unknown_kind_or_with_a_part_missing_is_refused():
         model_from_dict({"model": "life_table", "at_risk": [1.0]})
     with pytest.raises(RequestError, match=r"of trees.*Fit it anew"):
         model_from_dict({"model": "boosted_hazard", "forests": []})
+
+
+@pytest.mark.parametrize("n", [1, 2, 7, 200])
+def test_quantiles_are_numpys(n):
+    draws = np.random.default_rng(n).normal(size=(n, 3, 2))
+    levels = [0.0, 0.1, 0.5, 0.925, 1.0]
+    assert_allclose(quantiles(draws, levels), np.quantile(draws, levels, axis=0), atol=1e-14)
