@@ -27,7 +27,6 @@ from forecast.assess.outcomes import (
     Outcomes,
     by_subject,
     last_supported,
-    still_watched,
     wilson_interval,
 )
 from forecast.assess.reliability import (
@@ -109,8 +108,6 @@ class Drift:
             n_events=outcomes.n_events,
         )
 
-
-Predicted = tuple[CountDistribution, Outcomes, FloatArray]  # and chances of being watched
 
 FEWEST_EVENTS = 20
 MARGIN = 0.03
@@ -218,13 +215,12 @@ def assess_predictions(
     usable = outcomes.entry < horizon
     seen, kept = outcomes.take(usable), predicted[usable]
     judged = tuple(step for step in steps if step <= horizon)
-    watched = still_watched(seen, horizon=horizon)
     return Assessment(
         scores=_measure_all(
             kept, seen, steps=judged, horizon=horizon, replicates=replicates, seed=seed
         ),
         reliability=reliability_table(kept, seen, steps=judged),
-        coverage=interval_coverage(kept, seen, level=level, watched=watched),
+        coverage=interval_coverage(kept, seen, level=level),
         subgroups=_subgroups(kept, seen, _rows(groups, usable) or {}, level),
         horizon=horizon,
         n_paths=len(seen),
@@ -297,9 +293,8 @@ def _measure_all(
 
     again = _resamples(seen, replicates=replicates, seed=seed)
     weights = [seen.weight, *(seen.weight * times for times in again)]
-    parts = [replace(seen, weight=weight) for weight in weights]
-    sets = [(predicted, part, still_watched(part, horizon=horizon)) for part in parts]
-    found = _measure(sets, steps, horizon)
+    sets = [replace(seen, weight=weight) for weight in weights]
+    found = _measure(predicted, sets, steps, horizon)
     # where no chance of being watched comes in, a measure is a ratio of two sums over paths
     upto, expected = expected_events(predicted, seen)
     terms = (log_score_terms(predicted, seen), upto.step - upto.entry, upto.observed, expected)
@@ -321,16 +316,15 @@ def _measure_all(
 
 
 def _measure(
-    sets: Sequence[Predicted], steps: Sequence[int], horizon: int
+    law: CountDistribution, sets: Sequence[Outcomes], steps: Sequence[int], horizon: int
 ) -> dict[tuple[str, int | None], list[float]]:
-    scores = [brier(law, seen, horizon=horizon, watched=each) for law, seen, each in sets]
-    areas = [auc_at(law, seen, steps, watched=each) for law, seen, each in sets]
-    order = [uno_concordance(law, seen, horizon=horizon, watched=each) for law, seen, each in sets]
+    scores = [brier(law, seen, horizon=horizon) for seen in sets]
+    areas = [auc_at(law, seen, steps) for seen in sets]
     found: dict[tuple[str, int | None], list[float]] = {("log_score", None): []}
     found["crps", None] = [float(one.sum()) for one in scores]
-    found["concordance", None] = order
+    found["concordance", None] = [uno_concordance(law, seen, horizon=horizon) for seen in sets]
     found["observed_to_expected", None] = []
-    calibrated = calibrations(sets, steps)
+    calibrated = calibrations(law, sets, steps)
     for place, step in enumerate(steps):
         found["brier", step] = [float(one[step - 1]) for one in scores]
         found["auc", step] = [float(one[place]) for one in areas]

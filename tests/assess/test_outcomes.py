@@ -45,8 +45,8 @@ def test_paths_never_watched_are_refused():
 def test_the_chance_of_still_being_watched_is_kaplan_meier_with_events_first():
     # Steps 1: event and drop-out. Of the two without the event at 1 one leaves; then one of one.
     seen = Outcomes(np.array([1, 1, 2]), np.array([True, False, False]))
-    assert_allclose(still_watched(seen, horizon=2), [[1, 0.5, 0]] * 3)
-    status = known_status(seen, still_watched(seen, horizon=2))
+    assert_allclose(still_watched(seen, horizon=2), [1, 0.5, 0])
+    status = known_status(seen, 2)
     assert_allclose(status.weight, [[1, 1], [1, 0], [1, 2]])
 
 
