@@ -15,7 +15,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 LAYERS = [
     {"errors"},
     {"_checks", "_csv", "_doors", "_files", "_notes", "_types"},
-    {"_jobs"},
+    {"_jobs", "_rows"},
     {"_plain"},
     {"survival"},
     {"assess", "causal"},

@@ -11,6 +11,7 @@ import numpy as np
 
 from forecast._checks import LEVEL, SHOWN_AT, counted
 from forecast._notes import Note
+from forecast._rows import cluster_counts
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess.calibration import (
     BARELY_HELD,
@@ -291,8 +292,9 @@ def _measure_all(
     """Return the measures, with standard errors by resampling subjects."""
     import pandas as pd
 
-    again = _resamples(seen, replicates=replicates, seed=seed)
-    weights = [seen.weight, *(seen.weight * times for times in again)]
+    _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
+    again = cluster_counts(int(owner.max()) + 1, replicates, seed=seed)[:, owner]
+    weights = [seen.weight, *(seen.weight * again)]
     sets = [replace(seen, weight=weight) for weight in weights]
     found = _measure(predicted, sets, steps, horizon)
     # where no chance of being watched comes in, a measure is a ratio of two sums over paths
@@ -330,15 +332,6 @@ def _measure(
         found["auc", step] = [float(one[place]) for one in areas]
         found |= {(name, step): values[place].tolist() for name, values in calibrated.items()}
     return found
-
-
-def _resamples(seen: Outcomes, *, replicates: int, seed: int) -> list[FloatArray]:
-    """Return how often each path counts when subjects are drawn with replacement."""
-    rng = np.random.default_rng(seed)
-    _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
-    n_subjects = int(owner.max()) + 1
-    even = np.full(n_subjects, 1 / n_subjects)
-    return [rng.multinomial(n_subjects, even)[owner].astype(float) for _ in range(replicates)]
 
 
 def _spread(values: Sequence[float]) -> float:

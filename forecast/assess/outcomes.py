@@ -8,9 +8,9 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_level, counted
+from forecast._rows import shares
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
@@ -155,8 +155,7 @@ def still_watched(outcomes: Outcomes, *, horizon: int) -> FloatArray:
     event = here & outcomes.observed[:, None]
     could = outcomes.weight @ (at_risk & ~event)
     left = outcomes.weight @ (here & ~outcomes.observed[:, None])
-    hazard = np.divide(left, could, out=np.zeros(horizon), where=could > 0)
-    return np.append(1.0, np.cumprod(1 - hazard))
+    return np.append(1.0, np.cumprod(1 - shares(left, could)))
 
 
 def last_supported(outcomes: Outcomes) -> int:
@@ -197,13 +196,6 @@ def known_status(outcomes: Outcomes, horizon: int) -> KnownStatus:
     known = (happened | free) & (chance > 0)
     weight = np.divide(outcomes.weight[:, None], chance, out=np.zeros_like(chance), where=known)
     return KnownStatus(happened, weight, outcomes.weight @ entered)
-
-
-def effective_size(weight: npt.ArrayLike) -> float:
-    """Return how many equally weighted rows the weighted ones are worth (Kish 1965)."""
-    weights = np.asarray(weight, dtype=np.float64)
-    squares = float((weights**2).sum())
-    return float(weights.sum() ** 2 / squares) if squares else 0.0
 
 
 def wilson_interval(share: float, n: float, *, level: float = 0.95) -> tuple[float, float]:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
+from forecast._rows import shares
 from forecast._types import AnyArray, BoolArray, FloatArray
 from forecast.assess.outcomes import Outcomes, by_subject, known_status
 from forecast.assess.scores import check_horizon
@@ -267,9 +268,9 @@ def _seen_share(seen: Outcomes, step: int) -> tuple[float, float]:
     could, left = at_risk & ~(here & seen.observed[:, None]), here & ~seen.observed[:, None]
     stayed = seen.weight @ (could & ~left)
     several = seen.weight @ could
-    rate = np.divide(seen.weight @ left, several, out=np.zeros(step - 1), where=several > 0)
+    rate = shares(seen.weight @ left, several)
     until = np.where(happened, seen.step, step)
     leaning = moves @ ((seen.entry[:, None] < steps) & (steps < until[:, None]))
-    pull = np.divide(leaning, stayed, out=np.zeros(step - 1), where=stayed > 0)
+    pull = shares(leaning, stayed)
     moves = moves + seen.weight * ((left - rate * could) @ pull)
     return share, float(np.sqrt((by_subject(moves, seen.subject) ** 2).sum())) / total

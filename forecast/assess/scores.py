@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
+from forecast._rows import effective_number, shares
 from forecast._types import BoolArray, FloatArray
 from forecast.assess.outcomes import (
     Outcomes,
     by_subject,
-    effective_size,
     known_status,
     last_supported,
     still_watched,
@@ -93,10 +93,7 @@ def brier(
     [0.25, 0.0625]
     """
     terms, paths = brier_terms(distribution, outcomes, horizon=horizon)
-    score: FloatArray = np.divide(
-        terms.sum(axis=0), paths, out=np.zeros_like(paths), where=paths > 0
-    )
-    return score
+    return shares(terms.sum(axis=0), paths)
 
 
 def uno_concordance(
@@ -226,7 +223,7 @@ def interval_coverage(
     given = seen.conditioned(CountDistribution(distribution.pmf[keep, :top]))
     watched = still_watched(outcomes, horizon=top)
     plain, known, weight = _plain(given.interval(level), seen, watched, top)
-    n_effective = effective_size(weight[known])
+    n_effective = effective_number(weight[known])
     point = float(np.average(plain[known], weights=weight[known])) if n_effective else np.nan
     low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
     split, error = _mean_by_subject(*_split(given, seen, watched, level), seen)
@@ -273,8 +270,7 @@ def _plain(
 def _since_entry(watched: FloatArray, seen: Outcomes, until: FloatArray) -> FloatArray:
     until = np.maximum(until, seen.entry).astype(np.int64)
     chance = watched[until] / np.maximum(watched[seen.entry], 1e-12)
-    worth: FloatArray = np.divide(1.0, chance, out=np.zeros(len(seen)), where=chance > 0)
-    return worth * seen.weight
+    return shares(1.0, chance) * seen.weight
 
 
 def _split(

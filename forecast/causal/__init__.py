@@ -26,12 +26,8 @@ if TYPE_CHECKING:
     )
     from forecast.causal.strategies import Panel, WeightModel, followed
     from forecast.causal.weights import (
-        cluster_counts,
-        effective_number,
-        shares,
         standardised_differences,
         summarise_weights,
-        sums_by,
     )
 
 

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from forecast._rows import shares, sums_by
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal.weights import (
     cumulative_product,
     logistic_coefficients,
     logistic_probability,
-    shares,
-    sums_by,
     truncate_weights,
 )
 from forecast.errors import DataError, RequestError

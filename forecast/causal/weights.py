@@ -1,17 +1,15 @@
-"""Weights of rows: made, truncated, what they cost, whether they make groups alike, drawn anew.
+"""Weights of rows: made, truncated, what they cost, and whether they make groups alike.
 
-A logistic regression small and fast enough to be refitted a thousand times makes them; the
-bootstrap by cluster is a weight for every row, too, so that no row is ever copied.
+A logistic regression small and fast enough to be refitted a thousand times makes them.
 """
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
+from forecast._rows import effective_number, shares
+from forecast._types import AnyArray, BoolArray, FloatArray
 from forecast.errors import FitError
 
 MOST_STEPS = 60
@@ -20,21 +18,6 @@ NEAR = 0.02  # of the maximum
 ROUNDING = 1e-12  # of a loss: near the maximum a step changes it by less than its last digits
 FEW = 12  # sets of weights
 ROWS_TOGETHER = 1024  # the products of their columns stay in the second-level cache
-
-
-def effective_number(weight: npt.ArrayLike) -> float:
-    """Return Kish's effective number: as many equal weights would be as precise.
-
-    Examples
-    --------
-    >>> effective_number([2.0, 2.0, 2.0])
-    3.0
-    >>> effective_number([1.0, 0.0, 0.0])
-    1.0
-    """
-    w = np.asarray(weight, dtype=np.float64)
-    square = float(w @ w)
-    return 0.0 if square == 0 else float(w.sum() ** 2 / square)
 
 
 def truncate_weights(
@@ -60,26 +43,6 @@ def truncate_weights(
     place = np.minimum((up_to < quantile * total).sum(axis=-1, keepdims=True), most - 1)
     limit = np.take_along_axis(np.take_along_axis(counted, top, -1), place, -1)
     return np.minimum(w, limit), limit[..., 0]
-
-
-def sums_by(place: IntArray, values: FloatArray, size: int) -> FloatArray:
-    """Return sums of ``values`` (..., n) by their ``place`` (n,), 0 to ``size`` - 1: (..., size).
-
-    Examples
-    --------
-    >>> sums_by(np.array([0, 2, 0]), np.array([[1.0, 2.0, 3.0]]), 3)
-    array([[4., 0., 2.]])
-    """
-    each = values.reshape(math.prod(values.shape[:-1]), values.shape[-1])
-    at = place + size * np.arange(len(each))[:, None]
-    sums = np.bincount(at.ravel(), each.ravel(), size * len(each)).astype(np.float64)
-    return sums.reshape(*values.shape[:-1], size)
-
-
-def shares(part: FloatArray, whole: FloatArray, *, above: float = 0.0) -> FloatArray:
-    """Return ``part`` by ``whole``, and 0 where the whole is not ``above`` a number."""
-    found: FloatArray = np.divide(part, whole, out=np.zeros(np.shape(part)), where=whole > above)
-    return found
 
 
 def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
@@ -139,21 +102,6 @@ def standardised_differences(
     gap = mean - wanted
     gap[np.abs(gap) < 1e-12] = 0.0
     return shares(gap, spread)
-
-
-def cluster_counts(n_clusters: int, replicates: int, *, seed: int) -> IntArray:
-    """Return how often each cluster is drawn in each replicate, shape (replicates, n_clusters).
-
-    Replicate r is the same whatever ``replicates`` is, so work may be split at will.
-
-    Examples
-    --------
-    >>> cluster_counts(5, 3, seed=1).sum(axis=1)
-    array([5, 5, 5])
-    """
-    rng = np.random.default_rng(seed)
-    equal = np.full(n_clusters, 1 / n_clusters)
-    return rng.multinomial(n_clusters, equal, size=replicates)
 
 
 def logistic_coefficients(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -12,6 +11,7 @@ import numpy.typing as npt
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._notes import Note, bullets, sentence
 from forecast._plain import Result
+from forecast._rows import cluster_counts, shares
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -145,15 +145,14 @@ def backtest_package(
     )
 
 
-def clients_drawn(log: OutcomeLog, n: int, seed: int) -> Iterator[FloatArray]:
-    """Yield how often each course of ``log`` counts when clients are drawn anew, ``n`` times.
+def clients_drawn(log: OutcomeLog, n: int, seed: int) -> FloatArray:
+    """Return how often each course of ``log`` counts when clients are drawn anew, (n, n_courses).
 
     Raises RequestError on a ``seed`` that is none.
     """
     clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
-    rng, size = np.random.default_rng(check_seed(seed)), int(clients.max()) + 1
-    for _ in range(n):
-        yield rng.multinomial(size, np.full(size, 1 / size))[clients].astype(np.float64)
+    counts = cluster_counts(int(clients.max()) + 1, n, seed=check_seed(seed))
+    return counts[:, clients].astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -217,10 +216,8 @@ def ending_weights(
     at = np.bincount(delivered, weights=counts, minlength=steps + 1)[1:]
     ends = np.bincount(delivered, weights=counts * ended, minlength=steps + 1)[1:]
     at_risk = at[::-1].cumsum()[::-1]
-    lost = np.divide(at - ends, at_risk, out=np.zeros(steps), where=at_risk > 0)
-    followed = np.cumprod(1 - lost)
-    weight = np.divide(1.0, followed, out=np.zeros(steps), where=followed > 0)
-    return np.asarray(counts * ended * weight[delivered - 1])
+    followed = np.asarray(np.cumprod(1 - shares(at - ends, at_risk)), dtype=np.float64)
+    return np.asarray(counts * ended * shares(1.0, followed)[delivered - 1])
 
 
 def _notes(past: PastCourses, cap: int) -> tuple[Note, ...]:

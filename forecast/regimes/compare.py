@@ -25,8 +25,9 @@ from forecast._checks import (
     nearest,
 )
 from forecast._notes import Note, Severity, sentence
+from forecast._rows import shares
 from forecast._types import BoolArray
-from forecast.causal import life_sums, restricted_mean, shares
+from forecast.causal import life_sums, restricted_mean
 from forecast.errors import ForecastError, RequestError
 from forecast.fading import fading_rows, fit_worth
 from forecast.log import OutcomeLog, check_log

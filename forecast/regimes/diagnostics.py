@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from forecast._notes import Note, Sentence
+from forecast._rows import shares
 from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
     e_value,
-    shares,
     standardised_differences,
     summarise_weights,
     tipping_survival,

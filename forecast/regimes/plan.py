@@ -13,13 +13,13 @@ import pandas as pd
 from forecast._checks import check_seed, check_whole_number
 from forecast._notes import Note, bullets, sentence
 from forecast._plain import Result
+from forecast._rows import shares
 from forecast._types import FloatArray
 from forecast.causal import (
     Design,
     hazard_ratio_for,
     life_sums,
     schoenfeld_events,
-    shares,
     subjects_needed,
 )
 from forecast.counts import latest_start

@@ -12,8 +12,9 @@ import numpy.typing as npt
 
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, sentence
+from forecast._rows import shares
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal import Panel, shares
+from forecast.causal import Panel
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError, RequestError
 from forecast.log import judged_sessions

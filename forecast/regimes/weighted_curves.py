@@ -16,16 +16,13 @@ from scipy.special import chdtrc
 
 from forecast._checks import SHOWN_AT
 from forecast._jobs import run_units
+from forecast._rows import cluster_counts, effective_number, shares, sums_by
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import (
     HazardGFormula,
     WeightModel,
-    cluster_counts,
-    effective_number,
     followed,
     life_sums,
-    shares,
-    sums_by,
 )
 from forecast.errors import DataError
 from forecast.log import OutcomeLog

@@ -9,7 +9,6 @@ from statsmodels.stats.proportion import proportion_confint
 from forecast.assess import Outcomes, last_supported
 from forecast.assess.outcomes import (
     by_subject,
-    effective_size,
     known_status,
     still_watched,
     wilson_interval,
@@ -78,11 +77,6 @@ def test_wilson_interval_is_that_of_statsmodels(share, n, level):
 def test_wilson_interval_refuses_what_is_not_a_share():
     with pytest.raises(RequestError, match="proportion"):
         wilson_interval(1.2, 10)
-
-
-def test_effective_size_of_equal_weights_is_their_number():
-    assert effective_size(np.full(7, 3.0)) == pytest.approx(7)
-    assert effective_size([]) == 0
 
 
 def test_sums_by_subject_keep_the_order_of_their_names():

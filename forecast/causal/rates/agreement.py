@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, counted
+from forecast._rows import shares
 from forecast._types import FloatArray, IntArray
-from forecast.causal.weights import shares
 from forecast.errors import DataError
 
 
