@@ -80,11 +80,9 @@ def plain(value: Any, *, arrays: bool = True) -> Any:
     list of its rows.
     """
     if dataclasses.is_dataclass(value):
-        fields = [field.name for field in dataclasses.fields(value) if field.init]
-        named = {name: getattr(value, name) for name in fields}
         return {
             name: plain(one, arrays=arrays)
-            for name, one in named.items()
+            for name, one in fields_of(value).items()
             if arrays or not isinstance(one, np.ndarray)
         }
     if isinstance(value, np.ndarray | np.generic):
@@ -96,6 +94,11 @@ def plain(value: Any, *, arrays: bool = True) -> Any:
     if isinstance(value, tuple | list):
         return [plain(one, arrays=arrays) for one in value]
     return float(value) if isinstance(value, Decimal) else value
+
+
+def fields_of(value: Any) -> dict[str, Any]:
+    """Return what a dataclass was made of, by name: the values of its sentences, mostly."""
+    return {one.name: getattr(value, one.name) for one in dataclasses.fields(value) if one.init}
 
 
 def read(kind: type[T], stored: Mapping[str, Any]) -> T:

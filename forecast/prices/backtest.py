@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._notes import Note, bullets, sentence
-from forecast._plain import Result
+from forecast._plain import Result, fields_of
 from forecast._rows import cluster_counts, shares
 from forecast._types import FloatArray
 from forecast.counts import of_100
@@ -26,48 +26,24 @@ PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had com
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Backtest(Result):
-    """What one package would have earned per past course; money net of tax.
-
-    Attributes
-    ----------
-    package : Package
-        What would have been sold.
-    currency : str
-        Three-letter code.
-    n_ended, n_ongoing : int
-        Courses whose margin is known, and those still running within the cap.
-    margin_per_course : Decimal
-        Mean margin, ongoing courses counted as censored.
-    interval : tuple of Decimal
-        Of that mean, by resampling clients.
-    chance_of_loss : float
-        Share of courses that would have lost money.
-    total : Decimal
-        ``margin_per_course`` times all courses.
-    earned_by_ended, spent_on_ongoing : Decimal
-        What is certain: the margin of the courses that ended, the cost so far of the others.
-    notes : tuple of Note
-        How it was computed.
-    """
+    """What one package would have earned per past course; money net of tax."""
 
     package: Package
     currency: str
-    n_ended: int
-    n_ongoing: int
-    margin_per_course: Decimal
-    interval: tuple[Decimal, Decimal]
-    chance_of_loss: float
-    total: Decimal
-    earned_by_ended: Decimal
-    spent_on_ongoing: Decimal
-    notes: tuple[Note, ...]
+    n_ended: int  # courses whose margin is known
+    n_ongoing: int  # those still running within the cap
+    margin_per_course: Decimal  # mean, ongoing courses counted as censored
+    interval: tuple[Decimal, Decimal]  # of that mean, by resampling clients
+    chance_of_loss: float  # share of courses that would have lost money
+    total: Decimal  # ``margin_per_course`` times all courses
+    earned_by_ended: Decimal  # certain already
+    spent_on_ongoing: Decimal  # so far
+    notes: tuple[Note, ...]  # how it was computed
 
     def lines(self, language: str) -> list[str]:
         """Return the result in words."""
         low, high = self.interval
-        shown = ("margin_per_course", "n_ended", "earned_by_ended", "n_ongoing",
-                 "spent_on_ongoing")  # fmt: skip
-        values = {name: getattr(self, name) for name in shown}
+        values = fields_of(self)
         values |= {"name": self.package.name, "code": self.currency, "low": low, "high": high}
         values["share"] = of_100(self.chance_of_loss)
         said = [sentence(f"past.{one}", values) for one in ("margin", "so_far")]

@@ -34,11 +34,7 @@ ENQUIRIES_AT_ONCE = 1000
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """One line of the list: by which ``rule`` and ``price`` its ``n`` enquiries are sold.
-
-    ``expected_sessions``, ``expected_cost`` and ``chance_enough`` are their means, ``lowest_own``
-    and ``highest_own`` the prices that single ones would need; money in the tariff's currency.
-    """
+    """One line of the list; money in the tariff's currency."""
 
     rule: str  # which tattoos it is for
     n: int  # enquiries it rests on

@@ -5,19 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any, Protocol, runtime_checkable
+from typing import Any
 
 import numpy as np
 
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._plain import Result, fields_of, plain
 from forecast._types import FloatArray
-from forecast.counts import of_100
+from forecast.counts import Estimate, of_100
 from forecast.prices.money import from_cents, round_cents, round_up
 from forecast.prices.payoff import Priced, Terms, areas_of, price_rows
 from forecast.prices.tariff import Package, Tariff
-from forecast.survival import CountDistribution
 
 HALF = 0.5  # of clients, for whom a fixed price is to be enough
 UNITS = {
@@ -138,13 +137,11 @@ class Quote(Result):
         return [*self._numbers(), *bullets((*self.check, *self.notes))]
 
     def _numbers(self) -> list[Sentence]:
-        shown = ("expected_sessions", "expected_cost", "expected_revenue", "expected_margin",
-                 "margin_sd", "chance_sd", "model_sd", "list_price", "currency")  # fmt: skip
         low, high = (round(100 * end) for end in self.chance_of_loss_range)
         losing = sentence(
             "quote.losing_range" if high else "quote.losing",
             {"share": of_100(self.chance_of_loss), "low": low, "high": high})  # fmt: skip
-        values = {name: getattr(self, name) for name in shown} | {
+        values = fields_of(self) | {
             "losing": losing,
             "shortfall": _of(self.expected_shortfall, "lose", "earn"),
             "break_even": _price(self.break_even_price),
@@ -217,40 +214,14 @@ def _of(amount: Decimal, above: str, below: str) -> Sentence:
     return sentence(f"quote.{above if amount > 0 else below}", {"amount": abs(amount)})
 
 
-@runtime_checkable
-class Priceable(Protocol):
-    """What a price needs of an estimate; `forecast.counts.Estimate` offers it."""
-
-    @property
-    def distribution(self) -> CountDistribution:
-        """Sessions needed, one row."""
-
-    @property
-    def stop_hazard(self) -> FloatArray:
-        """Chance of stopping after each uncleared session, (horizon,)."""
-
-    @property
-    def draws(self) -> FloatArray:
-        """The distribution under each parameter draw, (n_draws, horizon)."""
-
-    @property
-    def notes(self) -> tuple[Note, ...]:
-        """Doubts."""
-
-
-def draws_of(estimate: Priceable) -> tuple[FloatArray, FloatArray]:
-    """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon).
-
-    An estimate without draws of stopping has one hazard, taken as known.
-    """
-    draws = np.atleast_2d(np.asarray(estimate.draws, dtype=np.float64))
-    stop = getattr(estimate, "stop_draws", None)
-    stop = np.asarray(estimate.stop_hazard if stop is None else stop, dtype=np.float64)
-    return draws, np.broadcast_to(stop, draws.shape)
+def draws_of(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
+    """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon)."""
+    stop = estimate.stop_hazard if estimate.stop_draws is None else estimate.stop_draws
+    return estimate.draws, np.broadcast_to(stop, estimate.draws.shape)
 
 
 def price_package(
-    estimate: Priceable, package: Package, tariff: Tariff, *, started: bool = False
+    estimate: Estimate, package: Package, tariff: Tariff, *, started: bool = False
 ) -> Quote:
     """Return the quote of one package for one enquiry.
 
@@ -276,16 +247,16 @@ def price_package(
     >>> price_package(forecaster.estimate(enquiry), forecast.Package("fixed"), tariff).currency
     'EUR'
     """
-    check_kind(estimate, Priceable, name="estimate", give="what forecaster.estimate returns")
+    check_kind(estimate, Estimate, name="estimate", give="what forecaster.estimate returns")
     check_kind(package, Package, name="package", give="a Package")
     check_kind(tariff, Tariff, name="tariff", give="a Tariff")
     # the first row is the estimate, the others are it under each draw of the parameters
     draws, stops = draws_of(estimate)
     pmf = np.vstack([estimate.distribution.pmf, draws])
-    stop = np.vstack([np.asarray(estimate.stop_hazard, dtype=np.float64), stops])
-    area = areas_of([getattr(estimate, "enquiry", None)])
-    pull = getattr(estimate, "stop_pull", None)
-    priced = price_rows(pmf, stop, (package,), tariff, area_cm2=area, started=started, pull=pull)[0]
+    stop = np.vstack([estimate.stop_hazard, stops])
+    area = areas_of([estimate.enquiry])
+    pull, sold = estimate.stop_pull, (package,)
+    priced = price_rows(pmf, stop, sold, tariff, area_cm2=area, started=started, pull=pull)[0]
     terms = priced.terms
     margins = round_cents(terms.margins(priced.price[:1], tariff.session_costs(area)))[0]
     chances = priced.chances
@@ -363,7 +334,7 @@ def _honest_check(
 
 
 def _notes(
-    estimate: Priceable, package: Package, terms: Terms, tariff: Tariff, *, area_known: bool
+    estimate: Estimate, package: Package, terms: Terms, tariff: Tariff, *, area_known: bool
 ) -> tuple[Note, ...]:
     notes = [*estimate.notes, Note("prices.most_sessions", "info", {"cap": terms.cap})]
     by_session = package.price is None and package.kind in ("per_session", "part_fixed")
@@ -380,8 +351,7 @@ def _notes(
         notes.append(Note("prices.stop_as_before", "caution"))
     if not area_known and tariff.cost_per_session is None:
         notes.append(Note("prices.typical_area", "caution", {"area": tariff.typical_area_cm2}))
-    supported = getattr(estimate, "supported_to", None)
-    if supported is not None and supported < terms.cap:
-        reach = {"supported": int(supported), "cap": terms.cap}
+    if estimate.supported_to < terms.cap:
+        reach = {"supported": estimate.supported_to, "cap": terms.cap}
         notes.append(Note("prices.extrapolated", "caution", reach))
     return tuple(notes)

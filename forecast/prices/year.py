@@ -12,7 +12,7 @@ import pandas as pd
 
 from forecast._checks import check_kind, check_seed, counted
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._plain import Result, fields_of, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -132,11 +132,8 @@ class Book(Result):
 
     def lines(self, language: str) -> list[str]:
         """Return the year in words."""
-        shown = ("n_courses", "expected_margin", "fixed_costs", "buffer", "one_in_twenty",
-                 "one_in_twenty_model_known", "margin_sd", "chance_sd", "model_sd")  # fmt: skip
-        values = {name: getattr(self, name) for name in shown}
-        values |= {"code": self.currency, "share": of_100(self.chance_of_loss)}
-        most = {"most": self.moves_most.change, "to": self.moves_most.expected_margin}
+        values = fields_of(self) | {"code": self.currency, "share": of_100(self.chance_of_loss)}
+        values |= {"most": self.moves_most.change, "to": self.moves_most.expected_margin}
         changes = [
             sentence(
                 "year.change",
@@ -152,10 +149,7 @@ class Book(Result):
         return [
             sentence("year.margin", values),
             self._even(),
-            *(
-                sentence(f"year.{one}", {**values, **most})
-                for one in ("risk", "bad_year", "moves", "spread")
-            ),
+            *(sentence(f"year.{one}", values) for one in ("risk", "bad_year", "moves", "spread")),
             *changes,
             *bullets(self.notes),
         ]

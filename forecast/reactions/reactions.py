@@ -12,7 +12,7 @@ import pandas as pd
 
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._plain import Result, fields_of, plain
 from forecast.causal.rates import (
     Funnel,
     exact_interval,
@@ -256,8 +256,7 @@ class ReactionReport(Result):
         for outcome in ("any", "lasting", "transient"):
             per = {unit: self.rate(outcome, unit=unit) for unit in ("session", "course")}
             lines.append(sentence("reactions.rates", {"outcome": outcome, **per}))
-        names = ("n_sessions", "n_courses", "n_clients", "n_events", "outcome")
-        counts = sentence("reactions.counts", {name: getattr(self, name) for name in names})
+        counts = sentence("reactions.counts", fields_of(self))
         lines += ["", sentence("reactions.head_regime")]
         lines += [*self._regime_lines(), "", sentence("reactions.head_operators")]
         lines += self._operator_lines()

@@ -2,13 +2,13 @@
 
 from dataclasses import replace
 from decimal import Decimal
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from forecast.counts import Estimate
 from forecast.figures.estimate import (
     plot_book,
     plot_candidates,
@@ -22,7 +22,6 @@ from forecast.figures.estimate import (
 )
 from forecast.log import Enquiry
 from forecast.prices import (
-    Band,
     Package,
     PriceList,
     Tariff,
@@ -30,6 +29,7 @@ from forecast.prices import (
     price_caseload,
     price_package,
 )
+from forecast.prices.price_list import Band
 from forecast.survival import CountDistribution
 
 
@@ -121,10 +121,16 @@ def notes_of(figure):
 
 
 def test_a_quote_shows_its_losses_apart_and_carries_its_notes():
-    estimate = SimpleNamespace(
+    estimate = Estimate(
+        enquiry=Enquiry("II", "forearm", "black", "light", "single"),
         distribution=CountDistribution(HAND[None]),
+        level=0.8,
         stop_hazard=np.zeros(6),
         draws=HAND[None],
+        goal="clear",
+        support="well covered",
+        own_share=0.5,
+        supported_to=6,
         notes=("Two courses with yellow ink in this log.",),
     )
     figure = plot_quote(price_package(estimate, FIXED, TARIFF))
