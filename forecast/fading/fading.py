@@ -258,22 +258,14 @@ def _grader_lines(fading: FadingCurves) -> list[str]:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class SplitFading(Result):
-    """Paired fading of tattoos of which one half was always ns and the other always ps.
+    """Paired fading of tattoos of which one half was always ns and the other always ps."""
 
-    Attributes
-    ----------
-    n_pairs : int
-        Tattoos with both halves graded after the same session at least once.
-    curves : DataFrame
-        ``session, ns, ps, difference, low, high, pairs``: mean percent faded of each half, and
-        the mean difference within pairs, ps less ns, over the pairs graded then.
-    share : PairedDifference
-        Share of the remaining ink removed per session, ps half less ns half, over the sessions
-        after which both halves were graded.
-    """
-
-    n_pairs: int
+    n_pairs: int  # tattoos with both halves graded after the same session at least once
+    # ``session, ns, ps, difference, low, high, pairs``: mean percent faded of each half, and the
+    # mean difference within pairs, ps less ns, over the pairs graded then.
     curves: pd.DataFrame
+    # Of the remaining ink, removed per session, ps half less ns half, over the sessions after which
+    # both halves were graded.
     share: PairedDifference
 
 

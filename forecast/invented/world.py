@@ -25,16 +25,12 @@ EFFECTS: dict[str, dict[str, float]] = TABLES["effects"]  # by mechanism
 
 @dataclass(frozen=True, slots=True)
 class OwnedLaser:
-    """One laser of the clinic.
-
-    ``laser_id`` and ``regime`` ("ns" or "ps") as in the log, ``wavelengths_nm`` that it emits,
-    ``from_year`` after the log begins; negative when owned before.
-    """
+    """One laser of the clinic."""
 
     laser_id: str
     regime: str
     wavelengths_nm: tuple[int, ...]
-    from_year: float
+    from_year: float  # after the log begins; negative when owned before
 
 
 FLEET = (
@@ -46,41 +42,19 @@ FLEET = (
 
 @dataclass(frozen=True, slots=True)
 class CaseMix:
-    """Who comes: shares of the levels in the order of the log's own lists.
-
-    Attributes
-    ----------
-    skin : tuple of 6 float
-        Fitzpatrick I to VI.
-    origin : tuple of 4 float
-        amateur, professional, cosmetic, traumatic.
-    region : tuple of 5 float
-        head_neck, upper_trunk, lower_trunk, proximal_limb, distal_limb.
-    sites : tuple of 16 float, optional
-        By site, in place of ``region``, within which all sites are alike.
-    density : tuple of 3 float
-        light, medium, heavy; amateur tattoos are lighter than this.
-    colour : float
-        Odds multiplier of coloured against plain black patterns; 1 is the default table.
-    smoker, layered : float
-        Shares.
-    scarring : tuple of 3 float
-        none, slight, marked.
-    area_median_cm2, tattoo_age_median : float
-        Medians of log-normal distributions.
-    """
+    """Who comes: shares of the levels in the order of the log's own lists."""
 
     skin: tuple[float, ...] = (0.08, 0.27, 0.30, 0.20, 0.10, 0.05)
     origin: tuple[float, ...] = (0.17, 0.74, 0.06, 0.03)
-    region: tuple[float, ...] = (0.07, 0.25, 0.10, 0.24, 0.34)
-    density: tuple[float, ...] = (0.25, 0.45, 0.30)
-    colour: float = 1.0
+    region: tuple[float, ...] = (0.07, 0.25, 0.10, 0.24, 0.34)  # as `tattoo.REGIONS`
+    density: tuple[float, ...] = (0.25, 0.45, 0.30)  # amateur tattoos are lighter than this
+    colour: float = 1.0  # times the odds of coloured against plain black patterns
     smoker: float = 0.28
     layered: float = 0.10
     scarring: tuple[float, ...] = (0.80, 0.15, 0.05)
-    area_median_cm2: float = 35.0
-    tattoo_age_median: float = 5.0
-    sites: tuple[float, ...] | None = None
+    area_median_cm2: float = 35.0  # of a log-normal distribution
+    tattoo_age_median: float = 5.0  # years, likewise
+    sites: tuple[float, ...] | None = None  # instead of ``region``, within which sites are alike
 
 
 @dataclass(frozen=True, slots=True)
