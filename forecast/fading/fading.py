@@ -14,7 +14,7 @@ import pandas as pd
 
 from forecast._checks import check_level
 from forecast._notes import Note, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain_table
+from forecast._plain import Result, plain, plain_table
 from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.counts import said, split_halves
 from forecast.errors import RequestError
@@ -95,22 +95,17 @@ class FadingCurves(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; tables as records."""
-        return {
-            "level": self.level,
-            "shares": plain_table(self.shares),
-            "differences": plain_table(self.differences),
-            "curves": plain_table(self.curves),
-            "spacing": self.spacing.to_dict() if self.spacing else None,
-            "graders": self.graders.to_dict(),
-            "stalls": self.stalls.to_dict(),
-            "split": self.split.to_dict() if self.split else None,
+        names = ("level", "shares", "differences", "curves", "spacing", "graders", "stalls",
+                 "split")  # fmt: skip
+        more = {
             "courses": len(self.rows.courses),
             "gradings": len(self.rows.place),
             "left_out": self.rows.left_out,
             "adjusted_for": list(self.adjusted_for),
             "assumption": str(self.assumption),
-            **notes_as_json(self.notes),
         }
+        own = {name: getattr(self, name) for name in names}
+        return {**plain(own), **more, **notes_as_json(self.notes)}
 
     @property
     def adjusted_for(self) -> tuple[str, ...]:

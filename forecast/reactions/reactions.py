@@ -238,13 +238,8 @@ class ReactionReport(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; operators by code only."""
-        return {
-            **plain(self),
-            "regime": self.regime.to_dict(),
-            "operators": None if self.operators is None else self.operators.to_dict(),
-            **notes_as_json(self.warnings, "warning"),
-            **notes_as_json(self.notes),
-        }
+        said = notes_as_json(self.warnings, "warning") | notes_as_json(self.notes)
+        return {**plain(self), **said}
 
     def lines(self, language: str) -> list[str]:
         """Return the report in words."""

@@ -13,7 +13,7 @@ import pandas as pd
 
 from forecast._files import write_into
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._plain import Result, fields_of, plain
 from forecast.log import OutcomeLog
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.split_trial import SplitTrial
@@ -176,44 +176,21 @@ class RegimeComparison(Answers, Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; numbers that are not finite become None."""
-
-        def by_key(table: Mapping[Any, Any]) -> dict[str, Any]:
-            return {
-                str(key): by_key(one) if isinstance(one, Mapping) else one.to_dict()
-                for key, one in table.items()
-            }
-
-        found = {
-            "difference": by_key(self.difference),
-            "unadjusted": by_key(self.unadjusted),
-            "verdict": self.verdict,
-            "horizon": self.horizon,
-            "reasons": self.reasons,
+        names = ("difference", "unadjusted", "verdict", "horizon", "reasons", "notes", "note_codes",
+                 "margin", "words", "supported", "cleared_by", "by_ink", "by", "by_group", "differ",
+                 "horizons", "interval_90", "second_route", "by_fading", "naive", "diagnostics",
+                 "sensitivity", "target_trial", "split_trial")  # fmt: skip
+        tests = ("chi_squared", "df", "p_value", "horizon")
+        every = {
+            **fields_of(self),
             **notes_as_json(self.notes),
-            "margin": self.margin,
             "words": self.words,
-            "supported": by_key(self.supported),
-            "cleared_by": by_key(self.cleared_by),
-            "by_ink": by_key(self.by_ink),
-            "by": self.by,
-            "by_group": by_key(self.by_group),
-            "differ": {
-                key: dict(zip(("chi_squared", "df", "p_value", "horizon"), one, strict=True))
-                for key, one in self.differ.items()
-            },
-            "horizons": self.horizons,
+            "differ": {key: dict(zip(tests, one, strict=True)) for key, one in self.differ.items()},
             "interval_90": {key: one.at_level(0.9) for key, one in self.difference.items()},
-            "second_route": by_key(self.second_route),
-            "by_fading": by_key(self.by_fading),
-            "naive": [
-                {"name": one.name, "difference": by_key(one.difference), "why": one.why}
-                for one in self.naive
-            ],
-            "diagnostics": self.diagnostics.to_dict(),
-            "sensitivity": self.sensitivity and self.sensitivity.to_dict(),
             "target_trial": dict(self.target_trial),
-            "split_trial": self.split and self.split.to_dict(),
+            "split_trial": self.split,
         }
+        found = {name: every[name] for name in names}
         clean: dict[str, Any] = json.loads(json.dumps(plain(found)), parse_constant=lambda _: None)
         return clean
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._notes import Note, Sentence
+from forecast._plain import plain
 from forecast._rows import shares
 from forecast._types import FloatArray
 from forecast.causal import (
@@ -255,13 +256,10 @@ class Sensitivity:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {
-            "tipping_point": {key: str(note) for key, note in self.tipping_point.items()},
-            "e_value": {key: list(pair) for key, pair in self.e_value.items()},
-            "weeks": {key: one.to_dict() for key, one in self.weeks.items()},
-            "operator": {key: one.to_dict() for key, one in self.operator.items()},
-            "without_operator": {key: one.to_dict() for key, one in self.without_operator.items()},
-        }
+        tipping = {key: str(note) for key, note in self.tipping_point.items()}
+        names = ("e_value", "weeks", "operator", "without_operator")
+        own = {name: getattr(self, name) for name in names}
+        return {"tipping_point": tipping, **plain(own)}
 
 
 def examine(

@@ -11,7 +11,7 @@ import pandas as pd
 
 from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import fields_of, plain
 from forecast._rows import cluster_counts
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import life_sums, restricted_mean
@@ -57,17 +57,11 @@ class SplitTrial:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {
-            "n_pairs": self.n_pairs,
-            "difference": self.difference.to_dict(),
-            "cleared_by": plain(self.cleared_by),
-            "sessions": _paired(self.sessions),
-            "fading": _paired(self.fading),
-            "first_cleared": list(self.first_cleared),
-            "share_first": list(self.share_first),
-            "reasons": list(self.reasons),
-            **notes_as_json(self.notes),
-        }
+        names = ("n_pairs", "difference", "cleared_by", "sessions", "fading", "first_cleared",
+                 "share_first", "reasons")  # fmt: skip
+        pairs = {"sessions": _paired(self.sessions), "fading": _paired(self.fading)}
+        every = fields_of(self) | pairs
+        return {**plain({name: every[name] for name in names}), **notes_as_json(self.notes)}
 
 
 def _paired(found: PairedDifference | None) -> dict[str, Any] | None:
