@@ -120,30 +120,18 @@ FALSE_ALARMS = 0.05  # over all groups together
 class Assessment:
     """How predictions for paths not fitted to have turned out.
 
-    Attributes
-    ----------
-    scores : DataFrame
-        ``metric``, ``step`` (missing where it is not of one step), ``value``,
-        ``standard_error`` (by resampling subjects). Metrics are ``log_score`` per watched step,
-        ``crps``, ``concordance``, ``observed_to_expected``, ``d_calibration_p``,
-        ``a_calibration_p``; and at
-        each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
-        ``e50``, ``e90``.
-    reliability : DataFrame
-        As from :func:`~forecast.assess.reliability.reliability_table`.
-    coverage : Coverage
-        Of the ``level`` interval, every form.
-    subgroups : DataFrame
-        ``factor``, ``label``, ``n_paths``, ``n_events``, ``coverage`` (randomised ends),
-        ``coverage_low``, ``coverage_high`` (95 %), ``observed_to_expected`` with its error, and
-        ``verdict``: holds, cannot say, or fails, which chance alone makes of any of them in at
-        most 5 of 100 assessments.
-    horizon : int
-        The last step scored.
-    n_paths, n_subjects, n_events : int
-        What it rests on.
-    messages : tuple of Note
-        Doubts about the assessment itself.
+    ``scores`` has ``metric``, ``step`` (missing where it is not of one step), ``value``,
+    ``standard_error`` (by resampling subjects). Metrics are ``log_score`` per watched step,
+    ``crps``, ``concordance``, ``observed_to_expected``, ``d_calibration_p``, ``a_calibration_p``;
+    and at each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
+    ``e50``, ``e90``. ``reliability`` is as from `reliability_table`; ``coverage`` is that of the
+    interval, in every form. ``subgroups`` has ``factor``, ``label``, ``n_paths``, ``n_events``,
+    ``coverage`` (randomised ends), ``coverage_low``, ``coverage_high`` (95 %),
+    ``observed_to_expected`` with its error, and ``verdict``: holds, cannot say, or fails, which
+    chance alone makes of any of them in at most 5 of 100 assessments.
+
+    It rests on ``n_paths``, ``n_subjects`` and ``n_events`` and scores steps up to ``horizon``;
+    ``messages`` are doubts about the assessment itself.
     """
 
     scores: pd.DataFrame
@@ -251,33 +239,18 @@ def _subgroups(
 
     columns = ["factor", "label", "n_paths", "n_events", "coverage", "coverage_low"]
     columns += ["coverage_high", "observed_to_expected", "observed_to_expected_error", "verdict"]
-    rows, found = [], []
+    rows, found, ratios = [], [], []
     for factor, values in groups.items():
         labels = np.array(labels_of(factor, values, len(seen)))
         for label in np.unique(labels):
             inside = labels == label
             part, own = predicted[inside], seen.take(inside)
             found.append(interval_coverage(part, own, level=level))
-            row = _one_group(found[-1], part, own)
-            rows.append({"factor": factor, "label": str(label)} | row)
-    ratios = [(row["observed_to_expected"], row["observed_to_expected_error"]) for row in rows]
-    for row, verdict in zip(rows, verdicts(found, ratios), strict=True):
-        row["verdict"] = verdict
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _one_group(found: Coverage, predicted: CountDistribution, seen: Outcomes) -> dict[str, Any]:
-    low, high = _coverage_range(found)
-    ratio, error = observed_to_expected(predicted, seen)
-    return {
-        "n_paths": len(seen),
-        "n_events": seen.n_events,
-        "coverage": found.tie_split,
-        "coverage_low": low,
-        "coverage_high": high,
-        "observed_to_expected": ratio,
-        "observed_to_expected_error": error,
-    }
+            ratios.append(observed_to_expected(part, own))
+            held = (found[-1].tie_split, *_coverage_range(found[-1]), *ratios[-1])
+            rows.append((factor, str(label), len(own), own.n_events, *held))
+    judged = zip(rows, verdicts(found, ratios), strict=True)
+    return pd.DataFrame([(*row, verdict) for row, verdict in judged], columns=columns)
 
 
 def _measure_all(

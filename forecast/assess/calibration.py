@@ -89,7 +89,12 @@ class Recalibration:
         ``groups`` are labels, (n,), in each factor. A factor not given, or a label never seen, is
         left at the overall map. A path that entered late is conditioned afterwards.
         """
-        shift = self.shift + _group_shift(self.group_shifts, groups or {}, len(distribution))
+        labelled, shift = groups or {}, np.zeros(len(distribution))
+        for name, by_label in self.group_shifts.items():
+            if name in labelled:
+                labels = labels_of(name, labelled[name], len(distribution))
+                shift += [by_label.get(label, 0.0) for label in labels]
+        shift += self.shift
         raw = distribution.cdf()
         hazard, _, _ = _mapped_hazard(raw, shift[:, None], self.power)
         mapped = np.where((raw > 0) & (raw < 1), -np.expm1(-hazard), raw >= 1)  # 0 and 1 stay
@@ -144,15 +149,6 @@ def labels_of(name: str, values: npt.ArrayLike, n: int) -> list[str]:
         )
     known = {value: _label(value) for value in set(array.tolist())}
     return [known[value] for value in array.tolist()]
-
-
-def _group_shift(shifts: Mapping[str, Mapping[str, float]], groups: Groups, n: int) -> FloatArray:
-    total = np.zeros(n)
-    for name, by_label in shifts.items():
-        if name in groups:
-            labels = labels_of(name, groups[name], n)
-            total += np.array([by_label.get(label, 0.0) for label in labels])
-    return total
 
 
 def fit_recalibration(

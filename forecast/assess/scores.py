@@ -227,7 +227,9 @@ def interval_coverage(
     point = float(np.average(plain[known], weights=weight[known])) if n_effective else np.nan
     low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
     split, error = _mean_by_subject(*_split(given, seen, watched, level), seen)
-    below, above = _one_sided(given, seen, level)
+    # the chances of an outcome before and after the interval, by Kaplan-Meier on rank
+    tail, (first, last) = (1 - level) / 2, pit_ranges(given, seen)
+    reached = np.where(seen.observed, last, first)
     share = seen.weight / seen.weight.sum()
     ends = outcomes.take(keep).conditioned(distribution[keep]).interval(level)
     ends = np.minimum(ends, distribution.horizon + 1)
@@ -243,8 +245,8 @@ def interval_coverage(
         tie_split=split,
         tie_split_error=error,
         n_effective=n_effective,
-        below=below,
-        above=above,
+        below=1 - score_curve(reached, seen.observed, tail, seen.weight),
+        above=score_curve(first, seen.observed, 1 - tail, seen.weight),
         width=float(share @ (ends[:, 1] - ends[:, 0])),
         open_share=float(share @ (ends[:, 1] > distribution.horizon)),
         supported_to=top,
@@ -296,16 +298,6 @@ def _mean_by_subject(value: FloatArray, weight: FloatArray, seen: Outcomes) -> t
     mean = float(weight @ value / total)
     parts = by_subject(weight * (value - mean), seen.subject)
     return mean, float(np.sqrt((parts**2).sum()) / total)
-
-
-def _one_sided(given: CountDistribution, seen: Outcomes, level: float) -> tuple[float, float]:
-    """Return the chances of an outcome before and after the interval, by Kaplan-Meier on rank."""
-    low, high = pit_ranges(given, seen)
-    tail = (1 - level) / 2
-    reached = np.where(seen.observed, high, low)
-    below = 1 - score_curve(reached, seen.observed, tail, seen.weight)
-    above = score_curve(low, seen.observed, 1 - tail, seen.weight)
-    return below, above
 
 
 def score_curve(

@@ -101,7 +101,11 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
     if splits:
         treated[:cap] += tariff.touch_up_rate * worth  # those who cleared may come once more
         paid[:cap] = 1.0 if package.kind == "fixed" else paid[:cap]
-    paid = np.maximum(paid - np.tile(lost, repeat), 0.0) * (1 - _discounts(package, tariff))
+    # the share of the price that the average client is let off
+    let_off = tariff.second_tattoo_discount * tariff.second_tattoo_share
+    if package.kind in ("block", "fixed") and not package.instalments:  # paid at once
+        let_off += tariff.prepay_discount * tariff.prepay_share
+    paid = np.maximum(paid - np.tile(lost, repeat), 0.0) * (1 - let_off)
     net = 1 / (1 + tariff.tax_rate)
     return Terms(
         delivered=np.tile(sessions, repeat),
@@ -116,13 +120,6 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
         goes_on=package.goes_on,
         fixed_cost=0.0 if started else float(to_cents(tariff.fixed_cost)),
     )
-
-
-def _discounts(package: Package, tariff: Tariff) -> float:
-    # the share of the price that the average client is let off
-    given = tariff.second_tattoo_discount * tariff.second_tattoo_share
-    at_once = package.kind in ("block", "fixed") and not package.instalments
-    return given + at_once * tariff.prepay_discount * tariff.prepay_share
 
 
 def charges_of(

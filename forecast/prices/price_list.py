@@ -48,30 +48,15 @@ class Band:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class PriceList(Result):
-    """A price list and what its coarseness costs; money exact to the cent.
+    """A price list and what its coarseness costs; money exact to the cent, in ``currency``.
 
-    Attributes
-    ----------
-    package : Package
-        What is sold.
-    currency : str
-        Three-letter code.
-    bands : tuple of Band
-        Easiest first; none costs less than an easier one.
-    band_of : ndarray of shape (n,)
-        Band of each enquiry, by its place in ``bands``.
-    cross_subsidy : Decimal
-        Per course, what clients with easy tattoos pay over their own price, and so the part that
-        pays for hard ones. Net of tax.
-    margin_if_all_buy, margin_if_some_buy : Decimal
-        Expected margin per course sold: when everyone takes the package, and when only those take
-        it whom paying per session would cost more on average.
-    share_buying : float
-        Share of enquiries for whom the package is the cheaper one.
-    selection_loss : Decimal
-        How much less per course the package then earns: adverse selection.
-    notes : tuple of Note
-        How it was computed.
+    The ``package`` is sold in ``bands``, easiest first, none of which costs less than an easier
+    one; ``band_of``, (n,), is the place of each enquiry's. ``cross_subsidy`` is what clients with
+    easy tattoos pay over their own price, per course and net of tax, and so the part that pays for
+    hard ones. A course sold is expected to leave ``margin_if_all_buy``, and ``margin_if_some_buy``
+    when only those take it whom paying per session would cost more on average, ``share_buying`` of
+    the enquiries: ``selection_loss`` less, by adverse selection. ``notes`` say how it was
+    computed.
     """
 
     package: Package

@@ -297,23 +297,15 @@ def price_package(
         chances=chances[0],
         cap=terms.cap,
         median=int(median) if np.isfinite(median) else None,
-        check=_honest_check(terms, median, enough, dearer=_dearer(priced, tariff, area)),
+        check=_honest_check(priced, median, tariff, area),
         notes=_notes(estimate, package, terms, tariff, area_known=not np.isnan(area[0])),
     )
 
 
-def _dearer(priced: Priced, tariff: Tariff, area: FloatArray) -> tuple[Note, ...]:
-    if not priced.dearer[0]:
-        return ()
-    single = tariff.price_of(Package("per_session"), area)[0]
-    values = {"sessions": priced.terms.block, "price": str(from_cents(priced.terms.block * single))}
-    return (Note("prices.dearer", "serious", values),)
-
-
 def _honest_check(
-    terms: Terms, median: float, enough: float, *, dearer: tuple[Note, ...]
+    priced: Priced, median: float, tariff: Tariff, area: FloatArray
 ) -> tuple[Note, ...]:
-    known = bool(np.isfinite(median))
+    terms, enough, known = priced.terms, float(priced.enough[0]), bool(np.isfinite(median))
     if terms.block:
         rest = "needs_more" if round(100 * (1 - enough)) == 1 else "need_more"
         values = {
@@ -329,8 +321,13 @@ def _honest_check(
         first = Note("prices.half_need", "info", {"median": int(median)})
     else:
         first = Note("prices.most_need_more", "caution")
+    notes = [first]
+    if priced.dearer[0]:
+        one_by_one = terms.block * tariff.price_of(Package("per_session"), area)[0]
+        values = {"sessions": terms.block, "price": str(from_cents(one_by_one))}
+        notes.append(Note("prices.dearer", "serious", values))
     said = ("no_promise", "law", "not_for_sale")
-    return (first, *dearer, *(Note(f"prices.{one}") for one in said))
+    return (*notes, *(Note(f"prices.{one}") for one in said))
 
 
 def _notes(

@@ -56,25 +56,25 @@ RANGES = {
 
 
 def _check_ranges(sold: Package | Tariff) -> None:
-    # what may be missing is missing by default
     for one in fields(sold):
-        value = getattr(sold, one.name)
-        if one.name in RANGES and not (value is None and one.default is None):
-            object.__setattr__(sold, one.name, _checked(one.name, value, sold.currency))
-
-
-def _checked(name: str, value: Any, currency: str) -> Decimal | float:
-    low, high, unit = RANGES[name]
-    if unit in ("price", "cost"):
-        return amount(value, name=name, currency=currency, whole_cents=unit == "price")
-    if unit == "sessions":
-        return check_whole_number(value, name=name, low=int(low))
-    number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
-    if not number or value != value or not low <= value <= high:  # a NaN cannot be compared
-        share = " (0.2 is 20 %)" if high == 1 else ""
-        remedy = f"Give {name} as a number from {low:g} to {high:g}{share}."
-        raise RequestError(f"{name} is {shown(value)}.", remedy)
-    return float(value)
+        name, value = one.name, getattr(sold, one.name)
+        # what may be missing is missing by default
+        if name not in RANGES or (value is None and one.default is None):
+            continue
+        low, high, unit = RANGES[name]
+        if unit in ("price", "cost"):
+            whole = unit == "price"
+            value = amount(value, name=name, currency=sold.currency, whole_cents=whole)
+        elif unit == "sessions":
+            value = check_whole_number(value, name=name, low=int(low))
+        else:
+            number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
+            if not number or not low <= value <= high:  # which a NaN is not
+                share = " (0.2 is 20 %)" if high == 1 else ""
+                remedy = f"Give {name} as a number from {low:g} to {high:g}{share}."
+                raise RequestError(f"{name} is {shown(value)}.", remedy)
+            value = float(value)
+        object.__setattr__(sold, name, value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,10 @@ def _area_prices(given: Iterable[Any], *, name: str, currency: str) -> tuple[Are
     # checked, from tables of a file or as they are: ends rise, and only the last has none
     found = []
     for one in given:
-        one = one if isinstance(one, AreaPrice) else _area_price(one, name)
+        if isinstance(one, Mapping) and {"price"} <= set(one) <= {"price", "up_to_cm2"}:
+            one = AreaPrice(**one)
+        if not isinstance(one, AreaPrice):
+            raise RequestError(f"A band of {name} is {shown(one)}.", "Give up_to_cm2 and price.")
         price = amount(one.price, name=f"a price of {name}", currency=currency or "EUR")
         found.append(AreaPrice(price, None if one.up_to_cm2 is None else float(one.up_to_cm2)))
     ends = [one.up_to_cm2 for one in found]
@@ -105,12 +108,6 @@ def _area_prices(given: Iterable[Any], *, name: str, currency: str) -> tuple[Are
             "List them from the smallest to the largest, each end once.",
         )
     return tuple(found)
-
-
-def _area_price(table: Any, name: str) -> AreaPrice:
-    if not isinstance(table, Mapping) or not {"price"} <= set(table) <= {"price", "up_to_cm2"}:
-        raise RequestError(f"A band of {name} is {shown(table)}.", "Give up_to_cm2 and price.")
-    return AreaPrice(**table)
 
 
 def _cents_by_area(bands: Sequence[AreaPrice], area: FloatArray) -> FloatArray:

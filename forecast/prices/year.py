@@ -41,42 +41,22 @@ class Variation:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Book(Result):
-    """A year's margin as a distribution; money exact to the cent, net of tax.
+    """A year's margin as a distribution; money exact to the cent, net of tax, in ``currency``.
 
-    Attributes
-    ----------
-    currency : str
-        Three-letter code.
-    n_courses : float
-        Courses in the year, on average.
-    replicates : int
-        Simulated years.
-    totals, totals_model_known : ndarray of shape (replicates,)
-        The year's margin, in the currency: with parameters drawn once a year and shared by all its
-        courses, and with the model taken as known.
-    expected_margin : Decimal
-        Mean of the year's margin.
-    margin_sd, chance_sd, model_sd : Decimal
-        Its spread, the part from chance and the part from the model (squares add up).
-    chance_of_loss : float
-        Chance that the year loses money.
-    one_in_twenty, one_in_twenty_model_known : Decimal
-        Margin that 1 year in 20 falls below.
-    expected_shortfall : Decimal
-        Mean loss of the worst 5 of 100 years; negative where even they earn.
-    buffer : Decimal
-        Money to hold so that 19 of 20 years are paid for; 0 where none is needed.
-    fixed_costs : Decimal
-        Costs of the year whatever is done, taken off every margin here.
-    margin_per_course : Decimal
-        Expected, before the fixed costs.
-    break_even, break_even_range : int or None
-        Courses from which the year's expected margin is no loss, and the range of nine in ten of
-        the model's parameter draws; None where a course loses on average.
-    sensitivity : tuple of Variation
-        The year as it is, simulated, and under changes of price, cap, drop-out and laser.
-    notes : tuple of Note
-        Doubts and how it was computed.
+    There are ``n_courses`` in the year, on average, and ``replicates`` simulated years. ``totals``
+    and ``totals_model_known``, (replicates,), are the year's margin with parameters drawn once a
+    year and shared by all its courses, and with the model taken as known. Its mean is
+    ``expected_margin``, its spread ``margin_sd``, the part from chance ``chance_sd`` and the part
+    from the model ``model_sd`` (squares add up). ``chance_of_loss`` is that of a year that loses
+    money; 1 year in 20 falls below ``one_in_twenty``, or ``one_in_twenty_model_known``;
+    ``expected_shortfall`` is the mean loss of the worst 5 of 100 years, negative where even they
+    earn, and ``buffer`` the money to hold so that 19 of 20 years are paid for.
+
+    ``fixed_costs`` of the year, whatever is done, are taken off every margin but
+    ``margin_per_course``. From ``break_even`` courses on the expected margin is no loss, with its
+    ``break_even_range`` over nine in ten of the model's parameter draws; None where a course loses
+    on average. ``sensitivity`` has the year as it is, simulated, and under changes of price, cap,
+    drop-out and laser; ``notes`` are doubts and how it was computed.
     """
 
     currency: str
@@ -228,11 +208,9 @@ def price_caseload(
             f"{len(enquiries)} enquiries and {len(offered)} packages.", "Give at least one each."
         )
     asked, weights = as_enquiries(enquiries, forecaster), _package_weights(enquiries, offered, mix)
-    notes = []
-    unsure = 0.0
-    if log is not None:
-        given, (courses, unsure) = courses, yearly_starts(check_log(log))
-        courses, unsure = (courses, unsure) if given is None else (given, 0.0)
+    notes, unsure = [], 0.0
+    if log is not None and courses is None:
+        courses, unsure = yearly_starts(check_log(log))
     if courses is not None and not (isinstance(courses, int | float) and 0 < courses < 1e6):
         raise RequestError(f"courses is {courses!r}.", "Give a number above 0.")
     if courses is not None and len(asked) > MOST_ROWS:

@@ -38,27 +38,18 @@ FEWEST_SESSIONS = 20  # of an operator who is compared
 class OperatorFunnel:
     """How far operators differ, and which lie outside what chance allows.
 
-    Attributes
-    ----------
-    table : DataFrame
-        One row per operator code: ``sessions``, ``events``, ``expected`` (from what the operator
-        met), ``adjusted_rate``, ``limit_low``, ``limit_high`` (for this operator, all
-        comparisons allowed for), ``outside`` (above, below or empty), and the shrunken
-        ``odds_ratio`` against the average operator with ``odds_low`` and ``odds_high``.
-    target : float
-        Rate per session over the operators that are not outside.
-    dispersion : float
-        Variance between operators over what chance gives; 1 when not beyond chance.
-    spread, spread_interval : float or None, tuple
-        Standard deviation between operators in log odds.
-    shares : dict
-        Variance of the log odds by source (operator, regime, case mix), summing to 1.
-    level : float
-        Of the intervals; also the chance that no operator is outside when all are alike.
-    names : dict
-        Code to the log's own operator. For the owner's eyes; not in ``to_dict`` or any figure.
-    notes : tuple of Note
-        Doubts.
+    ``table`` has one row per operator code: ``sessions``, ``events``, ``expected`` (from what the
+    operator met), ``adjusted_rate``, ``limit_low``, ``limit_high`` (for this operator, all
+    comparisons allowed for), ``outside`` (above, below or empty), and the shrunken ``odds_ratio``
+    against the average operator with ``odds_low`` and ``odds_high``.
+
+    ``target`` is the rate per session over the operators that are not outside; ``dispersion`` the
+    variance between operators over what chance gives, 1 when not beyond chance; ``spread``, with
+    ``spread_interval``, the standard deviation between operators in log odds; ``shares`` the
+    variance of the log odds by source (operator, regime, case mix), summing to 1. ``level`` is that
+    of the intervals, and the chance that no operator is outside when all are alike. ``names`` lead
+    from a code to the log's own operator: for the owner's eyes, not in ``to_dict`` or any figure.
+    ``notes`` are doubts.
     """
 
     table: pd.DataFrame
@@ -182,26 +173,13 @@ def _shares(fit: ReactionFit) -> dict[str, float]:
 class ReactionReport(Result):
     """What the log says about reactions.
 
-    Attributes
-    ----------
-    outcome : str
-        What was modelled: "any", "lasting", "transient" or one kind of reaction.
-    n_courses, n_clients, n_sessions, n_events : int
-        What the answer rests on; events are sessions followed by the outcome.
-    regime : RegimeOdds
-        ps against ns, adjusted, with a verdict.
-    difference : tuple or None
-        Interval of the rate per session, ps minus ns, unadjusted (Newcombe's method 10).
-    operators : OperatorFunnel or None
-        Operators against each other; None with fewer than two.
-    rates : DataFrame
-        Every rate per session and per course (`rate_table`), operators by code.
-    warnings : tuple of Note
-        Signs of under-recording.
-    level : float
-        What the intervals are to cover.
-    notes : tuple of Note
-        Doubts.
+    The ``outcome`` is "any", "lasting", "transient" or one kind of reaction; the answer rests on
+    ``n_courses``, ``n_clients``, ``n_sessions`` and ``n_events``, sessions followed by the outcome.
+    ``regime`` is ps against ns, adjusted, with a verdict; ``difference`` the interval of the rate
+    per session, ps minus ns, unadjusted (Newcombe's method 10); ``operators`` are set against each
+    other, None with fewer than two; ``rates`` has every rate per session and per course
+    (`rate_table`), operators by code. ``warnings`` are signs of under-recording, ``notes`` doubts;
+    intervals are to cover ``level``.
     """
 
     outcome: str

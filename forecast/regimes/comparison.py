@@ -52,35 +52,17 @@ class RegimeComparison(Answers, Result):
     Keys of the mappings are ``"later - earlier"`` in the order of ``strategies``; values are the
     left strategy minus the right, in sessions, so that negative means fewer. The answers
     (``difference, cleared_by, by_ink, unadjusted, second_route, verdict, reasons, supported,
-    uncleared, means, by_group, differ``) are described in `Answers`.
+    uncleared, means, by_group, differ``) are described in `Answers`; ``by_fading`` has the same
+    differences from what a session removes under each regime, as the gradings say, without those
+    that the log cannot say; ``naive`` what plain readings say, the unadjusted one among them.
 
-    Attributes
-    ----------
-    strategies : tuple of str
-    horizon : int
-        Sessions up to which the mean is counted, the largest of ``horizons``.
-    horizons : dict of str to int
-        By pair; all the same where a horizon was asked for.
-    margin, level : float
-    by : str or None
-        The column of ``by_group``.
-    naive : tuple of NaiveReading
-        What plain readings say, the unadjusted one among them.
-    curves : DataFrame
-        ``strategy, group, session, at_risk, survival, low, high``; up to where there is support.
-    diagnostics : Diagnostics
-    sensitivity : Sensitivity or None
-        None where nothing could be estimated.
-    target_trial : tuple of (str, str)
-        The trial that the comparison stands in for, item by item.
-    split : SplitTrial or None
-        The paired analysis, when the log holds halves of one tattoo.
-    notes : tuple of Note
-    rows : DataFrame
-        The weighted rows, pseudonymous.
-    by_fading : mapping of str to Contrast
-        The same differences from what a session removes under each regime, as the gradings say;
-        without those that the log cannot say.
+    The mean is counted up to ``horizons``, by pair (all the same where one was asked for), the
+    largest of which is ``horizon``; ``margin`` and ``level`` are as asked, ``by`` the column of
+    ``by_group``. ``curves`` has ``strategy, group, session, at_risk, survival, low, high``, up to
+    where there is support; ``rows`` are the weighted rows, pseudonymous. ``diagnostics`` say what
+    it rests on, ``sensitivity`` how wrong its assumptions must be, None where nothing could be
+    estimated; ``target_trial`` is the trial that it stands in for, item by item, ``split`` the
+    paired analysis when the log holds halves of one tattoo; ``notes`` are doubts.
     """
 
     strategies: tuple[str, ...]

@@ -84,7 +84,11 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
     draws = cluster_counts(n_clients, settings.replicates, seed=settings.seed).astype(np.float64)[
         :, client
     ]
-    support = _supported_to(given, cleared, settings.horizon)
+    # the last session, up to the horizon, with enough halves at risk under both
+    at_risk = (given >= np.arange(1, settings.horizon + 1)[:, None, None]).sum(axis=1)
+    done = (cleared & (given <= settings.horizon)).all(axis=0)
+    thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done).all(axis=1))
+    support = int(thin[0]) if thin.size else settings.horizon
     horizon = max(2, support) if settings.auto else settings.horizon
     if support >= horizon and len(pairs) >= LEAST_PAIRS:
         difference = settings.contrast(*_difference(given, cleared, draws, horizon))
@@ -148,11 +152,3 @@ def _difference(
         return ps - ns
 
     return float(gap(np.ones(len(given)))), float(gap(draws).std(ddof=1))
-
-
-# The last session, up to the horizon, with enough halves at risk under both.
-def _supported_to(given: IntArray, cleared: BoolArray, horizon: int) -> int:
-    at_risk = np.array([(given >= step).sum(axis=0) for step in range(1, horizon + 1)])
-    done = (cleared & (given <= horizon)).all(axis=0)
-    thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done).all(axis=1))
-    return int(thin[0]) if thin.size else horizon

@@ -350,13 +350,18 @@ def _history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> _His
     gain = pd.DataFrame(change).ffill(axis=1).fillna(0.0).to_numpy()
     subject = rows["subject"].to_numpy(dtype=np.int64)
     number = rows["session_no"].to_numpy(dtype=np.int64)
+    reacted = np.zeros((n, most), dtype=bool)
+    bad = log.reactions[log.reactions["course_id"].isin(place.index)]
+    bad = bad[bad["after_session"] < most]
+    where = place.reindex(bad["course_id"]).to_numpy(dtype=np.int64)
+    reacted[where, bad["after_session"].to_numpy(dtype=np.int64)] = True
     return _History(
         before=level[subject, number - 1],
         after=level[subject, number],
         gain_before=gain[subject, number - 1],
         gain_after=gain[subject, number],
         graded=written[subject, number],
-        reacted=_reacted(log, place, most)[subject, number],
+        reacted=reacted[subject, number],
     )
 
 
@@ -374,12 +379,3 @@ def _grid(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int], most: int)
     where = place.reindex(mean["course_id"]).to_numpy(dtype=np.int64)
     grid[where, mean["after_session"].to_numpy(dtype=np.int64)] = mean["fading_pct"]
     return grid
-
-
-def _reacted(log: OutcomeLog, place: pd.Series[int], most: int) -> BoolArray:
-    reacted = np.zeros((len(place), most), dtype=bool)
-    bad = log.reactions[log.reactions["course_id"].isin(place.index)]
-    bad = bad[bad["after_session"] < most]
-    where = place.reindex(bad["course_id"]).to_numpy(dtype=np.int64)
-    reacted[where, bad["after_session"].to_numpy(dtype=np.int64)] = True
-    return reacted
