@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forecast._checks import check_level, counted
+from forecast._checks import counted
 from forecast._rows import shares
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
@@ -198,14 +198,12 @@ def known_status(outcomes: Outcomes, horizon: int) -> KnownStatus:
     return KnownStatus(happened, weight, outcomes.weight @ entered)
 
 
-def wilson_interval(share: float, n: float, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the score interval of a proportion from ``n`` rows, which need not be whole.
+def wilson_interval(share: float, n: float) -> tuple[float, float]:
+    """Return the 95 % score interval of a proportion from ``n`` rows, which need not be whole.
 
     Wilson (1927, JASA 22:209); with weights, ``n`` is the effective size.
     """
-    if not 0 <= share <= 1:
-        raise RequestError(f"share is {share!r}.", "Give a proportion from 0 to 1.")
-    wide = NormalDist().inv_cdf((1 + check_level(level)) / 2)
+    wide = NormalDist().inv_cdf(0.975)
     if n <= 0:
         return 0.0, 1.0
     shrunk = 1 + wide**2 / n

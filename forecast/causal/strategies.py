@@ -153,7 +153,13 @@ class WeightModel:
 
     def __init__(self, panel: Panel, *, ridge: float = 0.0) -> None:
         self.panel, self.ridge = panel, ridge
-        agents = _agent_columns(panel, ridge)
+        agent = np.full(len(panel.step), -1) if panel.agent is None else panel.agent
+        codes = np.unique(agent[agent >= 0])
+        # scaled so that the ridge on them is a prior of standard deviation 1 on the log odds;
+        # one alone has nobody to differ from
+        agents = (agent[:, None] == codes) * ridge**0.5
+        if len(codes) < 2 or ridge == 0:
+            agents = agents[:, :0]
         before, after = (
             np.hstack([_scaled(values), agents]) for values in (panel.before, panel.after)
         )
@@ -234,16 +240,6 @@ def _part(rows: IntArray, columns: FloatArray, step: IntArray, outcome: BoolArra
     happened = outcome[rows].astype(np.float64)
     fewer = min(happened.sum(), len(rows) - happened.sum())
     return _Part(rows, np.ascontiguousarray(design), happened, bool(fewer >= LEAST))
-
-
-# Indicators, scaled so that the ridge on them is a prior of standard deviation 1 on the log odds.
-def _agent_columns(panel: Panel, ridge: float) -> FloatArray:
-    agent = np.full(len(panel.step), -1) if panel.agent is None else panel.agent
-    codes = np.unique(agent[agent >= 0])
-    if len(codes) < 2 or ridge == 0:
-        return np.empty((len(agent), 0))
-    columns: FloatArray = (agent[:, None] == codes) * ridge**0.5
-    return columns
 
 
 def _step_columns(step: IntArray, outcome: BoolArray) -> FloatArray:

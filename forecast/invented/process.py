@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import BoolArray, FloatArray
 from forecast.invented.people import NEVER, PATTERNS, Attributes, Chance, Cohort
 from forecast.invented.world import TABLES, World
 
@@ -33,12 +33,6 @@ def log_speeds(world: World, features: Features) -> FloatArray:
     return total
 
 
-def chance_of_remnant(keeps: Mapping[str, float], inks: IntArray) -> FloatArray:
-    """Return the chance that any ink of each course's pattern stays, given that of each ink."""
-    rows = [[keeps.get(ink, keeps["other"]) for ink in text.split(";")] for text in PATTERNS]
-    return np.array([1 - np.prod([1 - chance for chance in row]) for row in rows])[inks]
-
-
 class Doses(ABC):
     """Mechanisms in which sessions add up to a dose, and the dose says how much ink is left.
 
@@ -51,7 +45,9 @@ class Doses(ABC):
     def __init__(self, cohort: Cohort, world: World) -> None:
         self.world = world
         self.log_speed = self.speeds(cohort)
-        chance = chance_of_remnant(TABLES["keeps"][world.mechanism], cohort.attributes.inks)
+        keeps: dict[str, float] = TABLES["keeps"][world.mechanism]
+        goes = [[1 - keeps.get(ink, keeps["other"]) for ink in p.split(";")] for p in PATTERNS]
+        chance = 1 - np.array([np.prod(row) for row in goes])[cohort.attributes.inks]
         stays = cohort.resists < chance
         remnant = np.where(stays, 0.08 + 0.30 * (1 - cohort.resists / chance), 0.0)
         self.share = np.column_stack([1 - remnant, remnant])  # parts of the ink, (n, m)

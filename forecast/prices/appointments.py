@@ -20,7 +20,7 @@ from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._notes import Note, Sentence, aligned, bullets, notes_as_json, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
-from forecast.counts import SHORTER, competing_ends, of_100
+from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
@@ -357,14 +357,11 @@ def _another(log: OutcomeLog, tariff: Tariff | None) -> dict[str, float]:
     if not asked:
         return {}
     bought = float(asked.get("price", 0)) - float(asked.get("resale", 0))
-    lasers = [
-        Laser(str(regime), tuple(int(float(nm)) for nm in str(text).split(";")))
-        for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True)
-    ]
+    lasers = lasers_in_use(log.lasers)
     more = Laser("ns", tuple(int(nm) for nm in asked.get("wavelengths_nm", ())))
     inks = [str(one) for one in log.courses.sort_values("started_on").tail(NEWEST)["inks"]]
     gained = [
-        len(unreached_inks(one, [*lasers, more])) < len(unreached_inks(one, lasers)) for one in inks
+        len(unreached_inks(one, (*lasers, more))) < len(unreached_inks(one, lasers)) for one in inks
     ]
     return {
         "hours": float(asked.get("hours_a_week", 0)),

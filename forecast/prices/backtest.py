@@ -142,8 +142,18 @@ class PastCourses:
     spent: FloatArray  # on each so far
 
     def weights(self, counts: FloatArray) -> FloatArray:
-        """Return weights of the courses, each so many times, that let ended ones stand for all."""
-        return ending_weights(self.delivered, self.ended, counts)
+        """Return weights of the courses, each so many times, that let ended ones stand for all.
+
+        ``1 / G(k)`` for a course that ended at session k, with ``G`` the chance of being followed
+        past it: that a running course ended at its last session would be seen at the next visit
+        only, so at one session the end of follow-up comes before ends. 0 for ongoing courses.
+        """
+        steps = int(self.delivered.max()) + 1
+        at = np.bincount(self.delivered, weights=counts, minlength=steps)[1:]
+        ends = np.bincount(self.delivered, weights=counts * self.ended, minlength=steps)[1:]
+        lost = shares(at - ends, at[::-1].cumsum()[::-1])
+        followed = np.asarray(np.cumprod(1 - lost), dtype=np.float64)
+        return np.asarray(counts * self.ended * shares(1.0, followed)[self.delivered - 1])
 
     def means(self, counts: FloatArray) -> tuple[float, float]:
         """Return the mean margin and the share that loses, each course so many times."""
@@ -177,23 +187,6 @@ def past_courses(
         margins=every[np.arange(len(cost)), column],
         spent=cost * terms.treated[column] + terms.fixed_cost,
     )
-
-
-def ending_weights(
-    delivered: npt.NDArray[np.int64], ended: npt.NDArray[np.bool_], counts: FloatArray
-) -> FloatArray:
-    """Return weights, shape (n,), that let ended courses stand in for ongoing ones.
-
-    ``1 / G(k)`` for a course that ended at session k, with ``G`` the chance of being followed
-    past it: that a running course ended at its last session would be seen at the next visit only,
-    so at one session the end of follow-up comes before ends. 0 for ongoing courses.
-    """
-    steps = int(delivered.max())
-    at = np.bincount(delivered, weights=counts, minlength=steps + 1)[1:]
-    ends = np.bincount(delivered, weights=counts * ended, minlength=steps + 1)[1:]
-    at_risk = at[::-1].cumsum()[::-1]
-    followed = np.asarray(np.cumprod(1 - shares(at - ends, at_risk)), dtype=np.float64)
-    return np.asarray(counts * ended * shares(1.0, followed)[delivered - 1])
 
 
 def _notes(past: PastCourses, cap: int) -> tuple[Note, ...]:

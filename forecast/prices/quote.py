@@ -29,51 +29,31 @@ UNITS = {
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Quote(Result):
-    """A priced package for one enquiry. Money is exact to the cent, probabilities are fractions.
+    """A priced ``package`` for one enquiry; money exact to the cent, probabilities as fractions.
 
-    Attributes
-    ----------
-    package : Package
-        What is sold.
-    currency : str
-        Three-letter code.
-    price : Decimal
-        Price of the package, tax included; `price_unit` says of what.
-    expected_sessions, expected_waste : float
-        Sessions delivered on average; prepaid sessions not used on average.
-    expected_cost, expected_revenue, expected_bill, expected_margin : Decimal
-        Averages per course; revenue and margin net of tax, the bill as the client pays it.
-    chance_of_loss : float
-        Chance that this course loses money.
-    chance_of_loss_range : tuple of float
-        Where 9 of 10 of the model's parameter draws put that chance.
-    expected_shortfall : Decimal
-        Mean loss in the worst 5 of 100 such courses; negative where even they earn.
-    break_even_price, price_for_margin, price_for_loss, list_price : Decimal
-        Price without expected gain; for the target margin; for the largest accepted chance of
-        loss; and the larger of the last two, on the price-list step. Below zero, but on the
-        list, where the extra sessions alone bring in more than that.
-    fair_price, fair_premium : Decimal
-        Price with the same expected margin as pay per session, and how much more the client
-        then pays on average than per session.
-    risk_premium : Decimal
-        What to add to the fair price so that it is still fair in 19 of 20 of the model's
-        parameter draws: the part of the risk that selling more courses does not average out.
-    margin_sd, chance_sd, model_sd : Decimal
-        Spread of one course's margin; its part from chance (clients differ) and its part from
-        the model (parameters are not known): squares of the last two add up to the first's.
-    chance_enough : float or None
-        Chance that the goal is reached within the package's sessions if treatment goes on.
-    margins, chances : ndarray of shape (m,)
-        Distribution of the margin in whole cents, by sessions delivered.
-    cap : int
-        The most sessions counted.
-    median : int or None
-        Predicted median of the sessions needed; None beyond the horizon.
-    check : tuple of Note
-        What an honest offer says beside the price.
-    notes : tuple of Note
-        Doubts carried from the estimate, and how the price was made.
+    The ``price`` in ``currency`` includes tax; `price_unit` says of what. On average
+    ``expected_sessions`` are delivered, up to ``cap``, and ``expected_waste`` prepaid ones are not
+    used; a course costs ``expected_cost``, brings ``expected_revenue`` and leaves
+    ``expected_margin``, net of tax, and the client pays ``expected_bill``. ``margins``, in whole
+    cents by sessions delivered, and ``chances``, (m,) each, are the distribution of the margin:
+    ``chance_of_loss`` is below zero, within ``chance_of_loss_range`` in 9 of 10 of the model's
+    parameter draws; ``expected_shortfall`` is the mean loss in the worst 5 of 100 such courses,
+    negative where even they earn. The spread of one course's margin is ``margin_sd``, its part from
+    chance (clients differ) ``chance_sd`` and its part from the model (parameters are not known)
+    ``model_sd``: squares of the last two add up to the first's.
+
+    Prices: ``break_even_price`` without expected gain; ``price_for_margin`` for the target margin;
+    ``price_for_loss`` for the largest accepted chance of loss; and ``list_price``, the larger of
+    the last two on the price-list step. Below zero, but on the list, where the extra sessions alone
+    bring in more than that. ``fair_price`` has the same expected margin as pay per session,
+    ``fair_premium`` is how much more the client then pays on average than per session, and
+    ``risk_premium`` what to add so that it is still fair in 19 of 20 of the model's parameter
+    draws: the part of the risk that selling more courses does not average out.
+
+    ``chance_enough`` is that of reaching the goal within the package's sessions if treatment goes
+    on, None for pay per session; ``median`` that of the sessions needed, None beyond the horizon.
+    ``check`` is what an honest offer says beside the price, ``notes`` are doubts carried from the
+    estimate, and how the price was made.
     """
 
     package: Package

@@ -122,15 +122,7 @@ def _reasons(
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class WhoLoses(Result):
-    """Which package loses money, and on whom.
-
-    Attributes
-    ----------
-    rows : DataFrame
-        As `price_many` returns it.
-    currency : str
-        Three-letter code.
-    """
+    """Which package loses money, and on whom: ``rows`` of `price_many`, in ``currency``."""
 
     rows: pd.DataFrame
     currency: str

@@ -139,23 +139,22 @@ def _table(
         effect, error = fit.model.effects[at], fit.model.effect_errors[at]
         reach = NormalDist().inv_cdf(0.5 + level / 2) * error
         odds = np.exp(np.column_stack([effect, effect - reach, effect + reach]))
-    result = table.reset_index().assign(
-        operator=[codes[name] for name in table.index],
-        rate=(table["events"] / table["sessions"]).to_numpy(),
-        exact_low=exact[:, 0],
-        exact_high=exact[:, 1],
-        expected=found.expected,
-        adjusted_rate=found.share,
-        limit_low=found.low,
-        limit_high=found.high,
-        outside=list(found.outside),
-        odds_ratio=odds[:, 0],
-        odds_low=odds[:, 1],
-        odds_high=odds[:, 2],
+    result = pd.DataFrame(
+        {
+            "operator": [codes[name] for name in table.index],
+            "sessions": table["sessions"].to_numpy(),
+            "events": table["events"].to_numpy(),
+            "rate": (table["events"] / table["sessions"]).to_numpy(),
+            "expected": found.expected,
+            **dict(zip(("exact_low", "exact_high"), exact.T, strict=True)),
+            "adjusted_rate": found.share,
+            "limit_low": found.low,
+            "limit_high": found.high,
+            "outside": list(found.outside),
+            **dict(zip(("odds_ratio", "odds_low", "odds_high"), odds.T, strict=True)),
+        }
     )
-    front = ["operator", "sessions", "events", "rate"]
-    rest = [name for name in result.columns if name not in (*front, "operator_id")]
-    return result[front + rest].sort_values("operator", ignore_index=True)
+    return result.sort_values("operator", ignore_index=True)
 
 
 def _shares(fit: ReactionFit) -> dict[str, float]:

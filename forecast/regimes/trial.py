@@ -343,7 +343,16 @@ def _history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> _His
     import pandas as pd
 
     n, most = len(place), int(rows["session_no"].max()) + 1
-    grid = _grid(log, rows, place, most)
+    # by course and session, NaN where there is none; repeats averaged
+    grid = np.full((n, most), np.nan)
+    graded = log.graded[log.graded["course_id"].isin(place.index)]
+    graded = graded[graded["after_session"] < most]
+    following = rows[["course_id", "treated_on"]].assign(after_session=rows["session_no"] - 1)
+    seen = graded.merge(following, on=["course_id", "after_session"], how="left")
+    seen = seen[~(seen["graded_on"] > seen["treated_on"])]
+    mean = seen.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
+    where = place.reindex(mean["course_id"]).to_numpy(dtype=np.int64)
+    grid[where, mean["after_session"].to_numpy(dtype=np.int64)] = mean["fading_pct"]
     written = ~np.isnan(grid)
     level = pd.DataFrame(grid).ffill(axis=1).fillna(0.0).to_numpy()
     change = grid - np.hstack([np.full((n, 1), np.nan), level[:, :-1]])
@@ -363,19 +372,3 @@ def _history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> _His
         graded=written[subject, number],
         reacted=reacted[subject, number],
     )
-
-
-# The gradings by course and session, NaN where there is none; repeats averaged.
-def _grid(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int], most: int) -> FloatArray:
-    grid = np.full((len(place), most), np.nan)
-    graded = log.graded[log.graded["course_id"].isin(place.index)]
-    graded = graded[graded["after_session"] < most]
-    if not len(graded):
-        return grid
-    following = rows[["course_id", "treated_on"]].assign(after_session=rows["session_no"] - 1)
-    seen = graded.merge(following, on=["course_id", "after_session"], how="left")
-    seen = seen[~(seen["graded_on"] > seen["treated_on"])]
-    mean = seen.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
-    where = place.reindex(mean["course_id"]).to_numpy(dtype=np.int64)
-    grid[where, mean["after_session"].to_numpy(dtype=np.int64)] = mean["fading_pct"]
-    return grid

@@ -9,7 +9,6 @@ if TYPE_CHECKING:
         intraclass,
         one_way_intraclass,
         random_effects,
-        weighted_kappa,
     )
     from forecast.causal.rates.logistic import (
         FittedMixedLogistic,
