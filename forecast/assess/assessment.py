@@ -269,42 +269,34 @@ def _measure_all(
     again = cluster_counts(int(owner.max()) + 1, replicates, seed=seed)[:, owner]
     weights = [seen.weight, *(seen.weight * again)]
     sets = [replace(seen, weight=weight) for weight in weights]
-    found = _measure(predicted, sets, steps, horizon)
     # where no chance of being watched comes in, a measure is a ratio of two sums over paths
     upto, expected = expected_events(predicted, seen)
     terms = (log_score_terms(predicted, seen), upto.step - upto.entry, upto.observed, expected)
     columns = np.column_stack(terms)
     sums = [each @ columns for each in weights]
-    found["log_score", None] = [float(lost / steps) for lost, steps, _, _ in sums]
-    found["observed_to_expected", None] = [
-        float(events / foretold) if foretold else float("nan") for _, _, events, foretold in sums
-    ]
+    scores = [brier(predicted, one, horizon=horizon) for one in sets]
+    areas = [auc_at(predicted, one, steps) for one in sets]
+    ratios = [float(came / foretold) if foretold else np.nan for _, _, came, foretold in sums]
+    found: dict[tuple[str, int | None], list[float]] = {
+        ("log_score", None): [float(lost / watched) for lost, watched, _, _ in sums],
+        ("crps", None): [float(one.sum()) for one in scores],
+        ("concordance", None): [uno_concordance(predicted, one, horizon=horizon) for one in sets],
+        ("observed_to_expected", None): ratios,
+    }
+    calibrated = calibrations(predicted, sets, steps)
+    for place, step in enumerate(steps):
+        found["brier", step] = [float(one[step - 1]) for one in scores]
+        found["auc", step] = [float(one[place]) for one in areas]
+        found |= {(name, step): values[place].tolist() for name, values in calibrated.items()}
     rows: list[dict[str, Any]] = []
-    for (metric, step), (value, *drawn) in found.items():
-        row = {"metric": metric, "step": step, "value": value, "standard_error": _spread(drawn)}
+    for (metric, of_step), (value, *drawn) in found.items():
+        row = {"metric": metric, "step": of_step, "value": value, "standard_error": _spread(drawn)}
         rows.append(row)
     for name, test in (("d", d_calibration), ("a", a_calibration)):
         chance = test(predicted, seen, seed=seed).p_value
         row = {"metric": f"{name}_calibration_p", "value": chance, "standard_error": float("nan")}
         rows.append(row)
     return pd.DataFrame(rows).astype({"step": "Int64"})
-
-
-def _measure(
-    law: CountDistribution, sets: Sequence[Outcomes], steps: Sequence[int], horizon: int
-) -> dict[tuple[str, int | None], list[float]]:
-    scores = [brier(law, seen, horizon=horizon) for seen in sets]
-    areas = [auc_at(law, seen, steps) for seen in sets]
-    found: dict[tuple[str, int | None], list[float]] = {("log_score", None): []}
-    found["crps", None] = [float(one.sum()) for one in scores]
-    found["concordance", None] = [uno_concordance(law, seen, horizon=horizon) for seen in sets]
-    found["observed_to_expected", None] = []
-    calibrated = calibrations(law, sets, steps)
-    for place, step in enumerate(steps):
-        found["brier", step] = [float(one[step - 1]) for one in scores]
-        found["auc", step] = [float(one[place]) for one in areas]
-        found |= {(name, step): values[place].tolist() for name, values in calibrated.items()}
-    return found
 
 
 def _spread(values: Sequence[float]) -> float:

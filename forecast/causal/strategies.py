@@ -68,14 +68,12 @@ class Panel:
     @property
     def first(self) -> BoolArray:
         """Whether each row is its subject's first."""
-        change: BoolArray = np.diff(self.subject, prepend=-1) != 0
-        return change
+        return np.asarray(np.diff(self.subject, prepend=-1) != 0)
 
     @property
     def last(self) -> BoolArray:
         """Whether each row is its subject's last."""
-        change: BoolArray = np.diff(self.subject, append=-1) != 0
-        return change
+        return np.asarray(np.diff(self.subject, append=-1) != 0)
 
     @property
     def previous(self) -> IntArray:
@@ -103,8 +101,7 @@ def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
     begin = np.flatnonzero(panel.first)
     before = np.concatenate([[0], count])[begin]
     sizes = np.diff(np.append(begin, len(count)))
-    kept: BoolArray = (count - np.repeat(before, sizes)) == 0
-    return kept
+    return np.asarray((count - np.repeat(before, sizes)) == 0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,8 +123,7 @@ class StrategyWeights:
     @property
     def stabilised(self) -> FloatArray:
         """Choice and staying together, stabilised."""
-        weight: FloatArray = self.choice * self.staying * self.stabiliser
-        return weight
+        return np.asarray(self.choice * self.staying * self.stabiliser)
 
     def used(
         self, following: BoolArray, *, quantile: float = 1.0, rows: FloatArray | None = None
@@ -220,8 +216,7 @@ class WeightModel:
         lost = sums_by(place, (count * panel.lost)[..., going], steps)
         stays = 1 - shares(lost, at_risk)
         earlier = stays[..., panel.step - 1]  # nobody is lost at step 0
-        plain: FloatArray = received * np.where(panel.first, 1.0, earlier)
-        return plain
+        return np.asarray(received * np.where(panel.first, 1.0, earlier))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -288,5 +283,4 @@ def _scaled(values: FloatArray) -> FloatArray:
 
 def _floor(probability: FloatArray) -> FloatArray:
     # a row that nobody could follow has weight by its mask only; keep the logarithm finite
-    held: FloatArray = np.clip(probability, 1e-6, 1.0)
-    return held
+    return np.asarray(np.clip(probability, 1e-6, 1.0))

@@ -51,8 +51,7 @@ def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
     begin = np.flatnonzero(first)
     before = np.where(begin > 0, total[..., begin - 1], 0.0)
     sizes = np.diff(np.append(begin, factor.shape[-1]))
-    product: FloatArray = np.exp(total - np.repeat(before, sizes, axis=-1))
-    return product
+    return np.asarray(np.exp(total - np.repeat(before, sizes, axis=-1)))
 
 
 def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> dict[str, float]:
@@ -184,8 +183,7 @@ def weighted_squares(
 def logistic_probability(design: FloatArray, coefficients: FloatArray) -> FloatArray:
     """Return the fitted probabilities, shape (n,), or (k, n) of ``coefficients`` (k, p)."""
     linear = np.clip(coefficients @ design.T, -35, 35)
-    probability: FloatArray = 1 / (1 + np.exp(-linear))
-    return probability
+    return np.asarray(1 / (1 + np.exp(-linear)))
 
 
 def _halved(

@@ -317,7 +317,8 @@ def _evaluate(
     for_loss = smallest_price(terms.break_even(cost), chances, tariff.largest_chance_of_loss)
     for_margin = (spent / (1 - tariff.target_margin) - extra) / paid
     # where later sessions, paid on top, already bring in more than is asked, that is 0
-    asked = step_up(np.maximum(np.maximum(for_margin, for_loss), 0.0), tariff)
+    least, step = np.maximum(np.maximum(for_margin, for_loss), 0.0), float(tariff.round_to * 100)
+    asked = np.ceil((least - 1e-6) / step) * step + 0.0  # no minus before a zero
     price = np.where(np.isnan(price), asked, price)
     promised = terms.block if kind in ("block", "fixed") else np.inf
     margins = round_cents(terms.margins(price, cost))
@@ -360,12 +361,6 @@ def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) 
     covered = total >= total[:, -1:] - largest - PROBABILITY_NOISE
     first = np.argmax(covered, axis=1)
     return np.asarray(np.take_along_axis(ordered, first[:, None], axis=1)[:, 0])
-
-
-def step_up(cents: FloatArray, tariff: Tariff) -> FloatArray:
-    """Return prices in cents rounded up to the tariff's price-list step."""
-    step = float(tariff.round_to * 100)
-    return np.asarray(np.ceil((cents - 1e-6) / step) * step + 0.0)  # no minus before a zero
 
 
 def areas_of(enquiries: Iterable[Enquiry | None]) -> FloatArray:

@@ -18,11 +18,11 @@ from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry
+from forecast.log import Enquiry, enquiries_of
 from forecast.prices.money import from_cents, round_up
 from forecast.prices.payoff import Priced, areas_of, price_rows, smallest_price
 from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import DrawsEstimates, as_enquiries, pull_of
+from forecast.prices.year import DrawsEstimates, pull_of
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
 
 DENSITIES = ("light", "medium", "heavy")
@@ -158,7 +158,7 @@ def make_price_list(
     2
     """
     bands = check_whole_number(bands, name="bands", low=1, high=20)
-    asked = as_enquiries(enquiries, forecaster)
+    asked = enquiries_of(enquiries, getattr(forecaster, "extra", ()))
     if len(asked) < FEWEST_ASKED or package.kind in ("per_session", "part_fixed"):
         raise RequestError(
             f"A price list of {package.name!r} for {len(asked)} enquiries.",
@@ -188,6 +188,10 @@ def make_price_list(
     buys = revenue < own.session_revenue
     everyone = float(margin.mean())
     some = float(margin[buys].mean()) if buys.any() else 0.0
+    notes, losing = [Note("prices.band_as_a_whole"), Note("prices.buyers_know")], (margin < 0).sum()
+    if losing:
+        counts = {"losing": int(losing), "enquiries": len(margin)}
+        notes.append(Note("prices.losing_enquiries", "caution", counts))
     return PriceList(
         package=package,
         currency=tariff.currency,
@@ -198,7 +202,7 @@ def make_price_list(
         margin_if_some_buy=from_cents(some),
         share_buying=float(buys.mean()),
         selection_loss=from_cents(everyone - some if buys.any() else 0.0),
-        notes=_notes(margin),
+        notes=tuple(notes),
     )
 
 
@@ -244,15 +248,6 @@ def _band(rule: str, own: Priced, price: float, inside: npt.NDArray[np.bool_]) -
         lowest_own=from_cents(float(low)),
         highest_own=from_cents(float(high)),
     )
-
-
-def _notes(margin: FloatArray) -> tuple[Note, ...]:
-    notes = [Note("prices.band_as_a_whole"), Note("prices.buyers_know")]
-    losing = int((margin < 0).sum())
-    if losing:
-        counts = {"losing": losing, "enquiries": len(margin)}
-        notes.append(Note("prices.losing_enquiries", "caution", counts))
-    return tuple(notes)
 
 
 def band_rules(

@@ -540,13 +540,6 @@ def _exact(value: float | Decimal | None) -> Decimal:
     return Decimal(str(value or 0))
 
 
-TARIFF_KEYS = tuple(one.name for one in fields(Tariff))
-PACKAGE_KEYS = tuple(one.name for one in fields(Package))
-REQUIRED = tuple(
-    one.name for one in fields(Tariff) if one.default is MISSING and one.default_factory is MISSING
-)
-
-
 def tariff_template() -> str:
     """Return a commented tariff with invented numbers, ready to be edited.
 
@@ -581,10 +574,11 @@ def read_tariff(path: str | Path) -> Tariff:
         raise DataError(
             f"{path.name}: packages is not a list of tables.", "Start each with [[packages]]."
         )
-    _check_keys(table, TARIFF_KEYS, path.name, "")
+    _check_keys(table, Tariff, path.name, "")
     for number, one in enumerate(packages, start=1):
-        _check_keys(one, PACKAGE_KEYS, path.name, f" of package {number}")
-    missing = [name for name in REQUIRED if name not in table]
+        _check_keys(one, Package, path.name, f" of package {number}")
+    needed = [one for one in fields(Tariff) if one.default is one.default_factory is MISSING]
+    missing = [one.name for one in needed if one.name not in table]
     missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
     if missing:
         raise DataError(
@@ -621,7 +615,8 @@ def _parse(path: Path) -> dict[str, Any]:
         ) from error
 
 
-def _check_keys(given: Iterable[str], known: tuple[str, ...], file: str, where: str) -> None:
+def _check_keys(given: Iterable[str], kind: type[Tariff | Package], file: str, where: str) -> None:
+    known = [one.name for one in fields(kind)]
     unknown = [key for key in given if key not in known]
     if unknown:
         hint = nearest(unknown[0], known)

@@ -207,7 +207,8 @@ def price_caseload(
         raise RequestError(
             f"{len(enquiries)} enquiries and {len(offered)} packages.", "Give at least one each."
         )
-    asked, weights = as_enquiries(enquiries, forecaster), _package_weights(enquiries, offered, mix)
+    asked = enquiries_of(enquiries, getattr(forecaster, "extra", ()))
+    weights = _package_weights(enquiries, offered, mix)
     notes, unsure = [], 0.0
     if log is not None and courses is None:
         courses, unsure = yearly_starts(check_log(log))
@@ -291,14 +292,6 @@ def _variation(change: str, means: FloatArray, totals: FloatArray) -> Variation:
 
 def _break_even(fixed: float, each: float) -> int | None:
     return int(np.ceil(fixed / each - 1e-9)) if each > 0 else None
-
-
-def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry], forecaster: object) -> list[Enquiry]:
-    """Return enquiries, given as a sequence of them or as a frame whose columns are theirs.
-
-    Columns of the clinic's own are those that the ``forecaster`` was fitted with, if any.
-    """
-    return enquiries_of(enquiries, getattr(forecaster, "extra", ()))
 
 
 def pull_of(forecaster: Any) -> FloatArray | None:

@@ -190,13 +190,19 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
         [_cleared(first[first["unreached"] == (word == "no")], word, level) for word in WHO],
         ignore_index=True,
     )
-    n_unreached = int(unreached.sum())
+    n_unreached, inks = int(unreached.sum()), log.courses["inks"]
+    missed = unreached_on(inks, log.courses["started_on"], log.lasers)
+    had = [
+        (ink, ink in out) for text, out in zip(inks, missed, strict=True) for ink in text.split(";")
+    ]
+    table = pd.DataFrame(had, columns=["ink", "unreached"]).groupby("ink")["unreached"]
+    by_ink = table.agg(courses="size", unreached="sum")
     return LogReach(
         n_courses=len(first),
         n_unreached=n_unreached,
         share=wilson_interval(n_unreached, len(first), level=level),
         by_year=by_year,
-        by_ink=_by_ink(log),
+        by_ink=by_ink.reindex(read_inks(by_ink.index)).reset_index(),
         cleared=cleared,
         level=level,
         notes=(
@@ -205,17 +211,6 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
             Note("reach.chemistry", "caution", {"caveat": CAVEAT}),
         ),
     )
-
-
-def _by_ink(log: OutcomeLog) -> pd.DataFrame:
-    inks = log.courses["inks"]
-    missed = unreached_on(inks, log.courses["started_on"], log.lasers)
-    had = [
-        (ink, ink in out) for text, out in zip(inks, missed, strict=True) for ink in text.split(";")
-    ]
-    table = pd.DataFrame(had, columns=["ink", "unreached"]).groupby("ink")["unreached"]
-    counts = table.agg(courses="size", unreached="sum")
-    return counts.reindex(read_inks(counts.index)).reset_index()
 
 
 def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:

@@ -262,7 +262,19 @@ class ReactionReport(Result):
             rate = self._rate_of(row["operator"], (row["events"], row["sessions"]))
             values = {"rate": rate, "expected": row["expected"]}
             lines.append(sentence(f"reactions.expected_{row['outside'] or 'within'}", values))
-        return [*lines, sentence("reactions.who_is_a"), *self._spread_lines(found)]
+        lines.append(sentence("reactions.who_is_a"))
+        if found.spread is None:
+            return [*lines, sentence("reactions.spread_unknown")]
+        ends = (found.spread, *(end or 0.0 for end in found.spread_interval))
+        factors = dict(zip(("n", "low", "high"), map(median_odds_ratio, ends), strict=True))
+        lines.append(sentence("reactions.spread", factors))
+        parts = [
+            sentence("reactions.share", {"what": name, "share": share})
+            for name, share in found.shares.items()
+        ]
+        lines += [sentence("reactions.shares", {"parts": parts})] * bool(parts)
+        lines += [sentence("reactions.regime_unknown")] * (self.regime.estimate is None)
+        return [*lines, *map(Sentence, found.notes)]
 
     def _who_stands_out(self) -> Note:
         found = self.operators
@@ -276,20 +288,6 @@ class ReactionReport(Result):
             return Note("reactions.outside", values={"said": said})
         widened = any(note.code == "reactions.widened" for note in found.notes)
         return Note("reactions.all_vary" if widened else "reactions.none_outside")
-
-    def _spread_lines(self, found: OperatorFunnel) -> list[Sentence]:
-        if found.spread is None:
-            return [sentence("reactions.spread_unknown")]
-        ends = (found.spread, *(end or 0.0 for end in found.spread_interval))
-        factors = dict(zip(("n", "low", "high"), map(median_odds_ratio, ends), strict=True))
-        lines = [sentence("reactions.spread", factors)]
-        parts = [
-            sentence("reactions.share", {"what": name, "share": share})
-            for name, share in found.shares.items()
-        ]
-        lines += [sentence("reactions.shares", {"parts": parts})] * bool(parts)
-        lines += [sentence("reactions.regime_unknown")] * (self.regime.estimate is None)
-        return [*lines, *map(Sentence, found.notes)]
 
 
 def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95) -> ReactionReport:

@@ -194,8 +194,7 @@ class Engine:
         counted, begins = cleared.copy(), self.strategies[place].begins
         counted[: begins - 1] = 0
         earlier = np.where(np.arange(len(cleared)) < begins - 1, cleared.cumsum() - cleared, 0)
-        followers: IntArray = at_risk + counted.cumsum() - counted + earlier
-        return followers
+        return np.asarray(at_risk + counted.cumsum() - counted + earlier)
 
     def supported_to(self, place: int, group: int = 0, *, auto: bool = False) -> int:
         """Return the last session with enough courses at risk and enough followers.
