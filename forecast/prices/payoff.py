@@ -165,18 +165,6 @@ def outcome_chances(
     ``pmf`` is the chance that the goal is reached at each session if treatment goes on,
     ``stop_hazard`` that of stopping after each that left the client uncleared, (..., horizon), by
     the ``terms`` of a package; ``pull`` says who stops, as in ``competing_ends``.
-
-    Examples
-    --------
-    A constant chance of 1/4 of clearing, 1/20 of stopping, at most 10 sessions:
-
-    >>> from decimal import Decimal
-    >>> tariff = Tariff(currency="EUR", session_price=90, cap=10, cost_per_session=40)
-    >>> terms = terms_of(Package("fixed", price=Decimal(800)), tariff, 10)
-    >>> pmf = 0.25 * 0.75 ** np.arange(10)
-    >>> chances = outcome_chances(terms, pmf, np.full(10, 0.05))
-    >>> round(float(chances @ terms.delivered), 6)
-    3.360984
     """
     pmf, stop = (np.asarray(each, dtype=np.float64) for each in (pmf, stop_hazard))
     return terms.by_outcome(*_ends(pmf, stop, pull, *terms.ending))
@@ -202,11 +190,6 @@ def expected_shortfall(
     The minimum over q of q + E[(loss - q)+] / (1 - level) of Rockafellar and Uryasev (2002,
     J Banking & Finance 26:1443), which stays right where an outcome straddles the level.
     ``margins`` and ``chances``, (..., m), are what each outcome earns and how likely it is.
-
-    Examples
-    --------
-    >>> round(float(expected_shortfall([100.0, -50.0, -100.0], [0.9, 0.08, 0.02])), 10)
-    70.0
     """
     margins, chances = np.broadcast_arrays(
         np.asarray(margins, dtype=np.float64), np.asarray(chances, dtype=np.float64)
