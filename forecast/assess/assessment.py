@@ -24,12 +24,7 @@ from forecast.assess.calibration import (
     path_loss,
     predicted_ranges,
 )
-from forecast.assess.outcomes import (
-    Outcomes,
-    by_subject,
-    last_supported,
-    wilson_interval,
-)
+from forecast.assess.outcomes import Outcomes, by_subject, last_supported, wilson_interval
 from forecast.assess.reliability import (
     calibrations,
     expected_events,

@@ -6,12 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.prices.appointments import NEWEST, Appointments, forecast_appointments
-    from forecast.prices.backtest import (
-        backtest_package,
-        clients_drawn,
-        past_courses,
-        stop_factors,
-    )
+    from forecast.prices.backtest import backtest_package, clients_drawn, past_courses, stop_factors
     from forecast.prices.money import from_cents
     from forecast.prices.open_courses import left_of, value_open_book
     from forecast.prices.payoff import price_rows

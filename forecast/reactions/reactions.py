@@ -13,12 +13,7 @@ import pandas as pd
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, fields_of, plain
-from forecast.causal.rates import (
-    Funnel,
-    exact_interval,
-    funnel_limits,
-    newcombe_difference,
-)
+from forecast.causal.rates import Funnel, exact_interval, funnel_limits, newcombe_difference
 from forecast.errors import DataError, RequestError
 from forecast.log import OutcomeLog
 from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime

@@ -24,14 +24,7 @@ from forecast.causal import (
 from forecast.log import OutcomeLog
 from forecast.regimes.trial import Settings, Strategy, Trial, operators_apart
 from forecast.regimes.verdict import LEAST_CLEARED, LEAST_FOLLOWERS, Contrast, verdict_of
-from forecast.regimes.weighted_curves import (
-    RIDGE,
-    TRUNCATE,
-    Answers,
-    Engine,
-    Followers,
-    Result,
-)
+from forecast.regimes.weighted_curves import RIDGE, TRUNCATE, Answers, Engine, Followers, Result
 from forecast.tattoo import INK_GROUPS, ink_group
 
 LEAST_FIRED = 20  # sessions of each regime whose wavelengths are known

@@ -15,13 +15,7 @@ from forecast._notes import Note, bullets, sentence
 from forecast._plain import Result
 from forecast._rows import shares
 from forecast._types import FloatArray
-from forecast.causal import (
-    Design,
-    hazard_ratio_for,
-    life_sums,
-    schoenfeld_events,
-    subjects_needed,
-)
+from forecast.causal import Design, hazard_ratio_for, life_sums, schoenfeld_events, subjects_needed
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
 from forecast.log import OutcomeLog, check_log, judged_sessions

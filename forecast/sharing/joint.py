@@ -30,13 +30,7 @@ from forecast.counts import COVARIATES, LIGHTEN, durations_of
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
 from forecast.sharing.share import FEWEST, SHARED_MODEL, digest, rows_to_give, told_apart
-from forecast.survival import (
-    Counts,
-    Encoding,
-    RowsHere,
-    ScoreAndInformation,
-    joint_fit,
-)
+from forecast.survival import Counts, Encoding, RowsHere, ScoreAndInformation, joint_fit
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -35,14 +35,7 @@ import numpy as np
 from forecast._checks import counted
 from forecast._files import SEAL, unsealed
 from forecast._types import FloatArray
-from forecast.counts import (
-    COVARIATES,
-    CURVES,
-    LIGHTEN,
-    check_goal,
-    durations_of,
-    judged_rows,
-)
+from forecast.counts import COVARIATES, CURVES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard
 
