@@ -391,7 +391,7 @@ def fresh_deliveries(
     course = live(cohort, paths, world, Luck.draw(n, cap, rng), np.inf)
     order = rng.permutation(n)
     frame = hide(cohort.attributes.enquiries(), rng).assign(
-        package=course.sold_as(),
+        package=np.array(PACKAGES, dtype=object)[course.package],
         delivered=course.given,
         end=np.array(["going", "cleared", "stopped"], dtype=object)[course.ended],
         needed=course.needed,

@@ -226,7 +226,11 @@ def interval_coverage(
     n_effective = effective_number(weight[known])
     point = float(np.average(plain[known], weights=weight[known])) if n_effective else np.nan
     low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
-    split, error = _mean_by_subject(*_split(given, seen, watched, level), seen)
+    held, worth = _split(given, seen, watched, level)
+    split, total = float(worth @ held), float(worth.sum())
+    split = split / total if total else np.nan
+    off = by_subject(worth * (held - split), seen.subject)
+    error = float(np.sqrt((off**2).sum())) / total if total else np.nan
     # the chances of an outcome before and after the interval, by Kaplan-Meier on rank
     tail, (first, last) = (1 - level) / 2, pit_ranges(given, seen)
     reached = np.where(seen.observed, last, first)
@@ -289,15 +293,6 @@ def _split(
     weight = _since_entry(watched, seen, np.maximum(settled_at - 1, 0))
     settled = seen.observed | beyond | passed
     return np.where(settled & ~passed, covered, 0.0), np.where(settled, weight, 0.0)
-
-
-def _mean_by_subject(value: FloatArray, weight: FloatArray, seen: Outcomes) -> tuple[float, float]:
-    total = float(weight.sum())
-    if not total:
-        return float("nan"), float("nan")
-    mean = float(weight @ value / total)
-    parts = by_subject(weight * (value - mean), seen.subject)
-    return mean, float(np.sqrt((parts**2).sum()) / total)
 
 
 def score_curve(

@@ -137,7 +137,13 @@ def logistic_coefficients(
             spread = count[bent] * fitted[bent] * (1 - fitted[bent])
             square = weighted_squares(design, spread, kind=np.float32)
             information[moving[bent]] = square + np.diag(penalty)
-        step = _solve(information[moving], gradient)
+        try:
+            step = np.linalg.solve(information[moving], gradient[..., None])[..., 0]
+        except np.linalg.LinAlgError as error:
+            raise FitError(
+                "Columns of a logistic regression repeat each other.",
+                "Drop one of them, or give a ridge above 0.",
+            ) from error
         largest = np.abs(step).max(axis=1)
         settled = largest < tolerance
         # it may overshoot: halve until the fit improves
@@ -205,14 +211,3 @@ def _halved(
             break
         step = step / 2
     return step
-
-
-def _solve(information: FloatArray, gradient: FloatArray) -> FloatArray:
-    try:
-        step = np.linalg.solve(information, gradient[..., None])[..., 0]
-    except np.linalg.LinAlgError as error:
-        raise FitError(
-            "Columns of a logistic regression repeat each other.",
-            "Drop one of them, or give a ridge above 0.",
-        ) from error
-    return step.astype(np.float64)

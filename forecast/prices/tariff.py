@@ -519,21 +519,16 @@ class Tariff(Result):
         minutes = _exact(self.minutes_per_session) + _exact(self.minutes_per_100_cm2) * area / 100
         by_time = (_exact(self.staff_per_hour) + _exact(self.room_per_hour)) * minutes / 60
         by_time = by_time * (1 + missed) - charged + _exact(self.consumables)
-        by_year = running and not self.device_life_pulses
-        return by_time if by_year else by_time + self._device_cost(area)
-
-    def _device_cost(self, area: Decimal) -> Decimal:
-        price, service = _exact(self.device_price), _exact(self.device_service_per_year)
-        cost = Decimal(0)
-        if self.device_sessions_per_year:
-            cost += service / _exact(self.device_sessions_per_year)
+        if running and not self.device_life_pulses:
+            return by_time
+        price, yearly = _exact(self.device_price), _exact(self.device_sessions_per_year)
+        device = _exact(self.device_service_per_year) / yearly if yearly else Decimal(0)
         if self.device_life_pulses:
             pulses = _exact(self.pulses_per_session) + _exact(self.pulses_per_cm2) * area
-            return cost + price * pulses / _exact(self.device_life_pulses)
-        if price:
-            uses = _exact(self.device_life_years) * _exact(self.device_sessions_per_year)
-            cost += price / uses
-        return cost
+            device += price * pulses / _exact(self.device_life_pulses)
+        elif price:
+            device += price / (_exact(self.device_life_years) * yearly)
+        return by_time + device
 
 
 def _exact(value: float | Decimal | None) -> Decimal:

@@ -74,11 +74,6 @@ class OperatorFunnel:
         return {"operators": found.pop("table"), **found, **notes_as_json(self.notes)}
 
 
-def median_odds_ratio(spread: float) -> float:
-    """Return that between two operators at random (Larsen & Merlo 2005, Am J Epidemiol 161:81)."""
-    return float(np.exp(np.sqrt(2) * spread * NormalDist().inv_cdf(0.75)))
-
-
 def compare_operators(
     rows: pd.DataFrame,
     fit: ReactionFit,
@@ -261,7 +256,9 @@ class ReactionReport(Result):
         if found.spread is None:
             return [*lines, sentence("reactions.spread_unknown")]
         ends = (found.spread, *(end or 0.0 for end in found.spread_interval))
-        factors = dict(zip(("n", "low", "high"), map(median_odds_ratio, ends), strict=True))
+        # between two operators at random (Larsen & Merlo 2005, Am J Epidemiol 161:81)
+        between = (float(np.exp(2**0.5 * end * NormalDist().inv_cdf(0.75))) for end in ends)
+        factors = dict(zip(("n", "low", "high"), between, strict=True))
         lines.append(sentence("reactions.spread", factors))
         parts = [
             sentence("reactions.share", {"what": name, "share": share})

@@ -192,20 +192,16 @@ def words_for(
     size = {"sessions": abs(contrast.estimate), "digits": _digits(abs(contrast.estimate))}
     named = "regimes.sessions_" + ("fewer" if contrast.estimate < 0 else "more")
     values |= {"size": Note(named, values=size), "level": level, "reasons": held_back}
-    values["span"] = span_of(low, high, below=margin if verdict == "equivalent" else None)
+    span, ends = "from_fewer", (-low, high)
+    if low > 0 or high < 0:
+        span, ends = ("all_more", (low, high)) if low > 0 else ("all_fewer", (-high, -low))
+    digits = [_digits(abs(end), margin if verdict == "equivalent" else None) for end in ends]
+    names = ("low", "high", "low_digits", "high_digits")
+    said = dict(zip(names, (*ends, *digits), strict=True))
+    values["span"] = Note(f"regimes.{span}", values=said)
     unclear = "unclear" if set(reasons) == {"interval_covers_margin"} else "held_back"
     code = unclear if verdict == "cannot say" else verdict
     return Note(f"regimes.{code}", values=values)
-
-
-def span_of(low: float, high: float, *, below: float | None = None) -> Note:
-    """Return an interval in words, ends ``below`` a number looking so."""
-    code, ends = "from_fewer", (-low, high)
-    if low > 0 or high < 0:
-        code, ends = ("all_more", (low, high)) if low > 0 else ("all_fewer", (-high, -low))
-    digits = [_digits(abs(end), below) for end in ends]
-    names = ("low", "high", "low_digits", "high_digits")
-    return Note(f"regimes.{code}", values=dict(zip(names, (*ends, *digits), strict=True)))
 
 
 # One decimal, or as many more, up to three, as keep a number from looking like 0 or the margin.
