@@ -158,10 +158,10 @@ def calibrations(
     """Return `MEASURES` of "event by the step" at each of ``steps``, shape (steps, sets) each.
 
     They are of each of several sets of outcomes of the same predictions, worked out side by side.
-    The slope is Cox's (1958). The error is against a smooth observed curve: a
-    logistic regression on a restricted cubic spline of the predicted logit, its bend lightly pulled
-    to a line. Both are weighted for censoring, and ``nan`` where all outcomes, or for the slope all
-    predictions, are alike.
+    The slope is Cox's (1958). The error is against a smooth observed curve: a logistic regression
+    on a restricted cubic spline of the predicted logit, its bend lightly pulled to a line. Both are
+    weighted for censoring, and ``nan`` where all outcomes, or for the slope all predictions, are
+    alike.
     """
     found = np.full((len(MEASURES), len(steps), len(sets)), np.nan)
     last = max([check_horizon(distribution, step) for step in steps], default=1)

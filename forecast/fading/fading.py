@@ -40,7 +40,7 @@ class FadingCurves(Result):
     empty the answer is "cannot say": ``interval_too_wide`` is beyond 20 points either way.
 
     ``spacing`` compares longer with shorter intervals, ``graders`` says who grades how, ``stalls``
-    which courses have stopped to fade, ``split`` what split tattoos say; None when the log cannot
+    which courses have stopped fading, ``split`` what split tattoos say; None when the log cannot
     tell. Intervals are at ``level``; the ``model`` was fitted to ``rows`` and holds under the
     ``assumption``; ``notes`` are doubts.
     """

@@ -69,7 +69,8 @@ def _check_ranges(sold: Package | Tariff) -> None:
             value = check_whole_number(value, name=name, low=int(low))
         else:
             number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
-            if not number or not low <= value <= high:  # which a NaN is not
+            # a NaN cannot be compared
+            if not number or value != value or not low <= value <= high:
                 share = " (0.2 is 20 %)" if high == 1 else ""
                 remedy = f"Give {name} as a number from {low:g} to {high:g}{share}."
                 raise RequestError(f"{name} is {shown(value)}.", remedy)
