@@ -27,10 +27,11 @@ from forecast import fit_fading, fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.forecaster import Forecaster
-from forecast.invented import CaseMix, World
+from forecast.invented import World
 from forecast.invented.log_rows import hide
 from forecast.invented.people import YEAR, Crew
 from forecast.invented.sessions import Paths, arrive
+from forecast.invented.world import CaseMix
 from forecast.log import Enquiry, OutcomeLog
 from forecast.survival import CountDistribution
 from forecast.tattoo import INK_GROUPS

@@ -16,7 +16,7 @@ from benchmarks.clinics import follow
 from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
-from forecast.invented import CaseMix, OwnedLaser, World
+from forecast.invented import World
 from forecast.invented.log_rows import PACKAGES, SOLD, Luck, hide, live
 from forecast.invented.people import (
     DENSITIES,
@@ -38,6 +38,7 @@ from forecast.invented.people import (
     with_chance,
 )
 from forecast.invented.sessions import Paths, arrive, run_sessions
+from forecast.invented.world import CaseMix, OwnedLaser
 from forecast.survival import CountDistribution
 from forecast.tattoo import SITES, read_inks
 
@@ -390,7 +391,7 @@ def fresh_deliveries(
     course = live(cohort, paths, world, Luck.draw(n, cap, rng), np.inf)
     order = rng.permutation(n)
     frame = hide(cohort.attributes.enquiries(), rng).assign(
-        package=course.sold_as(),
+        package=np.array(PACKAGES, dtype=object)[course.package],
         delivered=course.given,
         end=np.array(["going", "cleared", "stopped"], dtype=object)[course.ended],
         needed=course.needed,

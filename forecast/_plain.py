@@ -77,25 +77,30 @@ def plain(value: Any, *, arrays: bool = True) -> Any:
     """Return a value as JSON has it: a dataclass by its fields, money as a number.
 
     An array is a list of its numbers, or left out of its dataclass without ``arrays``; a frame is a
-    list of its rows.
+    list of its rows. What stands inside and has a ``to_dict`` says itself what it is as JSON.
     """
     if dataclasses.is_dataclass(value):
-        fields = [field.name for field in dataclasses.fields(value) if field.init]
-        named = {name: getattr(value, name) for name in fields}
-        return {
-            name: plain(one, arrays=arrays)
-            for name, one in named.items()
-            if arrays or not isinstance(one, np.ndarray)
-        }
+        every = fields_of(value).items()
+        return plain({k: v for k, v in every if arrays or not isinstance(v, np.ndarray)})
     if isinstance(value, np.ndarray | np.generic):
         return value.tolist()
     if hasattr(value, "columns"):
         return plain_table(value)
     if isinstance(value, Mapping):
-        return {str(name): plain(one, arrays=arrays) for name, one in value.items()}
+        return {str(name): _inside(one) for name, one in value.items()}
     if isinstance(value, tuple | list):
-        return [plain(one, arrays=arrays) for one in value]
+        return [_inside(one) for one in value]
     return float(value) if isinstance(value, Decimal) else value
+
+
+def _inside(value: Any) -> Any:
+    own = dataclasses.is_dataclass(value) and hasattr(value, "to_dict")
+    return value.to_dict() if own else plain(value)
+
+
+def fields_of(value: Any) -> dict[str, Any]:
+    """Return what a dataclass was made of, by name: the values of its sentences, mostly."""
+    return {one.name: getattr(value, one.name) for one in dataclasses.fields(value) if one.init}
 
 
 def read(kind: type[T], stored: Mapping[str, Any]) -> T:

@@ -11,6 +11,7 @@ import numpy as np
 
 from forecast._checks import LEVEL, SHOWN_AT, counted
 from forecast._notes import Note
+from forecast._rows import cluster_counts
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess.calibration import (
     BARELY_HELD,
@@ -23,13 +24,7 @@ from forecast.assess.calibration import (
     path_loss,
     predicted_ranges,
 )
-from forecast.assess.outcomes import (
-    Outcomes,
-    by_subject,
-    last_supported,
-    still_watched,
-    wilson_interval,
-)
+from forecast.assess.outcomes import Outcomes, by_subject, last_supported, wilson_interval
 from forecast.assess.reliability import (
     calibrations,
     expected_events,
@@ -110,8 +105,6 @@ class Drift:
         )
 
 
-Predicted = tuple[CountDistribution, Outcomes, FloatArray]  # and chances of being watched
-
 FEWEST_EVENTS = 20
 MARGIN = 0.03
 TOLERANCE = 0.10
@@ -122,30 +115,18 @@ FALSE_ALARMS = 0.05  # over all groups together
 class Assessment:
     """How predictions for paths not fitted to have turned out.
 
-    Attributes
-    ----------
-    scores : DataFrame
-        ``metric``, ``step`` (missing where it is not of one step), ``value``,
-        ``standard_error`` (by resampling subjects). Metrics are ``log_score`` per watched step,
-        ``crps``, ``concordance``, ``observed_to_expected``, ``d_calibration_p``,
-        ``a_calibration_p``; and at
-        each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
-        ``e50``, ``e90``.
-    reliability : DataFrame
-        As from :func:`~forecast.assess.reliability.reliability_table`.
-    coverage : Coverage
-        Of the ``level`` interval, every form.
-    subgroups : DataFrame
-        ``factor``, ``label``, ``n_paths``, ``n_events``, ``coverage`` (randomised ends),
-        ``coverage_low``, ``coverage_high`` (95 %), ``observed_to_expected`` with its error, and
-        ``verdict``: holds, cannot say, or fails, which chance alone makes of any of them in at
-        most 5 of 100 assessments.
-    horizon : int
-        The last step scored.
-    n_paths, n_subjects, n_events : int
-        What it rests on.
-    messages : tuple of Note
-        Doubts about the assessment itself.
+    ``scores`` has ``metric``, ``step`` (missing where it is not of one step), ``value``,
+    ``standard_error`` (by resampling subjects). Metrics are ``log_score`` per watched step,
+    ``crps``, ``concordance``, ``observed_to_expected``, ``d_calibration_p``, ``a_calibration_p``;
+    and at each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
+    ``e50``, ``e90``. ``reliability`` is as from `reliability_table`; ``coverage`` is that of the
+    interval, in every form. ``subgroups`` has ``factor``, ``label``, ``n_paths``, ``n_events``,
+    ``coverage`` (randomised ends), ``coverage_low``, ``coverage_high`` (95 %),
+    ``observed_to_expected`` with its error, and ``verdict``: holds, cannot say, or fails, which
+    chance alone makes of any of them in at most 5 of 100 assessments.
+
+    It rests on ``n_paths``, ``n_subjects`` and ``n_events`` and scores steps up to ``horizon``;
+    ``messages`` are doubts about the assessment itself.
     """
 
     scores: pd.DataFrame
@@ -218,13 +199,12 @@ def assess_predictions(
     usable = outcomes.entry < horizon
     seen, kept = outcomes.take(usable), predicted[usable]
     judged = tuple(step for step in steps if step <= horizon)
-    watched = still_watched(seen, horizon=horizon)
     return Assessment(
         scores=_measure_all(
             kept, seen, steps=judged, horizon=horizon, replicates=replicates, seed=seed
         ),
         reliability=reliability_table(kept, seen, steps=judged),
-        coverage=interval_coverage(kept, seen, level=level, watched=watched),
+        coverage=interval_coverage(kept, seen, level=level),
         subgroups=_subgroups(kept, seen, _rows(groups, usable) or {}, level),
         horizon=horizon,
         n_paths=len(seen),
@@ -254,33 +234,18 @@ def _subgroups(
 
     columns = ["factor", "label", "n_paths", "n_events", "coverage", "coverage_low"]
     columns += ["coverage_high", "observed_to_expected", "observed_to_expected_error", "verdict"]
-    rows, found = [], []
+    rows, found, ratios = [], [], []
     for factor, values in groups.items():
         labels = np.array(labels_of(factor, values, len(seen)))
         for label in np.unique(labels):
             inside = labels == label
             part, own = predicted[inside], seen.take(inside)
             found.append(interval_coverage(part, own, level=level))
-            row = _one_group(found[-1], part, own)
-            rows.append({"factor": factor, "label": str(label)} | row)
-    ratios = [(row["observed_to_expected"], row["observed_to_expected_error"]) for row in rows]
-    for row, verdict in zip(rows, verdicts(found, ratios), strict=True):
-        row["verdict"] = verdict
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _one_group(found: Coverage, predicted: CountDistribution, seen: Outcomes) -> dict[str, Any]:
-    low, high = _coverage_range(found)
-    ratio, error = observed_to_expected(predicted, seen)
-    return {
-        "n_paths": len(seen),
-        "n_events": seen.n_events,
-        "coverage": found.tie_split,
-        "coverage_low": low,
-        "coverage_high": high,
-        "observed_to_expected": ratio,
-        "observed_to_expected_error": error,
-    }
+            ratios.append(observed_to_expected(part, own))
+            held = (found[-1].tie_split, *_coverage_range(found[-1]), *ratios[-1])
+            rows.append((factor, str(label), len(own), own.n_events, *held))
+    judged = zip(rows, verdicts(found, ratios), strict=True)
+    return pd.DataFrame([(*row, verdict) for row, verdict in judged], columns=columns)
 
 
 def _measure_all(
@@ -295,56 +260,38 @@ def _measure_all(
     """Return the measures, with standard errors by resampling subjects."""
     import pandas as pd
 
-    again = _resamples(seen, replicates=replicates, seed=seed)
-    weights = [seen.weight, *(seen.weight * times for times in again)]
-    parts = [replace(seen, weight=weight) for weight in weights]
-    sets = [(predicted, part, still_watched(part, horizon=horizon)) for part in parts]
-    found = _measure(sets, steps, horizon)
+    _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
+    again = cluster_counts(int(owner.max()) + 1, replicates, seed=seed)[:, owner]
+    weights = [seen.weight, *(seen.weight * again)]
+    sets = [replace(seen, weight=weight) for weight in weights]
     # where no chance of being watched comes in, a measure is a ratio of two sums over paths
     upto, expected = expected_events(predicted, seen)
     terms = (log_score_terms(predicted, seen), upto.step - upto.entry, upto.observed, expected)
     columns = np.column_stack(terms)
     sums = [each @ columns for each in weights]
-    found["log_score", None] = [float(lost / steps) for lost, steps, _, _ in sums]
-    found["observed_to_expected", None] = [
-        float(events / foretold) if foretold else float("nan") for _, _, events, foretold in sums
-    ]
+    scores = [brier(predicted, one, horizon=horizon) for one in sets]
+    areas = [auc_at(predicted, one, steps) for one in sets]
+    ratios = [float(came / foretold) if foretold else np.nan for _, _, came, foretold in sums]
+    found: dict[tuple[str, int | None], list[float]] = {
+        ("log_score", None): [float(lost / watched) for lost, watched, _, _ in sums],
+        ("crps", None): [float(one.sum()) for one in scores],
+        ("concordance", None): [uno_concordance(predicted, one, horizon=horizon) for one in sets],
+        ("observed_to_expected", None): ratios,
+    }
+    calibrated = calibrations(predicted, sets, steps)
+    for place, step in enumerate(steps):
+        found["brier", step] = [float(one[step - 1]) for one in scores]
+        found["auc", step] = [float(one[place]) for one in areas]
+        found |= {(name, step): values[place].tolist() for name, values in calibrated.items()}
     rows: list[dict[str, Any]] = []
-    for (metric, step), (value, *drawn) in found.items():
-        row = {"metric": metric, "step": step, "value": value, "standard_error": _spread(drawn)}
+    for (metric, of_step), (value, *drawn) in found.items():
+        row = {"metric": metric, "step": of_step, "value": value, "standard_error": _spread(drawn)}
         rows.append(row)
     for name, test in (("d", d_calibration), ("a", a_calibration)):
         chance = test(predicted, seen, seed=seed).p_value
         row = {"metric": f"{name}_calibration_p", "value": chance, "standard_error": float("nan")}
         rows.append(row)
     return pd.DataFrame(rows).astype({"step": "Int64"})
-
-
-def _measure(
-    sets: Sequence[Predicted], steps: Sequence[int], horizon: int
-) -> dict[tuple[str, int | None], list[float]]:
-    scores = [brier(law, seen, horizon=horizon, watched=each) for law, seen, each in sets]
-    areas = [auc_at(law, seen, steps, watched=each) for law, seen, each in sets]
-    order = [uno_concordance(law, seen, horizon=horizon, watched=each) for law, seen, each in sets]
-    found: dict[tuple[str, int | None], list[float]] = {("log_score", None): []}
-    found["crps", None] = [float(one.sum()) for one in scores]
-    found["concordance", None] = order
-    found["observed_to_expected", None] = []
-    calibrated = calibrations(sets, steps)
-    for place, step in enumerate(steps):
-        found["brier", step] = [float(one[step - 1]) for one in scores]
-        found["auc", step] = [float(one[place]) for one in areas]
-        found |= {(name, step): values[place].tolist() for name, values in calibrated.items()}
-    return found
-
-
-def _resamples(seen: Outcomes, *, replicates: int, seed: int) -> list[FloatArray]:
-    """Return how often each path counts when subjects are drawn with replacement."""
-    rng = np.random.default_rng(seed)
-    _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
-    n_subjects = int(owner.max()) + 1
-    even = np.full(n_subjects, 1 / n_subjects)
-    return [rng.multinomial(n_subjects, even)[owner].astype(float) for _ in range(replicates)]
 
 
 def _spread(values: Sequence[float]) -> float:

@@ -43,22 +43,13 @@ NOBODY = 1e-9  # a chance of no event so far below which nothing can be said of 
 class Recalibration:
     """A monotone map of the predicted chance of the event by each step.
 
-    With H(k) = -log(1 - F(k)) the map is H'(k) = exp(shift + group shifts) H(k)^power: a power
-    below 1 widens the distribution, a positive shift brings the event forward. Being one map of
-    the whole distribution, its intervals nest over levels and contain the median. Where a tail
-    holds fewer than three of the events that the map was fitted to, the wider of corrected and
-    uncorrected is used: each quantile there is the outer of both.
-
-    Attributes
-    ----------
-    shift, power : float
-        0 and 1 change nothing.
-    group_shifts : mapping of str to mapping of str to float
-        For each factor and each of its labels what is added to ``shift``.
-    n_paths, n_events : int
-        What it was fitted to; with 0 the map is taken as given, tails and all.
-    messages : tuple of str
-        Doubts in words, for people.
+    With H(k) = -log(1 - F(k)) the map is H'(k) = exp(shift + group shifts) H(k)^power: a ``power``
+    below 1 widens the distribution, a positive ``shift`` brings the event forward, and 1 and 0
+    change nothing; ``group_shifts`` are by factor and label. Being one map of the whole
+    distribution, its intervals nest over levels and contain the median. It was fitted to
+    ``n_paths`` with ``n_events``; with 0 it is taken as given, tails and all. Where a tail holds
+    fewer than three of the events, the wider of corrected and uncorrected is used: each quantile
+    there is the outer of both. ``messages`` are doubts in words, for people.
 
     Examples
     --------
@@ -89,7 +80,12 @@ class Recalibration:
         ``groups`` are labels, (n,), in each factor. A factor not given, or a label never seen, is
         left at the overall map. A path that entered late is conditioned afterwards.
         """
-        shift = self.shift + _group_shift(self.group_shifts, groups or {}, len(distribution))
+        labelled, shift = groups or {}, np.zeros(len(distribution))
+        for name, by_label in self.group_shifts.items():
+            if name in labelled:
+                labels = labels_of(name, labelled[name], len(distribution))
+                shift += [by_label.get(label, 0.0) for label in labels]
+        shift += self.shift
         raw = distribution.cdf()
         hazard, _, _ = _mapped_hazard(raw, shift[:, None], self.power)
         mapped = np.where((raw > 0) & (raw < 1), -np.expm1(-hazard), raw >= 1)  # 0 and 1 stay
@@ -146,15 +142,6 @@ def labels_of(name: str, values: npt.ArrayLike, n: int) -> list[str]:
     return [known[value] for value in array.tolist()]
 
 
-def _group_shift(shifts: Mapping[str, Mapping[str, float]], groups: Groups, n: int) -> FloatArray:
-    total = np.zeros(n)
-    for name, by_label in shifts.items():
-        if name in groups:
-            labels = labels_of(name, groups[name], n)
-            total += np.array([by_label.get(label, 0.0) for label in labels])
-    return total
-
-
 def fit_recalibration(
     predicted: CountDistribution,
     outcomes: Outcomes,
@@ -180,7 +167,13 @@ def fit_recalibration(
             f"{counted(n_events, 'event')}: too few to correct the predictions, left as they are."
         )
         return Recalibration(n_paths=len(outcomes), n_events=n_events, messages=(message,))
-    names, design = _group_design(groups or {}, len(outcomes))
+    names, columns = [], [np.zeros((len(outcomes), 0))]
+    for factor, values in (groups or {}).items():
+        labels = np.array(labels_of(factor, values, len(outcomes)))
+        distinct = np.unique(labels)
+        names += [(factor, str(label)) for label in distinct]
+        columns.append((labels[:, None] == distinct).astype(np.float64))
+    design = np.hstack(columns)
     spread = np.r_[shrink, shrink, np.full(design.shape[1], GROUP_SHRINK)]
     best = fit_map(predicted_ranges(predicted, outcomes), design, outcomes.weight, spread)
     shifts: dict[str, dict[str, float]] = {}
@@ -194,16 +187,6 @@ def fit_recalibration(
         f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
     )
     return replace(found, power=min(found.power, 1.0), messages=(message,))
-
-
-def _group_design(groups: Groups, n: int) -> tuple[list[tuple[str, str]], FloatArray]:
-    names, columns = [], []
-    for name, values in groups.items():
-        labels = np.array(labels_of(name, values, n))
-        for label in np.unique(labels):
-            names.append((name, str(label)))
-            columns.append((labels == label).astype(np.float64))
-    return names, np.column_stack(columns) if columns else np.zeros((n, 0))
 
 
 def fit_map(

@@ -29,17 +29,9 @@ DAYS = 365.25
 class Watch:
     """What was seen against what was expected, by month.
 
-    Attributes
-    ----------
-    table : DataFrame
-        ``month, seen, expected, score``: events, their number by the predictions, and the sum at
-        the end of the month.
-    threshold : float
-        Of the score, beyond which a slowdown is signalled.
-    ratio : float
-        Of the hazards under the slowdown looked for, below 1.
-    signal : str or None
-        The first month at whose end the score lies beyond the threshold.
+    ``table`` has ``month, seen, expected, score``: events, their number by the predictions, and the
+    sum at the end of the month. Beyond the ``threshold`` of the score a slowdown to ``ratio`` of
+    the hazards, below 1, is signalled; ``signal`` is the first month at whose end it was, or None.
     """
 
     table: pd.DataFrame

@@ -8,9 +8,9 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-from forecast._checks import check_level, counted
+from forecast._checks import counted
+from forecast._rows import shares
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
@@ -144,7 +144,7 @@ SUPPORT = 5
 
 
 def still_watched(outcomes: Outcomes, *, horizon: int) -> FloatArray:
-    """Return each path's chance of being watched still after steps 0 to ``horizon``.
+    """Return the chance of being watched still after steps 0 to ``horizon``.
 
     Kaplan-Meier for dropping out. At a step the event comes first, so a path with its event there
     cannot drop out there. Paths that entered late count from their entry on.
@@ -155,26 +155,7 @@ def still_watched(outcomes: Outcomes, *, horizon: int) -> FloatArray:
     event = here & outcomes.observed[:, None]
     could = outcomes.weight @ (at_risk & ~event)
     left = outcomes.weight @ (here & ~outcomes.observed[:, None])
-    hazard = np.divide(left, could, out=np.zeros(horizon), where=could > 0)
-    return np.repeat([np.append(1.0, np.cumprod(1 - hazard))], len(outcomes), axis=0)
-
-
-def watched_until(
-    outcomes: Outcomes, horizon: int, watched: FloatArray | None = None
-) -> FloatArray:
-    """Return ``watched`` for steps 0 to ``horizon``, or `still_watched` where it is None.
-
-    Raises RequestError if it has not one row per path and a column for each step from 0.
-    """
-    if watched is None:
-        return still_watched(outcomes, horizon=horizon)
-    rows, columns = watched.shape
-    if rows != len(outcomes) or columns <= horizon:
-        raise RequestError(
-            f"watched has shape {watched.shape}, not ({len(outcomes)}, more than {horizon}).",
-            "Give one row per path and one column for each step from 0.",
-        )
-    return watched[:, : horizon + 1]
+    return np.append(1.0, np.cumprod(1 - shares(left, could)))
 
 
 def last_supported(outcomes: Outcomes) -> int:
@@ -196,44 +177,33 @@ class KnownStatus:
     paths: FloatArray  # (horizon,): the weight of all paths that had entered, known or not
 
 
-def known_status(outcomes: Outcomes, watched: FloatArray) -> KnownStatus:
-    """Return the status at each step with inverse probability of censoring weights.
+def known_status(outcomes: Outcomes, horizon: int) -> KnownStatus:
+    """Return the status at steps 1 to ``horizon``, weighted for censoring by `still_watched`.
 
     An event at step t is weighted by the chance of being watched just before t, after Graf et al.
     (1999, Stat Med 18:2529); a path without the event after step k by the chance just before k,
     because the event comes before dropping out. The left limit matters: with the chance *after* t,
-    tied steps bias the Brier score upwards. ``watched`` as from `still_watched`.
+    tied steps bias the Brier score upwards.
     """
-    horizon = watched.shape[1] - 1
-    steps = np.arange(1, horizon + 1)
-    rows = np.arange(len(outcomes))
+    steps, watched = np.arange(1, horizon + 1), still_watched(outcomes, horizon=horizon)
     entered = outcomes.entry[:, None] < steps
     happened = (outcomes.step[:, None] <= steps) & outcomes.observed[:, None]
     free = (outcomes.step[:, None] >= steps) & ~happened & entered
     # A path that entered late is scored on what was left, so only dropping out since then counts.
-    since = watched / np.maximum(watched[rows, np.minimum(outcomes.entry, horizon)], 1e-12)[:, None]
-    at_event = since[rows, np.minimum(outcomes.step, horizon + 1) - 1]
+    since = watched / np.maximum(watched[np.minimum(outcomes.entry, horizon)], 1e-12)[:, None]
+    at_event = since[np.arange(len(outcomes)), np.minimum(outcomes.step, horizon + 1) - 1]
     chance = np.where(happened, at_event[:, None], since[:, :-1])
     known = (happened | free) & (chance > 0)
     weight = np.divide(outcomes.weight[:, None], chance, out=np.zeros_like(chance), where=known)
     return KnownStatus(happened, weight, outcomes.weight @ entered)
 
 
-def effective_size(weight: npt.ArrayLike) -> float:
-    """Return how many equally weighted rows the weighted ones are worth (Kish 1965)."""
-    weights = np.asarray(weight, dtype=np.float64)
-    squares = float((weights**2).sum())
-    return float(weights.sum() ** 2 / squares) if squares else 0.0
-
-
-def wilson_interval(share: float, n: float, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the score interval of a proportion from ``n`` rows, which need not be whole.
+def wilson_interval(share: float, n: float) -> tuple[float, float]:
+    """Return the 95 % score interval of a proportion from ``n`` rows, which need not be whole.
 
     Wilson (1927, JASA 22:209); with weights, ``n`` is the effective size.
     """
-    if not 0 <= share <= 1:
-        raise RequestError(f"share is {share!r}.", "Give a proportion from 0 to 1.")
-    wide = NormalDist().inv_cdf((1 + check_level(level)) / 2)
+    wide = NormalDist().inv_cdf(0.975)
     if n <= 0:
         return 0.0, 1.0
     shrunk = 1 + wide**2 / n

@@ -10,14 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
+from forecast._rows import shares
 from forecast._types import AnyArray, BoolArray, FloatArray
-from forecast.assess.outcomes import (
-    Outcomes,
-    by_subject,
-    known_status,
-    still_watched,
-    watched_until,
-)
+from forecast.assess.outcomes import Outcomes, by_subject, known_status
 from forecast.assess.scores import check_horizon
 from forecast.survival import CountDistribution
 
@@ -158,22 +153,20 @@ def _errors(known: _Known) -> FloatArray:
 
 
 def calibrations(
-    sets: Sequence[tuple[CountDistribution, Outcomes, FloatArray | None]], steps: Sequence[int]
+    distribution: CountDistribution, sets: Sequence[Outcomes], steps: Sequence[int]
 ) -> dict[str, FloatArray]:
     """Return `MEASURES` of "event by the step" at each of ``steps``, shape (steps, sets) each.
 
-    They are of each set of predictions, outcomes and ``watched``, all of as many paths, worked out
-    side by side. The slope is Cox's (1958). The error is against a smooth observed curve: a
-    logistic regression on a restricted cubic spline of the predicted logit, its bend lightly pulled
-    to a line. Both are weighted for censoring, and ``nan`` where all outcomes, or for the slope all
-    predictions, are alike.
+    They are of each of several sets of outcomes of the same predictions, worked out side by side.
+    The slope is Cox's (1958). The error is against a smooth observed curve: a logistic regression
+    on a restricted cubic spline of the predicted logit, its bend lightly pulled to a line. Both are
+    weighted for censoring, and ``nan`` where all outcomes, or for the slope all predictions, are
+    alike.
     """
-    status, chances = [], []
     found = np.full((len(MEASURES), len(steps), len(sets)), np.nan)
-    for distribution, outcomes, watched in sets if len(steps) else ():
-        last = max(check_horizon(distribution, step) for step in steps)
-        status.append(known_status(outcomes, watched_until(outcomes, last, watched)))
-        chances.append(outcomes.conditioned(distribution).cdf())
+    last = max([check_horizon(distribution, step) for step in steps], default=1)
+    status = [known_status(outcomes, last) for outcomes in sets]
+    chances = [outcomes.conditioned(distribution).cdf() for outcomes in sets]
     for place, at in enumerate(np.asarray(steps, dtype=np.int64) - 1):
         chance = np.clip([one[:, at] for one in chances], EDGE, 1 - EDGE)
         happened = np.array([one.happened[:, at] for one in status], dtype=np.float64)
@@ -262,7 +255,7 @@ def _seen_share(seen: Outcomes, step: int) -> tuple[float, float]:
     that is Kaplan-Meier, and the error Greenwood's. The error adds up what each path moves, the
     weights it has a part in included, by subject.
     """
-    status = known_status(seen, still_watched(seen, horizon=step))
+    status = known_status(seen, step)
     weight, happened = status.weight[:, step - 1], status.happened[:, step - 1]
     total = float(weight.sum())
     if not total:
@@ -275,9 +268,9 @@ def _seen_share(seen: Outcomes, step: int) -> tuple[float, float]:
     could, left = at_risk & ~(here & seen.observed[:, None]), here & ~seen.observed[:, None]
     stayed = seen.weight @ (could & ~left)
     several = seen.weight @ could
-    rate = np.divide(seen.weight @ left, several, out=np.zeros(step - 1), where=several > 0)
+    rate = shares(seen.weight @ left, several)
     until = np.where(happened, seen.step, step)
     leaning = moves @ ((seen.entry[:, None] < steps) & (steps < until[:, None]))
-    pull = np.divide(leaning, stayed, out=np.zeros(step - 1), where=stayed > 0)
+    pull = shares(leaning, stayed)
     moves = moves + seen.weight * ((left - rate * could) @ pull)
     return share, float(np.sqrt((by_subject(moves, seen.subject) ** 2).sum())) / total

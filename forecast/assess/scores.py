@@ -13,14 +13,14 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
+from forecast._rows import effective_number, shares
 from forecast._types import BoolArray, FloatArray
 from forecast.assess.outcomes import (
     Outcomes,
     by_subject,
-    effective_size,
     known_status,
     last_supported,
-    watched_until,
+    still_watched,
     wilson_interval,
 )
 from forecast.errors import RequestError
@@ -63,28 +63,20 @@ def log_score(distribution: CountDistribution, outcomes: Outcomes) -> float:
 
 
 def brier_terms(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    *,
-    horizon: int | None = None,
-    watched: FloatArray | None = None,
+    distribution: CountDistribution, outcomes: Outcomes, *, horizon: int | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Return each path's weighted squared error at each step (n, horizon), and the path totals.
 
     Summing the first over paths and dividing by the second, (horizon,), gives `brier`.
     """
     horizon = check_horizon(distribution, horizon)
-    status = known_status(outcomes, watched_until(outcomes, horizon, watched))
+    status = known_status(outcomes, horizon)
     by_step = outcomes.conditioned(distribution).cdf()[:, :horizon]
     return status.weight * (by_step - status.happened) ** 2, status.paths
 
 
 def brier(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    *,
-    horizon: int | None = None,
-    watched: FloatArray | None = None,
+    distribution: CountDistribution, outcomes: Outcomes, *, horizon: int | None = None
 ) -> FloatArray:
     """Return the Brier score of "event by step k" for k = 1 to ``horizon``, shape (horizon,).
 
@@ -100,19 +92,12 @@ def brier(
     >>> brier(half, Outcomes([1], [True])).tolist()
     [0.25, 0.0625]
     """
-    terms, paths = brier_terms(distribution, outcomes, horizon=horizon, watched=watched)
-    score: FloatArray = np.divide(
-        terms.sum(axis=0), paths, out=np.zeros_like(paths), where=paths > 0
-    )
-    return score
+    terms, paths = brier_terms(distribution, outcomes, horizon=horizon)
+    return shares(terms.sum(axis=0), paths)
 
 
 def uno_concordance(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    *,
-    horizon: int | None = None,
-    watched: FloatArray | None = None,
+    distribution: CountDistribution, outcomes: Outcomes, *, horizon: int | None = None
 ) -> float:
     """Return the chance that of two paths the one predicted to be earlier has the event first.
 
@@ -123,28 +108,21 @@ def uno_concordance(
     """
     horizon = check_horizon(distribution, horizon)
     outcomes.check_matches(distribution)
-    watched = watched_until(outcomes, horizon, watched)
     expected = distribution.mean_capped(horizon)
     step, weight = outcomes.step, outcomes.weight
     now = np.unique(step[outcomes.observed & (step <= horizon)])
     if not len(now):
         return float("nan")
-    here, chance = step[:, None] == now, watched[:, now - 1]
+    here, chance = step[:, None] == now, still_watched(outcomes, horizon=horizon)[now - 1]
     case = here & outcomes.observed[:, None] & (chance > 0)
     through = (step[:, None] > now) | (here & ~outcomes.observed[:, None])
     other = through & (outcomes.entry[:, None] < now)
-    worth = np.divide(weight[:, None], chance**2, out=np.zeros(chance.shape), where=case)
+    worth = np.divide(weight[:, None], chance**2, out=np.zeros(case.shape), where=case)
     agreed, total = _agreement(expected, worth, weight[:, None] * other)
     return float(agreed.sum() / total.sum()) if total.sum() > 0 else float("nan")
 
 
-def auc_at(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    steps: Sequence[int],
-    *,
-    watched: FloatArray | None = None,
-) -> FloatArray:
+def auc_at(distribution: CountDistribution, outcomes: Outcomes, steps: Sequence[int]) -> FloatArray:
     """Return the cumulative/dynamic area under the curve at each of ``steps``.
 
     The chance that a path with the event by step k was given a higher chance of it than a path
@@ -152,7 +130,7 @@ def auc_at(
     ``nan`` at a step where one side is empty.
     """
     horizon = max([check_horizon(distribution, step) for step in steps], default=1)
-    status = known_status(outcomes, watched_until(outcomes, horizon, watched))
+    status = known_status(outcomes, horizon)
     by_step = outcomes.conditioned(distribution).cdf()
     areas = np.full(len(steps), np.nan)
     for place, step in enumerate(steps):
@@ -229,32 +207,33 @@ class Coverage:
 
 
 def interval_coverage(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    *,
-    level: float = 0.8,
-    watched: FloatArray | None = None,
+    distribution: CountDistribution, outcomes: Outcomes, *, level: float = 0.8
 ) -> Coverage:
     """Return the coverage of the equal-tailed ``level`` interval under censoring.
 
-    ``distribution`` was predicted without the path of ``outcomes`` it is judged on; ``watched``,
-    (n, >= horizon + 1), is each path's chance of still being watched, Kaplan-Meier's unless given.
-    A path's status is settled by its event, or by passing the end of the interval without it; it is
-    weighted by one over the chance of being watched until then. Outcomes beyond the last step with
-    five paths watched are one class, "later", for prediction and outcome alike.
+    ``distribution`` was predicted without the path of ``outcomes`` it is judged on. A path's status
+    is settled by its event, or by passing the end of the interval without it; it is weighted by one
+    over the chance of being watched until then. Outcomes beyond the last step with five paths
+    watched are one class, "later", for prediction and outcome alike.
     """
     check_level(level)
     top = min(distribution.horizon, last_supported(outcomes))
     keep = outcomes.entry < top
     seen = outcomes.take(keep).up_to(top)
     given = seen.conditioned(CountDistribution(distribution.pmf[keep, :top]))
-    watched = watched_until(outcomes, top, watched)
-    plain, known, weight = _plain(given.interval(level), seen, watched[keep], top)
-    n_effective = effective_size(weight[known])
+    watched = still_watched(outcomes, horizon=top)
+    plain, known, weight = _plain(given.interval(level), seen, watched, top)
+    n_effective = effective_number(weight[known])
     point = float(np.average(plain[known], weights=weight[known])) if n_effective else np.nan
     low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
-    split, error = _mean_by_subject(*_split(given, seen, watched[keep], level), seen)
-    below, above = _one_sided(given, seen, level)
+    held, worth = _split(given, seen, watched, level)
+    split, total = float(worth @ held), float(worth.sum())
+    split = split / total if total else np.nan
+    off = by_subject(worth * (held - split), seen.subject)
+    error = float(np.sqrt((off**2).sum())) / total if total else np.nan
+    # the chances of an outcome before and after the interval, by Kaplan-Meier on rank
+    tail, (first, last) = (1 - level) / 2, pit_ranges(given, seen)
+    reached = np.where(seen.observed, last, first)
     share = seen.weight / seen.weight.sum()
     ends = outcomes.take(keep).conditioned(distribution[keep]).interval(level)
     ends = np.minimum(ends, distribution.horizon + 1)
@@ -270,8 +249,8 @@ def interval_coverage(
         tie_split=split,
         tie_split_error=error,
         n_effective=n_effective,
-        below=below,
-        above=above,
+        below=1 - score_curve(reached, seen.observed, tail, seen.weight),
+        above=score_curve(first, seen.observed, 1 - tail, seen.weight),
         width=float(share @ (ends[:, 1] - ends[:, 0])),
         open_share=float(share @ (ends[:, 1] > distribution.horizon)),
         supported_to=top,
@@ -295,11 +274,9 @@ def _plain(
 
 
 def _since_entry(watched: FloatArray, seen: Outcomes, until: FloatArray) -> FloatArray:
-    rows = np.arange(len(seen))
     until = np.maximum(until, seen.entry).astype(np.int64)
-    chance = watched[rows, until] / np.maximum(watched[rows, seen.entry], 1e-12)
-    worth: FloatArray = np.divide(1.0, chance, out=np.zeros(len(seen)), where=chance > 0)
-    return worth * seen.weight
+    chance = watched[until] / np.maximum(watched[seen.entry], 1e-12)
+    return shares(1.0, chance) * seen.weight
 
 
 def _split(
@@ -316,25 +293,6 @@ def _split(
     weight = _since_entry(watched, seen, np.maximum(settled_at - 1, 0))
     settled = seen.observed | beyond | passed
     return np.where(settled & ~passed, covered, 0.0), np.where(settled, weight, 0.0)
-
-
-def _mean_by_subject(value: FloatArray, weight: FloatArray, seen: Outcomes) -> tuple[float, float]:
-    total = float(weight.sum())
-    if not total:
-        return float("nan"), float("nan")
-    mean = float(weight @ value / total)
-    parts = by_subject(weight * (value - mean), seen.subject)
-    return mean, float(np.sqrt((parts**2).sum()) / total)
-
-
-def _one_sided(given: CountDistribution, seen: Outcomes, level: float) -> tuple[float, float]:
-    """Return the chances of an outcome before and after the interval, by Kaplan-Meier on rank."""
-    low, high = pit_ranges(given, seen)
-    tail = (1 - level) / 2
-    reached = np.where(seen.observed, high, low)
-    below = 1 - score_curve(reached, seen.observed, tail, seen.weight)
-    above = score_curve(low, seen.observed, 1 - tail, seen.weight)
-    return below, above
 
 
 def score_curve(

@@ -159,7 +159,10 @@ def score_candidates(results: Sequence[LeftOut]) -> pd.DataFrame:
         row = _score_row(result)
         behind, error = math.inf, 0.0
         if own is not None:
-            behind, error = _behind(own, lead, result.outcomes)
+            seen = result.outcomes
+            length = (seen.step - seen.entry) * seen.weight
+            behind = float((own - lead).sum() / length.sum())
+            error = _cluster_error(own - lead - behind * length, seen) / float(length.sum())
         row["behind_best"], row["behind_best_error"] = behind, error
         row["within_one_error"] = behind <= error
         row["chosen"] = row["within_one_error"] and not any(before["chosen"] for before in rows)
@@ -195,14 +198,6 @@ def _score_row(result: LeftOut) -> dict[str, Any]:
     row["crps_error"] = _cluster_error(each_path - each_path.mean(), part)
     row["concordance"] = uno_concordance(predicted, part, horizon=horizon)
     return row
-
-
-def _behind(total: FloatArray, best: FloatArray, outcomes: Outcomes) -> tuple[float, float]:
-    length = (outcomes.step - outcomes.entry) * outcomes.weight
-    difference = total - best
-    rate = float(difference.sum() / length.sum())
-    error = _cluster_error(difference - rate * length, outcomes) / float(length.sum())
-    return rate, error
 
 
 def _cluster_error(parts: FloatArray, outcomes: Outcomes) -> float:

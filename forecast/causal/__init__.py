@@ -25,14 +25,7 @@ if TYPE_CHECKING:
         tipping_survival,
     )
     from forecast.causal.strategies import Panel, WeightModel, followed
-    from forecast.causal.weights import (
-        cluster_counts,
-        effective_number,
-        shares,
-        standardised_differences,
-        summarise_weights,
-        sums_by,
-    )
+    from forecast.causal.weights import standardised_differences, summarise_weights
 
 
 __getattr__, __dir__ = door(__name__, __file__)

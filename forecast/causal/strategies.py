@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from forecast._rows import shares, sums_by
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal.weights import (
     cumulative_product,
     logistic_coefficients,
     logistic_probability,
-    shares,
-    sums_by,
     truncate_weights,
 )
 from forecast.errors import DataError, RequestError
@@ -69,14 +68,12 @@ class Panel:
     @property
     def first(self) -> BoolArray:
         """Whether each row is its subject's first."""
-        change: BoolArray = np.diff(self.subject, prepend=-1) != 0
-        return change
+        return np.asarray(np.diff(self.subject, prepend=-1) != 0)
 
     @property
     def last(self) -> BoolArray:
         """Whether each row is its subject's last."""
-        change: BoolArray = np.diff(self.subject, append=-1) != 0
-        return change
+        return np.asarray(np.diff(self.subject, append=-1) != 0)
 
     @property
     def previous(self) -> IntArray:
@@ -104,8 +101,7 @@ def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
     begin = np.flatnonzero(panel.first)
     before = np.concatenate([[0], count])[begin]
     sizes = np.diff(np.append(begin, len(count)))
-    kept: BoolArray = (count - np.repeat(before, sizes)) == 0
-    return kept
+    return np.asarray((count - np.repeat(before, sizes)) == 0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,8 +123,7 @@ class StrategyWeights:
     @property
     def stabilised(self) -> FloatArray:
         """Choice and staying together, stabilised."""
-        weight: FloatArray = self.choice * self.staying * self.stabiliser
-        return weight
+        return np.asarray(self.choice * self.staying * self.stabiliser)
 
     def used(
         self, following: BoolArray, *, quantile: float = 1.0, rows: FloatArray | None = None
@@ -154,7 +149,13 @@ class WeightModel:
 
     def __init__(self, panel: Panel, *, ridge: float = 0.0) -> None:
         self.panel, self.ridge = panel, ridge
-        agents = _agent_columns(panel, ridge)
+        agent = np.full(len(panel.step), -1) if panel.agent is None else panel.agent
+        codes = np.unique(agent[agent >= 0])
+        # scaled so that the ridge on them is a prior of standard deviation 1 on the log odds;
+        # one alone has nobody to differ from
+        agents = (agent[:, None] == codes) * ridge**0.5
+        if len(codes) < 2 or ridge == 0:
+            agents = agents[:, :0]
         before, after = (
             np.hstack([_scaled(values), agents]) for values in (panel.before, panel.after)
         )
@@ -215,8 +216,7 @@ class WeightModel:
         lost = sums_by(place, (count * panel.lost)[..., going], steps)
         stays = 1 - shares(lost, at_risk)
         earlier = stays[..., panel.step - 1]  # nobody is lost at step 0
-        plain: FloatArray = received * np.where(panel.first, 1.0, earlier)
-        return plain
+        return np.asarray(received * np.where(panel.first, 1.0, earlier))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -235,16 +235,6 @@ def _part(rows: IntArray, columns: FloatArray, step: IntArray, outcome: BoolArra
     happened = outcome[rows].astype(np.float64)
     fewer = min(happened.sum(), len(rows) - happened.sum())
     return _Part(rows, np.ascontiguousarray(design), happened, bool(fewer >= LEAST))
-
-
-# Indicators, scaled so that the ridge on them is a prior of standard deviation 1 on the log odds.
-def _agent_columns(panel: Panel, ridge: float) -> FloatArray:
-    agent = np.full(len(panel.step), -1) if panel.agent is None else panel.agent
-    codes = np.unique(agent[agent >= 0])
-    if len(codes) < 2 or ridge == 0:
-        return np.empty((len(agent), 0))
-    columns: FloatArray = (agent[:, None] == codes) * ridge**0.5
-    return columns
 
 
 def _step_columns(step: IntArray, outcome: BoolArray) -> FloatArray:
@@ -293,5 +283,4 @@ def _scaled(values: FloatArray) -> FloatArray:
 
 def _floor(probability: FloatArray) -> FloatArray:
     # a row that nobody could follow has weight by its mask only; keep the logarithm finite
-    held: FloatArray = np.clip(probability, 1e-6, 1.0)
-    return held
+    return np.asarray(np.clip(probability, 1e-6, 1.0))

@@ -1,17 +1,15 @@
-"""Weights of rows: made, truncated, what they cost, whether they make groups alike, drawn anew.
+"""Weights of rows: made, truncated, what they cost, and whether they make groups alike.
 
-A logistic regression small and fast enough to be refitted a thousand times makes them; the
-bootstrap by cluster is a weight for every row, too, so that no row is ever copied.
+A logistic regression small and fast enough to be refitted a thousand times makes them.
 """
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
+from forecast._rows import effective_number, shares
+from forecast._types import AnyArray, BoolArray, FloatArray
 from forecast.errors import FitError
 
 MOST_STEPS = 60
@@ -20,21 +18,6 @@ NEAR = 0.02  # of the maximum
 ROUNDING = 1e-12  # of a loss: near the maximum a step changes it by less than its last digits
 FEW = 12  # sets of weights
 ROWS_TOGETHER = 1024  # the products of their columns stay in the second-level cache
-
-
-def effective_number(weight: npt.ArrayLike) -> float:
-    """Return Kish's effective number: as many equal weights would be as precise.
-
-    Examples
-    --------
-    >>> effective_number([2.0, 2.0, 2.0])
-    3.0
-    >>> effective_number([1.0, 0.0, 0.0])
-    1.0
-    """
-    w = np.asarray(weight, dtype=np.float64)
-    square = float(w @ w)
-    return 0.0 if square == 0 else float(w.sum() ** 2 / square)
 
 
 def truncate_weights(
@@ -62,34 +45,13 @@ def truncate_weights(
     return np.minimum(w, limit), limit[..., 0]
 
 
-def sums_by(place: IntArray, values: FloatArray, size: int) -> FloatArray:
-    """Return sums of ``values`` (..., n) by their ``place`` (n,), 0 to ``size`` - 1: (..., size).
-
-    Examples
-    --------
-    >>> sums_by(np.array([0, 2, 0]), np.array([[1.0, 2.0, 3.0]]), 3)
-    array([[4., 0., 2.]])
-    """
-    each = values.reshape(math.prod(values.shape[:-1]), values.shape[-1])
-    at = place + size * np.arange(len(each))[:, None]
-    sums = np.bincount(at.ravel(), each.ravel(), size * len(each)).astype(np.float64)
-    return sums.reshape(*values.shape[:-1], size)
-
-
-def shares(part: FloatArray, whole: FloatArray, *, above: float = 0.0) -> FloatArray:
-    """Return ``part`` by ``whole``, and 0 where the whole is not ``above`` a number."""
-    found: FloatArray = np.divide(part, whole, out=np.zeros(np.shape(part)), where=whole > above)
-    return found
-
-
 def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
     """Return running products of ``factor`` (..., n), from anew wherever ``first`` (n,) is true."""
     total = np.log(factor).cumsum(axis=-1)
     begin = np.flatnonzero(first)
     before = np.where(begin > 0, total[..., begin - 1], 0.0)
     sizes = np.diff(np.append(begin, factor.shape[-1]))
-    product: FloatArray = np.exp(total - np.repeat(before, sizes, axis=-1))
-    return product
+    return np.asarray(np.exp(total - np.repeat(before, sizes, axis=-1)))
 
 
 def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> dict[str, float]:
@@ -141,21 +103,6 @@ def standardised_differences(
     return shares(gap, spread)
 
 
-def cluster_counts(n_clusters: int, replicates: int, *, seed: int) -> IntArray:
-    """Return how often each cluster is drawn in each replicate, shape (replicates, n_clusters).
-
-    Replicate r is the same whatever ``replicates`` is, so work may be split at will.
-
-    Examples
-    --------
-    >>> cluster_counts(5, 3, seed=1).sum(axis=1)
-    array([5, 5, 5])
-    """
-    rng = np.random.default_rng(seed)
-    equal = np.full(n_clusters, 1 / n_clusters)
-    return rng.multinomial(n_clusters, equal, size=replicates)
-
-
 def logistic_coefficients(
     design: FloatArray,
     outcome: npt.ArrayLike,
@@ -190,7 +137,13 @@ def logistic_coefficients(
             spread = count[bent] * fitted[bent] * (1 - fitted[bent])
             square = weighted_squares(design, spread, kind=np.float32)
             information[moving[bent]] = square + np.diag(penalty)
-        step = _solve(information[moving], gradient)
+        try:
+            step = np.linalg.solve(information[moving], gradient[..., None])[..., 0]
+        except np.linalg.LinAlgError as error:
+            raise FitError(
+                "Columns of a logistic regression repeat each other.",
+                "Drop one of them, or give a ridge above 0.",
+            ) from error
         largest = np.abs(step).max(axis=1)
         settled = largest < tolerance
         # it may overshoot: halve until the fit improves
@@ -236,8 +189,7 @@ def weighted_squares(
 def logistic_probability(design: FloatArray, coefficients: FloatArray) -> FloatArray:
     """Return the fitted probabilities, shape (n,), or (k, n) of ``coefficients`` (k, p)."""
     linear = np.clip(coefficients @ design.T, -35, 35)
-    probability: FloatArray = 1 / (1 + np.exp(-linear))
-    return probability
+    return np.asarray(1 / (1 + np.exp(-linear)))
 
 
 def _halved(
@@ -259,14 +211,3 @@ def _halved(
             break
         step = step / 2
     return step
-
-
-def _solve(information: FloatArray, gradient: FloatArray) -> FloatArray:
-    try:
-        step = np.linalg.solve(information, gradient[..., None])[..., 0]
-    except np.linalg.LinAlgError as error:
-        raise FitError(
-            "Columns of a logistic regression repeat each other.",
-            "Drop one of them, or give a ridge above 0.",
-        ) from error
-    return step.astype(np.float64)

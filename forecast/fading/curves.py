@@ -24,13 +24,7 @@ import pandas as pd
 from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.errors import FitError
-from forecast.fading.rows import (
-    FEWEST_FOR_SPACING,
-    FEWEST_ON_CURVE,
-    LEAST_LEFT,
-    WIDEST,
-    FadingRows,
-)
+from forecast.fading.rows import FEWEST_FOR_SPACING, FEWEST_ON_CURVE, LEAST_LEFT, WIDEST, FadingRows
 
 ALL = "all"  # courses together, whatever their ink
 MIDDLE = 0.8  # share of the courses inside the outer band

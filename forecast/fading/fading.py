@@ -14,7 +14,7 @@ import pandas as pd
 
 from forecast._checks import check_level
 from forecast._notes import Note, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain_table
+from forecast._plain import Result, plain, plain_table
 from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.counts import said, split_halves
 from forecast.errors import RequestError
@@ -29,39 +29,20 @@ NEARLY_ALL = 97.0  # percent faded beyond which a grading says no more than "nea
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class FadingCurves(Result):
-    """Fading by regime and ink group.
+    """Fading by regime and ink group; all courses together are the ink group ``all``.
 
-    Attributes
-    ----------
-    curves : DataFrame
-        ``regime, ink_group, session, faded, low, high, middle_low, middle_high, courses``:
-        percent faded of the middle course with the band of the estimate, and the range of the
-        middle 8 of 10 courses, as graded; a course not followed so far goes on as before. All
-        courses together are the ink group ``all``.
-    shares : DataFrame
-        ``regime, ink_group, share, low, high, courses, reason``: share of the remaining ink that a
-        session removes. Where the ``reason`` is not empty the answer is "cannot say":
-        ``interval_too_wide`` is beyond 20 points either way.
-    differences : DataFrame
-        ``ink_group, difference, low, high, reason``: share under ps less share under ns; empty
-        when the log has one regime.
-    spacing : Spacing or None
-        Longer against shorter intervals; None when the log cannot tell.
-    graders : GraderReport
-        Who grades how.
-    stalls : StallRule
-        Courses whose fading has stopped.
-    split : SplitFading or None
-        Paired curves of split tattoos.
-    level : float
-        Of the intervals.
-    model : FadingFit
-        The model behind it.
-    rows : FadingRows
-        What it was fitted to.
-    assumption : Note
-        Under which the curves hold.
-    notes : tuple of Note
+    ``curves`` has ``regime, ink_group, session, faded, low, high, middle_low, middle_high,
+    courses``: percent faded of the middle course with the band of the estimate, and the range of
+    the middle 8 of 10 courses, as graded; a course not followed so far goes on as before.
+    ``shares`` has ``regime, ink_group, share, low, high, courses, reason``: share of the remaining
+    ink that a session removes; ``differences`` has ``ink_group, difference, low, high, reason``:
+    share under ps less share under ns, empty when the log has one regime. Where a ``reason`` is not
+    empty the answer is "cannot say": ``interval_too_wide`` is beyond 20 points either way.
+
+    ``spacing`` compares longer with shorter intervals, ``graders`` says who grades how, ``stalls``
+    which courses have stopped fading, ``split`` what split tattoos say; None when the log cannot
+    tell. Intervals are at ``level``; the ``model`` was fitted to ``rows`` and holds under the
+    ``assumption``; ``notes`` are doubts.
     """
 
     curves: pd.DataFrame
@@ -95,22 +76,17 @@ class FadingCurves(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; tables as records."""
-        return {
-            "level": self.level,
-            "shares": plain_table(self.shares),
-            "differences": plain_table(self.differences),
-            "curves": plain_table(self.curves),
-            "spacing": self.spacing.to_dict() if self.spacing else None,
-            "graders": self.graders.to_dict(),
-            "stalls": self.stalls.to_dict(),
-            "split": self.split.to_dict() if self.split else None,
+        names = ("level", "shares", "differences", "curves", "spacing", "graders", "stalls",
+                 "split")  # fmt: skip
+        more = {
             "courses": len(self.rows.courses),
             "gradings": len(self.rows.place),
             "left_out": self.rows.left_out,
             "adjusted_for": list(self.adjusted_for),
             "assumption": str(self.assumption),
-            **notes_as_json(self.notes),
         }
+        own = {name: getattr(self, name) for name in names}
+        return {**plain(own), **more, **notes_as_json(self.notes)}
 
     @property
     def adjusted_for(self) -> tuple[str, ...]:
@@ -121,9 +97,16 @@ class FadingCurves(Result):
 
     def lines(self, language: str) -> list[str]:
         """Return the answer for people, with its doubts."""
-        sections = _share_lines, _split_lines, _spacing_lines, _stall_lines, _grader_lines
-        lines = [line for section in sections for line in section(self)]
-        return [*lines, "", *bullets((self.assumption, *self.notes))]
+        lines = _share_lines(self)
+        if self.split is not None:
+            share = self.split.share
+            points = _percent((share.estimate, *share.interval))
+            lines.append(sentence("fading.split", {"pairs": self.split.n_pairs, **points}))
+        lines += _spacing_lines(self.spacing)
+        stalls = self.stalls
+        lines.append(sentence("fading.stalls", {"n": len(stalls.flagged), "trust": stalls.trust}))
+        lines += [sentence("fading.stalled", row) for row in plain_table(stalls.flagged)]
+        return [*lines, *_grader_lines(self.graders), "", *bullets((self.assumption, *self.notes))]
 
 
 def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
@@ -217,16 +200,7 @@ def _share_lines(fading: FadingCurves) -> list[str]:
     return [*lines, ""]
 
 
-def _split_lines(fading: FadingCurves) -> list[str]:
-    if fading.split is None:
-        return []
-    share = fading.split.share
-    values = {"pairs": fading.split.n_pairs, **_percent((share.estimate, *share.interval))}
-    return [sentence("fading.split", values)]
-
-
-def _spacing_lines(fading: FadingCurves) -> list[str]:
-    spacing = fading.spacing
+def _spacing_lines(spacing: Spacing | None) -> list[str]:
     if spacing is None:
         return [sentence("fading.spacing_unknown")]
     names = ("n", "low", "high", "weeks", "weeks_low", "weeks_high")
@@ -239,14 +213,7 @@ def _spacing_lines(fading: FadingCurves) -> list[str]:
     ]
 
 
-def _stall_lines(fading: FadingCurves) -> list[str]:
-    stalls = fading.stalls
-    said = sentence("fading.stalls", {"n": len(stalls.flagged), "trust": stalls.trust})
-    return [said, *(sentence("fading.stalled", row) for row in plain_table(stalls.flagged))]
-
-
-def _grader_lines(fading: FadingCurves) -> list[str]:
-    graders = fading.graders
+def _grader_lines(graders: GraderReport) -> list[str]:
     lines = [sentence("fading.graders")]
     lines += [sentence("text.indented", {"note": note}) for note in graders.notes]
     if graders.icc is not None:
@@ -258,22 +225,14 @@ def _grader_lines(fading: FadingCurves) -> list[str]:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class SplitFading(Result):
-    """Paired fading of tattoos of which one half was always ns and the other always ps.
+    """Paired fading of tattoos of which one half was always ns and the other always ps."""
 
-    Attributes
-    ----------
-    n_pairs : int
-        Tattoos with both halves graded after the same session at least once.
-    curves : DataFrame
-        ``session, ns, ps, difference, low, high, pairs``: mean percent faded of each half, and
-        the mean difference within pairs, ps less ns, over the pairs graded then.
-    share : PairedDifference
-        Share of the remaining ink removed per session, ps half less ns half, over the sessions
-        after which both halves were graded.
-    """
-
-    n_pairs: int
+    n_pairs: int  # tattoos with both halves graded after the same session at least once
+    # ``session, ns, ps, difference, low, high, pairs``: mean percent faded of each half, and the
+    # mean difference within pairs, ps less ns, over the pairs graded then.
     curves: pd.DataFrame
+    # Of the remaining ink, removed per session, ps half less ns half, over the sessions after which
+    # both halves were graded.
     share: PairedDifference
 
 
@@ -299,21 +258,17 @@ def split_fading(log: OutcomeLog, *, level: float) -> SplitFading | None:
         )
         for name in ("ps", "ns")
     }
-    return SplitFading(
-        n_pairs=len(last),
-        curves=_paired_curves(both, level),
-        share=paired_difference(shares["ps"], shares["ns"], level=level),
-    )
-
-
-def _paired_curves(both: pd.DataFrame, level: float) -> pd.DataFrame:
-    found = []
+    curves = []
     for session, part in both.groupby("after_session"):
         if len(part) < FEWEST_SPLIT:
             continue
         ps, ns = part["ps"].to_numpy(dtype=np.float64), part["ns"].to_numpy(dtype=np.float64)
         gap = paired_difference(ps, ns, level=level)
         means = float(ns.mean()), float(ps.mean())
-        found.append((int(str(session)), *means, gap.estimate, *gap.interval, len(part)))
+        curves.append((int(str(session)), *means, gap.estimate, *gap.interval, len(part)))
     columns = ["session", "ns", "ps", "difference", "low", "high", "pairs"]
-    return pd.DataFrame(found, columns=columns)
+    return SplitFading(
+        n_pairs=len(last),
+        curves=pd.DataFrame(curves, columns=columns),
+        share=paired_difference(shares["ps"], shares["ns"], level=level),
+    )

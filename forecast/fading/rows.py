@@ -111,6 +111,11 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
     own = _sum_to_zero("", graded["grader_id"].to_numpy(dtype=object), often)
     who = np.column_stack([np.empty((len(graded), 0)), *own.values()])
     table, place = _sessions_graded(graded, courses)
+    # columns of each grading less the mean of those of the session graded before
+    mean = np.zeros((len(table), who.shape[1]))
+    np.add.at(mean, place, who)
+    mean /= np.bincount(place, minlength=len(table))[:, None]
+    who = who - (mean - _less_before(table, mean))[place]
     table = table.merge(sums, on=["course_id", "session"], how="left")
     centred, adjusted = _attributes_of(courses)
     columns = _design_columns(table, courses, centred, adjusted, regimes, groups)
@@ -122,7 +127,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         changed=_changed(table, here),
         place=place,
         seen=_left(graded["fading_pct"]),
-        who=_since_before(table, place, who),
+        who=who,
         graders=tuple(often[:-1]),
         courses=courses,
         adjusted=adjusted,
@@ -160,14 +165,6 @@ def _less_before(table: pd.DataFrame, sums: FloatArray) -> FloatArray:
     before = np.vstack([np.zeros((1, sums.shape[1])), sums[:-1]])
     first = (table["since"] == 0).to_numpy()
     return np.asarray(sums - np.where(first[:, None], 0.0, before), dtype=np.float64)
-
-
-# columns of each grading less the mean of those of the session graded before
-def _since_before(table: pd.DataFrame, place: IntArray, who: FloatArray) -> FloatArray:
-    mean = np.zeros((len(table), who.shape[1]))
-    np.add.at(mean, place, who)
-    mean /= np.bincount(place, minlength=len(table))[:, None]
-    return who - (mean - _less_before(table, mean))[place]
 
 
 def history(table: pd.DataFrame, begins: FloatArray, ends: FloatArray) -> FloatArray:

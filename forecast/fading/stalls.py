@@ -19,7 +19,7 @@ import pandas as pd
 
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain, plain_table
-from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa, wilson_interval
+from forecast.causal.rates import intraclass, one_way_intraclass, wilson_interval
 from forecast.fading.curves import Slopes
 from forecast.fading.rows import (
     FEWEST_BEFORE,
@@ -191,6 +191,8 @@ def _grader_levels(slopes: Slopes, gradings: pd.DataFrame) -> pd.DataFrame:
 
 # Agreement of each pair of graders who graded the same tattoos often enough.
 def _pair_table(twice: pd.DataFrame, key: list[str], level: float) -> pd.DataFrame:
+    from statsmodels.stats.inter_rater import cohens_kappa, to_table
+
     wide = twice.set_index([*key, "grader_id"])["fading_pct"].unstack()  # noqa: PD010
     found = []
     for first, second in combinations(sorted(str(name) for name in wide.columns), 2):
@@ -200,7 +202,9 @@ def _pair_table(twice: pd.DataFrame, key: list[str], level: float) -> pd.DataFra
         icc, ends = intraclass(both, level=level)
         # grades 1 to 4 for 0-25, 26-50, 51-75 and 76-100 percent faded: the four-level scale of
         # Lapidoth & Aharonowitz 2004 (J Am Acad Dermatol 51:906)
-        kappa = weighted_kappa(*np.clip(np.ceil(both / 25), 1, 4).T)
-        found.append((first, second, len(both), icc, *ends, kappa))
+        grades = np.clip(np.ceil(both / 25), 1, 4).astype(np.int64)
+        with np.errstate(invalid="ignore"):  # no number where neither differs from one grade
+            kappa = cohens_kappa(to_table(grades - 1, 4)[0], wt="quadratic", return_results=False)
+        found.append((first, second, len(both), icc, *ends, float(kappa)))
     columns = ["first", "second", "occasions", "icc", "low", "high", "kappa"]
     return pd.DataFrame(found, columns=columns)

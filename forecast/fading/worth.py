@@ -19,13 +19,7 @@ from scipy.optimize import brentq
 from forecast._types import FloatArray
 from forecast.errors import FitError
 from forecast.fading.curves import fit_rows
-from forecast.fading.rows import (
-    FEWEST_GRADINGS,
-    FEWEST_IN_GROUP,
-    LEAST_LEFT,
-    FadingRows,
-    history,
-)
+from forecast.fading.rows import FEWEST_GRADINGS, FEWEST_IN_GROUP, LEAST_LEFT, FadingRows, history
 
 # All in ns sessions.
 SETTLED = 1e-3  # a hundredth of the error of a large log

@@ -5,9 +5,8 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.invented.people import Crew
     from forecast.invented.simulate import simulate_log
-    from forecast.invented.world import CaseMix, Mechanism, OwnedLaser, World, usual_world
+    from forecast.invented.world import Mechanism, World, usual_world
 
 
 __getattr__, __dir__ = door(__name__, __file__)

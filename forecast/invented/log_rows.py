@@ -38,10 +38,6 @@ class Course:
     fluence: FloatArray  # (n, h): relative to what is usual for regime and skin type, in logs
     needed: IntArray  # sessions until the own goal; h + 1 when none
 
-    def sold_as(self) -> npt.NDArray[np.object_]:
-        """Return the name of the package of each course."""
-        return np.array(PACKAGES, dtype=object)[self.package]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Luck(Rows):
@@ -223,7 +219,7 @@ def courses_frame(
         started_on=_dates(cohort.start),
         goal=np.where(course.lighten, "lighten", "clear").astype(object),
         sessions_given=course.given,
-        package=course.sold_as(),
+        package=np.array(PACKAGES, dtype=object)[course.package],
         price_paid=paid,
         sessions_prepaid=sold,
         outcome=np.array(["cleared", "lightened", "stopped", "ongoing"], dtype=object)[outcome],

@@ -15,15 +15,7 @@ import pandas as pd
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.invented.world import MOST_OPERATORS, TABLES, CaseMix, World
 from forecast.log import column
-from forecast.tattoo import (
-    INK_GROUPS,
-    INKS,
-    REGIONS,
-    SITES,
-    ink_group,
-    read_inks,
-    uptake_table,
-)
+from forecast.tattoo import INK_GROUPS, INKS, REGIONS, SITES, ink_group, read_inks, uptake_table
 
 ORIGINS = column("courses", "origin").levels
 DENSITIES = column("courses", "ink_density").levels

@@ -1,13 +1,12 @@
-"""How ink goes, session by session: what every mechanism of the invented clinic answers."""
+"""How ink goes, session by session: a visit, and the mechanisms in which doses add up."""
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import BoolArray, FloatArray
 from forecast.invented.people import NEVER, PATTERNS, Attributes, Chance, Cohort
 from forecast.invented.world import TABLES, World
 
@@ -26,27 +25,6 @@ class Visit:
     technique: FloatArray  # uniform: passes and what else is used
 
 
-class Process(Protocol):
-    """How the ink of n courses goes under one mechanism.
-
-    The state, (n,) or (n, m), is all that a course carries from one session to the next; chance
-    aside, what happens next depends on nothing else.
-    """
-
-    log_speed: FloatArray  # (n,): log of the speed per ns session, chance left out
-    share: FloatArray  # (n, m): parts of the ink
-    share_day: FloatArray  # (m,): from which each part can go; ``NEVER`` for a remnant that stays
-
-    def begin(self, cohort: Cohort, chance: Chance) -> tuple[FloatArray, BoolArray]:
-        """Return the state at the first visit, and whether another clinic had already cleared."""
-
-    def step(self, state: FloatArray, visit: Visit) -> FloatArray:
-        """Return the state after one more session."""
-
-    def log_left(self, state: FloatArray) -> FloatArray:
-        """Return the log of the share of the ink that is left, (n,)."""
-
-
 def log_speeds(world: World, features: Features) -> FloatArray:
     """Return the log speed of the clinic plus the effects of the attributes."""
     total = np.full(len(next(iter(features.values()))), world.log_speed, dtype=np.float64)
@@ -55,14 +33,10 @@ def log_speeds(world: World, features: Features) -> FloatArray:
     return total
 
 
-def chance_of_remnant(keeps: Mapping[str, float], inks: IntArray) -> FloatArray:
-    """Return the chance that any ink of each course's pattern stays, given that of each ink."""
-    rows = [[keeps.get(ink, keeps["other"]) for ink in text.split(";")] for text in PATTERNS]
-    return np.array([1 - np.prod([1 - chance for chance in row]) for row in rows])[inks]
-
-
 class Doses(ABC):
     """Mechanisms in which sessions add up to a dose, and the dose says how much ink is left.
+
+    As under "share", the state is all that a course carries from one session to the next.
 
     Some tattoos keep a remnant for good, 8 to 38 % of the ink, so that they never count as
     cleared; how often depends on the inks (``keeps`` of ``clinic.toml``). Lasers do not matter.
@@ -71,11 +45,13 @@ class Doses(ABC):
     def __init__(self, cohort: Cohort, world: World) -> None:
         self.world = world
         self.log_speed = self.speeds(cohort)
-        chance = chance_of_remnant(TABLES["keeps"][world.mechanism], cohort.attributes.inks)
+        keeps: dict[str, float] = TABLES["keeps"][world.mechanism]
+        goes = [[1 - keeps.get(ink, keeps["other"]) for ink in p.split(";")] for p in PATTERNS]
+        chance = 1 - np.array([np.prod(row) for row in goes])[cohort.attributes.inks]
         stays = cohort.resists < chance
         remnant = np.where(stays, 0.08 + 0.30 * (1 - cohort.resists / chance), 0.0)
-        self.share = np.column_stack([1 - remnant, remnant])
-        self.share_day = np.array([0.0, NEVER])
+        self.share = np.column_stack([1 - remnant, remnant])  # parts of the ink, (n, m)
+        self.share_day = np.array([0.0, NEVER])  # from which each part can go
 
     def speeds(self, cohort: Cohort) -> FloatArray:
         """Return the log speed of each course."""

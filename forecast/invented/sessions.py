@@ -31,14 +31,14 @@ from forecast.invented.people import (
     has_ink,
 )
 from forecast.invented.practised import Practised
-from forecast.invented.process import Process, Visit
+from forecast.invented.process import Doses, Visit
 from forecast.invented.share import Share
 from forecast.invented.waning import Waning
 from forecast.invented.world import World
 
 Instead = Callable[[int, BoolArray], BoolArray]
 REVIEWED = 4  # sessions after which the clinic looks at a course anew
-PROCESSES: dict[str, Callable[[Cohort, World], Process]] = {
+PROCESSES: dict[str, Callable[[Cohort, World], Share | Doses]] = {
     "share": Share,
     "noisy": Noisy,
     "waning": Waning,

@@ -25,16 +25,12 @@ EFFECTS: dict[str, dict[str, float]] = TABLES["effects"]  # by mechanism
 
 @dataclass(frozen=True, slots=True)
 class OwnedLaser:
-    """One laser of the clinic.
-
-    ``laser_id`` and ``regime`` ("ns" or "ps") as in the log, ``wavelengths_nm`` that it emits,
-    ``from_year`` after the log begins; negative when owned before.
-    """
+    """One laser of the clinic."""
 
     laser_id: str
     regime: str
     wavelengths_nm: tuple[int, ...]
-    from_year: float
+    from_year: float  # after the log begins; negative when owned before
 
 
 FLEET = (
@@ -46,120 +42,65 @@ FLEET = (
 
 @dataclass(frozen=True, slots=True)
 class CaseMix:
-    """Who comes: shares of the levels in the order of the log's own lists.
-
-    Attributes
-    ----------
-    skin : tuple of 6 float
-        Fitzpatrick I to VI.
-    origin : tuple of 4 float
-        amateur, professional, cosmetic, traumatic.
-    region : tuple of 5 float
-        head_neck, upper_trunk, lower_trunk, proximal_limb, distal_limb.
-    sites : tuple of 16 float, optional
-        By site, in place of ``region``, within which all sites are alike.
-    density : tuple of 3 float
-        light, medium, heavy; amateur tattoos are lighter than this.
-    colour : float
-        Odds multiplier of coloured against plain black patterns; 1 is the default table.
-    smoker, layered : float
-        Shares.
-    scarring : tuple of 3 float
-        none, slight, marked.
-    area_median_cm2, tattoo_age_median : float
-        Medians of log-normal distributions.
-    """
+    """Who comes: shares of the levels in the order of the log's own lists."""
 
     skin: tuple[float, ...] = (0.08, 0.27, 0.30, 0.20, 0.10, 0.05)
     origin: tuple[float, ...] = (0.17, 0.74, 0.06, 0.03)
-    region: tuple[float, ...] = (0.07, 0.25, 0.10, 0.24, 0.34)
-    density: tuple[float, ...] = (0.25, 0.45, 0.30)
-    colour: float = 1.0
+    region: tuple[float, ...] = (0.07, 0.25, 0.10, 0.24, 0.34)  # as `tattoo.REGIONS`
+    density: tuple[float, ...] = (0.25, 0.45, 0.30)  # amateur tattoos are lighter than this
+    colour: float = 1.0  # times the odds of coloured against plain black patterns
     smoker: float = 0.28
     layered: float = 0.10
     scarring: tuple[float, ...] = (0.80, 0.15, 0.05)
-    area_median_cm2: float = 35.0
-    tattoo_age_median: float = 5.0
-    sites: tuple[float, ...] | None = None
+    area_median_cm2: float = 35.0  # of a log-normal distribution
+    tattoo_age_median: float = 5.0  # years, likewise
+    sites: tuple[float, ...] | None = None  # instead of ``region``, within which sites are alike
 
 
 @dataclass(frozen=True, slots=True)
 class World:
     """One invented clinic, complete.
 
-    Attributes
-    ----------
-    log_speed : float
-        Log of the speed of the reference tattoo per nanosecond session at 8 weeks. Under "share"
-        and "noisy" the fall of log remaining ink, under "leaving" the share of the original ink,
-        under "waning" the dose. Under "share" the reference is professional, black, medium,
-        single, 30 cm², proximal limb, non-smoker.
-    effects : mapping of str to float
-        Shifts of the log speed by attribute.
-    client_sd, course_sd, session_sd : float
-        Spread of the log speed between clients, between courses, between sessions of a course
-        ("leaving": of the sessions needed, between the first two; "noisy": the third is the
-        coefficient of variation).
-    regime_effect, regime_effect_colour : float
-        Shift of the log speed in a ps session, and the further shift for tattoos with inks
-        other than black and red.
-    spacing_effect : float
-        Shift of the log speed per log of (weeks since the session before / 8).
-    grade_sd, grader_sd : float
-        Error of a grading, and spread between graders, in the log of the remaining ink.
-    cleared_at, lightened_at : float
-        Graded fading (percent) at which a course counts as cleared or lightened.
-    grading_rate : float
-        Share of visits with a recorded grading.
-    dropout_base : float
-        Log odds of stopping after an uncleared session, before the further terms.
-    informative_dropout : bool
-        Whether slow fading and reactions raise the chance of stopping.
-    by_calendar, by_density, by_stalled : bool
-        Whether the regime depends on the date (the ps laser comes late and takes over), on ink
-        density, and on stalled fading. All false: assigned at random from the first day.
-    stalled_only : bool
-        Whether only stalled courses are ever changed, so that no other could have been.
-    review_effect : float
-        Further log odds of turning to ps in session 5: the clinic reviews a course after four.
-    fleet : tuple of OwnedLaser
-        What the clinic owns and since when.
-    operators : int
-        Number of operators.
-    operator_speed_sd, operator_habit_sd, operator_reaction_sd : float
-        Spread between operators of log speed, of the log odds of choosing ps, and of the log
-        odds of a reaction.
-    bad_operator : float
-        Multiplier of the odds of a reaction for the last operator; 1 plants none.
-    ps_owner : bool
-        Whether the first operator fires every ps session and no other (regime and operator
-        cannot be told apart).
-    reaction_rate : float
-        Chance of a reaction per session at skin types I to III, usual fluence, ns.
-    reaction_regime : float
-        Log odds ratio of a reaction, ps against ns, each at its own usual fluence.
-    resistant_rate : float
-        Share of tattoos with any colour of which one colour answers to no wavelength.
-    elsewhere_rate, lighten_rate : float
-        Share of courses begun elsewhere, and of courses that only want lightening.
-    mix : CaseMix
-        Who comes.
-    operator_seed : int
-        Draws the operators' own values: the log and later clients meet the same operators.
-    mechanism : {"share", "noisy", "waning", "leaving", "practised"}
-        How ink goes; ``usual_world`` gives the numbers that suit each.
-    dropout_slow : float
-        Further log odds of stopping when nothing at all has faded, if stopping is informative.
-    eye_sd : float
-        Error, in the log of the remaining ink, of the eye that judges fading when regimes are
-        chosen and clients stop; 0 has them go by the gradings written down.
-    scales : tuple of float
-        What graders write in, percent points, operator by operator and then from the first again.
-        What is rounded never crosses ``cleared_at``.
-    reaction_dark : float
-        Log odds ratio of a reaction, skin types V and VI against I to III.
-    work_up : float
-        Rise of the log of fluence from session to session, over the first seven.
+    How ink goes is the ``mechanism``; ``usual_world`` gives the numbers that suit each.
+    ``log_speed`` is the log of the speed of the reference tattoo per nanosecond session at 8 weeks:
+    under "share" and "noisy" the fall of log remaining ink, under "leaving" the share of the
+    original ink, under "waning" the dose; under "share" the reference is professional, black,
+    medium, single, 30 cm², proximal limb, non-smoker. It is shifted by ``effects`` of attributes;
+    by ``regime_effect`` in a ps session and ``regime_effect_colour`` further for tattoos with inks
+    other than black and red; and by ``spacing_effect`` per log of (weeks since the session before /
+    8). ``client_sd``, ``course_sd`` and ``session_sd`` are its spread between clients, between
+    courses, between sessions of a course ("leaving": of the sessions needed, between the first two;
+    "noisy": the third is the coefficient of variation).
+
+    A course counts as cleared or lightened at a graded fading of ``cleared_at`` and
+    ``lightened_at`` percent. A grading has an error ``grade_sd`` and graders a spread
+    ``grader_sd``, in the log of the remaining ink; ``grading_rate`` is the share of visits with a
+    recorded one. Graders write in ``scales``, percent points, operator by operator and then from
+    the first again; what is rounded never crosses ``cleared_at``. The eye that judges fading when
+    regimes are chosen and clients stop has the error ``eye_sd``; 0 has them go by the gradings
+    written down.
+
+    ``dropout_base`` is the log odds of stopping after an uncleared session, before the further
+    terms; with ``informative_dropout`` slow fading and reactions raise it, by ``dropout_slow`` when
+    nothing at all has faded. The regime depends on the date ``by_calendar`` (the ps laser comes
+    late and takes over), on ink density ``by_density``, and on stalled fading ``by_stalled``; all
+    false, it is assigned at random from the first day. ``stalled_only`` has only stalled courses
+    ever changed, so that no other could have been; ``review_effect`` is the further log odds of
+    turning to ps in session 5: the clinic reviews a course after four.
+
+    The clinic owns the ``fleet`` and has ``operators``, whose own values ``operator_seed`` draws:
+    the log and later clients meet the same ones. ``operator_speed_sd``, ``operator_habit_sd`` and
+    ``operator_reaction_sd`` are their spread in log speed, in the log odds of choosing ps, and in
+    those of a reaction; ``bad_operator`` multiplies the last one's odds of a reaction, 1 plants
+    none; with ``ps_owner`` the first fires every ps session and no other (regime and operator
+    cannot be told apart).
+
+    ``reaction_rate`` is the chance of a reaction per session at skin types I to III, usual fluence,
+    ns; ``reaction_regime`` its log odds ratio, ps against ns, each at its own usual fluence, and
+    ``reaction_dark`` that of skin types V and VI. ``work_up`` is the rise of the log of fluence
+    from session to session, over the first seven. ``mix`` says who comes; of their tattoos with any
+    colour ``resistant_rate`` have one that answers to no wavelength; ``elsewhere_rate`` of the
+    courses were begun elsewhere, ``lighten_rate`` only want lightening.
 
     Raises
     ------

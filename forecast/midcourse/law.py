@@ -211,7 +211,7 @@ class Midcourse:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {**plain(self), "landmark": self.landmark and self.landmark.to_dict()}
+        return dict(plain(self))
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> Midcourse:

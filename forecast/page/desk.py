@@ -402,7 +402,7 @@ class Desk:
 
     def valid_until(self, day: date) -> date:
         """Return until when what is quoted on a day is valid."""
-        return day + timedelta(days=self.tariff.valid_days if self.tariff else VALID_DAYS)
+        return day + timedelta(days=self.tariff.valid_days if self.tariff else books.VALID_DAYS)
 
 
 def refreshed(desk: Desk) -> Desk:

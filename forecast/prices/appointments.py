@@ -20,7 +20,7 @@ from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._notes import Note, Sentence, aligned, bullets, notes_as_json, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
-from forecast.counts import SHORTER, competing_ends, of_100
+from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
@@ -45,35 +45,20 @@ LIKELY = 0.5  # chance from which a month is said not to fit
 class Appointments(Result):
     """The appointments to come, by calendar month; the first and last month may be parts.
 
-    Attributes
-    ----------
-    first_days : tuple of date
-        The first day of each month that is counted: the day after the log's last, then the first.
-    days : tuple of int
-        Days of each month that are counted.
-    n_open, overdue : int
-        Courses under way that are counted; those whose client has been away for longer than gaps of
-        the log explain, who are taken to have stopped and are not.
-    from_open, from_new : ndarray of shape (months,)
-        Expected sessions.
-    tallies : mapping of str to ndarray of shape (replicates, months)
-        What each simulated future holds: ``sessions``, and with a tariff ``minutes``, hours of each
-        wavelength (``"1064"``), ``income``, ``of_owed``, ``prepaid`` and ``cost``; money in cents.
-    starts_per_month : float
-        Expected new courses a month.
-    weeks_between : float
-        Usual weeks between sessions.
-    currency : str
-        Of the tariff; empty without one.
-    hours_a_week : float or None
-        Hours that can be booked, as the tariff says.
-    another_laser : mapping of str to float
-        Of the further laser that the tariff describes: the ``hours`` a week it adds, what it
-        ``cost`` a year, and for what share of the newest courses it ``reaches`` inks anew.
-    unknown_packages : mapping of str to int
-        Courses by the name of a package that the tariff does not know: counted, but without money.
-    notes : tuple of Note
-        How it was computed.
+    Months begin on ``first_days``, the day after the log's last and then the first, and count
+    ``days``. Courses under way are ``n_open``, and ``overdue`` those whose client has been away for
+    longer than gaps of the log explain, who are taken to have stopped and are not counted.
+    ``from_open`` and ``from_new``, (months,), are expected sessions. ``tallies``, (replicates,
+    months) each, are what every simulated future holds: ``sessions``, and with a tariff
+    ``minutes``, hours of each wavelength (``"1064"``), ``income``, ``of_owed``, ``prepaid`` and
+    ``cost``; money in cents.
+
+    ``starts_per_month`` new courses are expected, ``weeks_between`` sessions are usual. Of the
+    tariff are ``currency``, empty without one, and ``hours_a_week`` that can be booked;
+    ``another_laser`` says of the further one it describes the ``hours`` a week it adds, what it
+    ``cost`` a year, and for what share of the newest courses it ``reaches`` inks anew;
+    ``unknown_packages`` are courses by the name of a package that it does not know, counted, but
+    without money. ``notes`` say how it was computed.
     """
 
     first_days: tuple[date, ...]
@@ -372,14 +357,11 @@ def _another(log: OutcomeLog, tariff: Tariff | None) -> dict[str, float]:
     if not asked:
         return {}
     bought = float(asked.get("price", 0)) - float(asked.get("resale", 0))
-    lasers = [
-        Laser(str(regime), tuple(int(float(nm)) for nm in str(text).split(";")))
-        for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True)
-    ]
+    lasers = lasers_in_use(log.lasers)
     more = Laser("ns", tuple(int(nm) for nm in asked.get("wavelengths_nm", ())))
     inks = [str(one) for one in log.courses.sort_values("started_on").tail(NEWEST)["inks"]]
     gained = [
-        len(unreached_inks(one, [*lasers, more])) < len(unreached_inks(one, lasers)) for one in inks
+        len(unreached_inks(one, (*lasers, more))) < len(unreached_inks(one, lasers)) for one in inks
     ]
     return {
         "hours": float(asked.get("hours_a_week", 0)),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -11,7 +10,8 @@ import numpy.typing as npt
 
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._notes import Note, bullets, sentence
-from forecast._plain import Result
+from forecast._plain import Result, fields_of
+from forecast._rows import cluster_counts, shares
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -26,48 +26,24 @@ PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had com
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Backtest(Result):
-    """What one package would have earned per past course; money net of tax.
-
-    Attributes
-    ----------
-    package : Package
-        What would have been sold.
-    currency : str
-        Three-letter code.
-    n_ended, n_ongoing : int
-        Courses whose margin is known, and those still running within the cap.
-    margin_per_course : Decimal
-        Mean margin, ongoing courses counted as censored.
-    interval : tuple of Decimal
-        Of that mean, by resampling clients.
-    chance_of_loss : float
-        Share of courses that would have lost money.
-    total : Decimal
-        ``margin_per_course`` times all courses.
-    earned_by_ended, spent_on_ongoing : Decimal
-        What is certain: the margin of the courses that ended, the cost so far of the others.
-    notes : tuple of Note
-        How it was computed.
-    """
+    """What one package would have earned per past course; money net of tax."""
 
     package: Package
     currency: str
-    n_ended: int
-    n_ongoing: int
-    margin_per_course: Decimal
-    interval: tuple[Decimal, Decimal]
-    chance_of_loss: float
-    total: Decimal
-    earned_by_ended: Decimal
-    spent_on_ongoing: Decimal
-    notes: tuple[Note, ...]
+    n_ended: int  # courses whose margin is known
+    n_ongoing: int  # those still running within the cap
+    margin_per_course: Decimal  # mean, ongoing courses counted as censored
+    interval: tuple[Decimal, Decimal]  # of that mean, by resampling clients
+    chance_of_loss: float  # share of courses that would have lost money
+    total: Decimal  # ``margin_per_course`` times all courses
+    earned_by_ended: Decimal  # certain already
+    spent_on_ongoing: Decimal  # so far
+    notes: tuple[Note, ...]  # how it was computed
 
     def lines(self, language: str) -> list[str]:
         """Return the result in words."""
         low, high = self.interval
-        shown = ("margin_per_course", "n_ended", "earned_by_ended", "n_ongoing",
-                 "spent_on_ongoing")  # fmt: skip
-        values = {name: getattr(self, name) for name in shown}
+        values = fields_of(self)
         values |= {"name": self.package.name, "code": self.currency, "low": low, "high": high}
         values["share"] = of_100(self.chance_of_loss)
         said = [sentence(f"past.{one}", values) for one in ("margin", "so_far")]
@@ -145,15 +121,14 @@ def backtest_package(
     )
 
 
-def clients_drawn(log: OutcomeLog, n: int, seed: int) -> Iterator[FloatArray]:
-    """Yield how often each course of ``log`` counts when clients are drawn anew, ``n`` times.
+def clients_drawn(log: OutcomeLog, n: int, seed: int) -> FloatArray:
+    """Return how often each course of ``log`` counts when clients are drawn anew, (n, n_courses).
 
     Raises RequestError on a ``seed`` that is none.
     """
     clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
-    rng, size = np.random.default_rng(check_seed(seed)), int(clients.max()) + 1
-    for _ in range(n):
-        yield rng.multinomial(size, np.full(size, 1 / size))[clients].astype(np.float64)
+    counts = cluster_counts(int(clients.max()) + 1, n, seed=check_seed(seed))
+    return counts[:, clients].astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,8 +142,18 @@ class PastCourses:
     spent: FloatArray  # on each so far
 
     def weights(self, counts: FloatArray) -> FloatArray:
-        """Return weights of the courses, each so many times, that let ended ones stand for all."""
-        return ending_weights(self.delivered, self.ended, counts)
+        """Return weights of the courses, each so many times, that let ended ones stand for all.
+
+        ``1 / G(k)`` for a course that ended at session k, with ``G`` the chance of being followed
+        past it: that a running course ended at its last session would be seen at the next visit
+        only, so at one session the end of follow-up comes before ends. 0 for ongoing courses.
+        """
+        steps = int(self.delivered.max()) + 1
+        at = np.bincount(self.delivered, weights=counts, minlength=steps)[1:]
+        ends = np.bincount(self.delivered, weights=counts * self.ended, minlength=steps)[1:]
+        lost = shares(at - ends, at[::-1].cumsum()[::-1])
+        followed = np.asarray(np.cumprod(1 - lost), dtype=np.float64)
+        return np.asarray(counts * self.ended * shares(1.0, followed)[self.delivered - 1])
 
     def means(self, counts: FloatArray) -> tuple[float, float]:
         """Return the mean margin and the share that loses, each course so many times."""
@@ -202,25 +187,6 @@ def past_courses(
         margins=every[np.arange(len(cost)), column],
         spent=cost * terms.treated[column] + terms.fixed_cost,
     )
-
-
-def ending_weights(
-    delivered: npt.NDArray[np.int64], ended: npt.NDArray[np.bool_], counts: FloatArray
-) -> FloatArray:
-    """Return weights, shape (n,), that let ended courses stand in for ongoing ones.
-
-    ``1 / G(k)`` for a course that ended at session k, with ``G`` the chance of being followed
-    past it: that a running course ended at its last session would be seen at the next visit only,
-    so at one session the end of follow-up comes before ends. 0 for ongoing courses.
-    """
-    steps = int(delivered.max())
-    at = np.bincount(delivered, weights=counts, minlength=steps + 1)[1:]
-    ends = np.bincount(delivered, weights=counts * ended, minlength=steps + 1)[1:]
-    at_risk = at[::-1].cumsum()[::-1]
-    lost = np.divide(at - ends, at_risk, out=np.zeros(steps), where=at_risk > 0)
-    followed = np.cumprod(1 - lost)
-    weight = np.divide(1.0, followed, out=np.zeros(steps), where=followed > 0)
-    return np.asarray(counts * ended * weight[delivered - 1])
 
 
 def _notes(past: PastCourses, cap: int) -> tuple[Note, ...]:

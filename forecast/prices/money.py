@@ -28,11 +28,6 @@ def amount(value: object, *, name: str, currency: str, whole_cents: bool = True)
 
     ``name`` is what it is, for messages; prices have ``whole_cents``, parts of a cost need not.
     Anything else, negative or in another currency raises RequestError.
-
-    Examples
-    --------
-    >>> amount("120.50 EUR", name="price", currency="EUR")
-    Decimal('120.50')
     """
     text = str(value)
     parts = WITH_CODE.match(text)

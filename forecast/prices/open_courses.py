@@ -12,14 +12,14 @@ import numpy as np
 
 from forecast._checks import check_seed, counted
 from forecast._notes import Note, bullets, sentence
-from forecast._plain import Result
+from forecast._plain import Result, fields_of
 from forecast._types import FloatArray
-from forecast.counts import of_100
+from forecast.counts import Estimate, of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import OutcomeLog, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
-from forecast.prices.quote import Priceable, draws_of
+from forecast.prices.quote import draws_of
 from forecast.prices.shared_risk import Fates, moments, simulate_totals
 from forecast.prices.tariff import Package, Tariff
 
@@ -46,50 +46,25 @@ class OpenCourse:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class OpenBook(Result):
-    """All courses under way; money net of tax, exact to the cent.
-
-    Attributes
-    ----------
-    currency : str
-        Three-letter code.
-    courses : tuple of OpenCourse
-        Each course.
-    expected_cost, expected_income, prepaid_left : Decimal
-        Sums: cost still to be spent, money still to come, prepaid money not yet worked off.
-    cost_one_in_twenty : Decimal
-        Cost that 1 in 20 such books exceeds.
-    expected_result, result_one_in_twenty : Decimal
-        Income and prepaid money less cost: on average, and what 1 in 20 falls below.
-    chance_of_loss : float
-        Chance that the result is below zero.
-    chance_sd, model_sd : Decimal
-        Spread of the result from chance and from the model, which all courses share.
-    left_out : tuple of (str, str)
-        Courses that could not be valued, with the reason.
-    notes : tuple of Note
-        How it was computed.
-    """
+    """All courses under way; money net of tax, exact to the cent."""
 
     currency: str
     courses: tuple[OpenCourse, ...]
-    expected_cost: Decimal
-    expected_income: Decimal
-    prepaid_left: Decimal
-    cost_one_in_twenty: Decimal
-    expected_result: Decimal
-    result_one_in_twenty: Decimal
-    chance_of_loss: float
-    chance_sd: Decimal
-    model_sd: Decimal
-    left_out: tuple[tuple[str, str], ...]
-    notes: tuple[Note, ...]
+    expected_cost: Decimal  # of all, still to be spent
+    expected_income: Decimal  # still to come
+    prepaid_left: Decimal  # prepaid and not yet worked off
+    cost_one_in_twenty: Decimal  # that 1 in 20 such books exceeds
+    expected_result: Decimal  # income and prepaid money less cost
+    result_one_in_twenty: Decimal  # that 1 in 20 falls below
+    chance_of_loss: float  # that the result is below zero
+    chance_sd: Decimal  # spread of the result from chance
+    model_sd: Decimal  # and from the model, which all courses share
+    left_out: tuple[tuple[str, str], ...]  # courses that could not be valued, with the reason
+    notes: tuple[Note, ...]  # how it was computed
 
     def lines(self, language: str) -> list[str]:
         """Return the book in words."""
-        shown = ("expected_cost", "cost_one_in_twenty", "expected_income", "prepaid_left",
-                 "expected_result", "result_one_in_twenty")  # fmt: skip
-        values = {name: getattr(self, name) for name in shown}
-        values |= {"n": len(self.courses), "code": self.currency}
+        values = fields_of(self) | {"n": len(self.courses), "code": self.currency}
         values["share"] = of_100(self.chance_of_loss)
         lines = [sentence(f"open.{one}", values) for one in ("cost", "income", "result")]
         done = sum(not row.expected_sessions for row in self.courses)
@@ -239,7 +214,7 @@ def _value(
 
 
 def from_now(
-    later: Priceable, *, waiting: bool
+    later: Estimate, *, waiting: bool
 ) -> tuple[FloatArray, tuple[FloatArray, FloatArray, FloatArray | None]]:
     """Return the chances that a course is over, (n_draws, 2), and what may come if it is not.
 
@@ -247,7 +222,7 @@ def from_now(
     waits to be judged, a course may be over without anyone knowing, cleared by that session, or
     given up after it.
     """
-    (draws, stop), pull = draws_of(later), getattr(later, "stop_pull", None)
+    (draws, stop), pull = draws_of(later), later.stop_pull
     if not waiting:
         return np.zeros((len(draws), 2)), (draws, stop, pull)
     cleared = draws[:, 0]

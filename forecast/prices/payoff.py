@@ -103,7 +103,11 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
     if splits:
         treated[:cap] += tariff.touch_up_rate * worth  # those who cleared may come once more
         paid[:cap] = 1.0 if package.kind == "fixed" else paid[:cap]
-    paid = np.maximum(paid - np.tile(lost, repeat), 0.0) * (1 - _discounts(package, tariff))
+    # the share of the price that the average client is let off
+    let_off = tariff.second_tattoo_discount * tariff.second_tattoo_share
+    if package.kind in ("block", "fixed") and not package.instalments:  # paid at once
+        let_off += tariff.prepay_discount * tariff.prepay_share
+    paid = np.maximum(paid - np.tile(lost, repeat), 0.0) * (1 - let_off)
     net = 1 / (1 + tariff.tax_rate)
     return Terms(
         delivered=np.tile(sessions, repeat),
@@ -168,13 +172,6 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
     return reduced, rest
 
 
-def _discounts(package: Package, tariff: Tariff) -> float:
-    # the share of the price that the average client is let off
-    given = tariff.second_tattoo_discount * tariff.second_tattoo_share
-    at_once = package.kind in ("block", "fixed") and not package.instalments
-    return given + at_once * tariff.prepay_discount * tariff.prepay_share
-
-
 def charges_of(
     package: Package, tariff: Tariff, n: int, area_cm2: float, *, asked: Mapping[str, float]
 ) -> tuple[FloatArray, int]:
@@ -218,18 +215,6 @@ def outcome_chances(
     ``pmf`` is the chance that the goal is reached at each session if treatment goes on,
     ``stop_hazard`` that of stopping after each that left the client uncleared, (..., horizon), by
     the ``terms`` of a package; ``pull`` says who stops, as in ``competing_ends``.
-
-    Examples
-    --------
-    A constant chance of 1/4 of clearing, 1/20 of stopping, at most 10 sessions:
-
-    >>> from decimal import Decimal
-    >>> tariff = Tariff(currency="EUR", session_price=90, cap=10, cost_per_session=40)
-    >>> terms = terms_of(Package("fixed", price=Decimal(800)), tariff, 10)
-    >>> pmf = 0.25 * 0.75 ** np.arange(10)
-    >>> chances = outcome_chances(terms, pmf, np.full(10, 0.05))
-    >>> round(float(chances @ terms.delivered), 6)
-    3.360984
     """
     pmf, stop = (np.asarray(each, dtype=np.float64) for each in (pmf, stop_hazard))
     return terms.by_outcome(*_ends(pmf, stop, pull, *terms.ending))
@@ -255,11 +240,6 @@ def expected_shortfall(
     The minimum over q of q + E[(loss - q)+] / (1 - level) of Rockafellar and Uryasev (2002,
     J Banking & Finance 26:1443), which stays right where an outcome straddles the level.
     ``margins`` and ``chances``, (..., m), are what each outcome earns and how likely it is.
-
-    Examples
-    --------
-    >>> round(float(expected_shortfall([100.0, -50.0, -100.0], [0.9, 0.08, 0.02])), 10)
-    70.0
     """
     margins, chances = np.broadcast_arrays(
         np.asarray(margins, dtype=np.float64), np.asarray(chances, dtype=np.float64)
@@ -375,7 +355,8 @@ def _evaluate(
     for_loss = smallest_price(terms.break_even(cost), chances, tariff.largest_chance_of_loss)
     for_margin = (spent / (1 - tariff.target_margin) - extra) / paid
     # where later sessions, paid on top, already bring in more than is asked, that is 0
-    asked = step_up(np.maximum(np.maximum(for_margin, for_loss), 0.0), tariff)
+    least, step = np.maximum(np.maximum(for_margin, for_loss), 0.0), float(tariff.round_to * 100)
+    asked = np.ceil((least - 1e-6) / step) * step + 0.0  # no minus before a zero
     price = np.where(np.isnan(price), asked, price)
     promised = terms.block if kind in ("block", "fixed") else np.inf
     margins = round_cents(terms.margins(price, cost))
@@ -418,12 +399,6 @@ def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) 
     covered = total >= total[:, -1:] - largest - PROBABILITY_NOISE
     first = np.argmax(covered, axis=1)
     return np.asarray(np.take_along_axis(ordered, first[:, None], axis=1)[:, 0])
-
-
-def step_up(cents: FloatArray, tariff: Tariff) -> FloatArray:
-    """Return prices in cents rounded up to the tariff's price-list step."""
-    step = float(tariff.round_to * 100)
-    return np.asarray(np.ceil((cents - 1e-6) / step) * step + 0.0)  # no minus before a zero
 
 
 def areas_of(enquiries: Iterable[Enquiry | None]) -> FloatArray:

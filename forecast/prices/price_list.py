@@ -18,11 +18,11 @@ from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry
+from forecast.log import Enquiry, enquiries_of
 from forecast.prices.money import from_cents, round_up
 from forecast.prices.payoff import Priced, areas_of, price_rows, smallest_price
 from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import DrawsEstimates, as_enquiries, pull_of
+from forecast.prices.year import DrawsEstimates, pull_of
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
 
 DENSITIES = ("light", "medium", "heavy")
@@ -34,11 +34,7 @@ ENQUIRIES_AT_ONCE = 1000
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """One line of the list: by which ``rule`` and ``price`` its ``n`` enquiries are sold.
-
-    ``expected_sessions``, ``expected_cost`` and ``chance_enough`` are their means, ``lowest_own``
-    and ``highest_own`` the prices that single ones would need; money in the tariff's currency.
-    """
+    """One line of the list; money in the tariff's currency."""
 
     rule: str  # which tattoos it is for
     n: int  # enquiries it rests on
@@ -52,30 +48,15 @@ class Band:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class PriceList(Result):
-    """A price list and what its coarseness costs; money exact to the cent.
+    """A price list and what its coarseness costs; money exact to the cent, in ``currency``.
 
-    Attributes
-    ----------
-    package : Package
-        What is sold.
-    currency : str
-        Three-letter code.
-    bands : tuple of Band
-        Easiest first; none costs less than an easier one.
-    band_of : ndarray of shape (n,)
-        Band of each enquiry, by its place in ``bands``.
-    cross_subsidy : Decimal
-        Per course, what clients with easy tattoos pay over their own price, and so the part that
-        pays for hard ones. Net of tax.
-    margin_if_all_buy, margin_if_some_buy : Decimal
-        Expected margin per course sold: when everyone takes the package, and when only those take
-        it whom paying per session would cost more on average.
-    share_buying : float
-        Share of enquiries for whom the package is the cheaper one.
-    selection_loss : Decimal
-        How much less per course the package then earns: adverse selection.
-    notes : tuple of Note
-        How it was computed.
+    The ``package`` is sold in ``bands``, easiest first, none of which costs less than an easier
+    one; ``band_of``, (n,), is the place of each enquiry's. ``cross_subsidy`` is what clients with
+    easy tattoos pay over their own price, per course and net of tax, and so the part that pays for
+    hard ones. A course sold is expected to leave ``margin_if_all_buy``, and ``margin_if_some_buy``
+    when only those take it whom paying per session would cost more on average, ``share_buying`` of
+    the enquiries: ``selection_loss`` less, by adverse selection. ``notes`` say how it was
+    computed.
     """
 
     package: Package
@@ -177,7 +158,7 @@ def make_price_list(
     2
     """
     bands = check_whole_number(bands, name="bands", low=1, high=20)
-    asked = as_enquiries(enquiries, forecaster)
+    asked = enquiries_of(enquiries, getattr(forecaster, "extra", ()))
     if len(asked) < FEWEST_ASKED or package.kind in ("per_session", "part_fixed"):
         raise RequestError(
             f"A price list of {package.name!r} for {len(asked)} enquiries.",
@@ -207,6 +188,10 @@ def make_price_list(
     buys = revenue < own.session_revenue
     everyone = float(margin.mean())
     some = float(margin[buys].mean()) if buys.any() else 0.0
+    notes, losing = [Note("prices.band_as_a_whole"), Note("prices.buyers_know")], (margin < 0).sum()
+    if losing:
+        counts = {"losing": int(losing), "enquiries": len(margin)}
+        notes.append(Note("prices.losing_enquiries", "caution", counts))
     return PriceList(
         package=package,
         currency=tariff.currency,
@@ -217,7 +202,7 @@ def make_price_list(
         margin_if_some_buy=from_cents(some),
         share_buying=float(buys.mean()),
         selection_loss=from_cents(everyone - some if buys.any() else 0.0),
-        notes=_notes(margin),
+        notes=tuple(notes),
     )
 
 
@@ -263,15 +248,6 @@ def _band(rule: str, own: Priced, price: float, inside: npt.NDArray[np.bool_]) -
         lowest_own=from_cents(float(low)),
         highest_own=from_cents(float(high)),
     )
-
-
-def _notes(margin: FloatArray) -> tuple[Note, ...]:
-    notes = [Note("prices.band_as_a_whole"), Note("prices.buyers_know")]
-    losing = int((margin < 0).sum())
-    if losing:
-        counts = {"losing": losing, "enquiries": len(margin)}
-        notes.append(Note("prices.losing_enquiries", "caution", counts))
-    return tuple(notes)
 
 
 def band_rules(

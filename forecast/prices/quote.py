@@ -5,19 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any, Protocol, runtime_checkable
+from typing import Any
 
 import numpy as np
 
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._plain import Result, fields_of, plain
 from forecast._types import FloatArray
-from forecast.counts import of_100
+from forecast.counts import Estimate, of_100
 from forecast.prices.money import from_cents, round_cents, round_up
 from forecast.prices.payoff import Priced, Terms, areas_of, price_rows
 from forecast.prices.tariff import Package, Tariff
-from forecast.survival import CountDistribution
 
 HALF = 0.5  # of clients, for whom a fixed price is to be enough
 UNITS = {
@@ -30,51 +29,31 @@ UNITS = {
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Quote(Result):
-    """A priced package for one enquiry. Money is exact to the cent, probabilities are fractions.
+    """A priced ``package`` for one enquiry; money exact to the cent, probabilities as fractions.
 
-    Attributes
-    ----------
-    package : Package
-        What is sold.
-    currency : str
-        Three-letter code.
-    price : Decimal
-        Price of the package, tax included; `price_unit` says of what.
-    expected_sessions, expected_waste : float
-        Sessions delivered on average; prepaid sessions not used on average.
-    expected_cost, expected_revenue, expected_bill, expected_margin : Decimal
-        Averages per course; revenue and margin net of tax, the bill as the client pays it.
-    chance_of_loss : float
-        Chance that this course loses money.
-    chance_of_loss_range : tuple of float
-        Where 9 of 10 of the model's parameter draws put that chance.
-    expected_shortfall : Decimal
-        Mean loss in the worst 5 of 100 such courses; negative where even they earn.
-    break_even_price, price_for_margin, price_for_loss, list_price : Decimal
-        Price without expected gain; for the target margin; for the largest accepted chance of
-        loss; and the larger of the last two, on the price-list step. Below zero, but on the
-        list, where the extra sessions alone bring in more than that.
-    fair_price, fair_premium : Decimal
-        Price with the same expected margin as pay per session, and how much more the client
-        then pays on average than per session.
-    risk_premium : Decimal
-        What to add to the fair price so that it is still fair in 19 of 20 of the model's
-        parameter draws: the part of the risk that selling more courses does not average out.
-    margin_sd, chance_sd, model_sd : Decimal
-        Spread of one course's margin; its part from chance (clients differ) and its part from
-        the model (parameters are not known): squares of the last two add up to the first's.
-    chance_enough : float or None
-        Chance that the goal is reached within the package's sessions if treatment goes on.
-    margins, chances : ndarray of shape (m,)
-        Distribution of the margin in whole cents, by sessions delivered.
-    cap : int
-        The most sessions counted.
-    median : int or None
-        Predicted median of the sessions needed; None beyond the horizon.
-    check : tuple of Note
-        What an honest offer says beside the price.
-    notes : tuple of Note
-        Doubts carried from the estimate, and how the price was made.
+    The ``price`` in ``currency`` includes tax; `price_unit` says of what. On average
+    ``expected_sessions`` are delivered, up to ``cap``, and ``expected_waste`` prepaid ones are not
+    used; a course costs ``expected_cost``, brings ``expected_revenue`` and leaves
+    ``expected_margin``, net of tax, and the client pays ``expected_bill``. ``margins``, in whole
+    cents by sessions delivered, and ``chances``, (m,) each, are the distribution of the margin:
+    ``chance_of_loss`` is below zero, within ``chance_of_loss_range`` in 9 of 10 of the model's
+    parameter draws; ``expected_shortfall`` is the mean loss in the worst 5 of 100 such courses,
+    negative where even they earn. The spread of one course's margin is ``margin_sd``, its part from
+    chance (clients differ) ``chance_sd`` and its part from the model (parameters are not known)
+    ``model_sd``: squares of the last two add up to the first's.
+
+    Prices: ``break_even_price`` without expected gain; ``price_for_margin`` for the target margin;
+    ``price_for_loss`` for the largest accepted chance of loss; and ``list_price``, the larger of
+    the last two on the price-list step. Below zero, but on the list, where the extra sessions alone
+    bring in more than that. ``fair_price`` has the same expected margin as pay per session,
+    ``fair_premium`` is how much more the client then pays on average than per session, and
+    ``risk_premium`` what to add so that it is still fair in 19 of 20 of the model's parameter
+    draws: the part of the risk that selling more courses does not average out.
+
+    ``chance_enough`` is that of reaching the goal within the package's sessions if treatment goes
+    on, None for pay per session; ``median`` that of the sessions needed, None beyond the horizon.
+    ``check`` is what an honest offer says beside the price, ``notes`` are doubts carried from the
+    estimate, and how the price was made.
     """
 
     package: Package
@@ -138,13 +117,11 @@ class Quote(Result):
         return [*self._numbers(), *bullets((*self.check, *self.notes))]
 
     def _numbers(self) -> list[Sentence]:
-        shown = ("expected_sessions", "expected_cost", "expected_revenue", "expected_margin",
-                 "margin_sd", "chance_sd", "model_sd", "list_price", "currency")  # fmt: skip
         low, high = (round(100 * end) for end in self.chance_of_loss_range)
         losing = sentence(
             "quote.losing_range" if high else "quote.losing",
             {"share": of_100(self.chance_of_loss), "low": low, "high": high})  # fmt: skip
-        values = {name: getattr(self, name) for name in shown} | {
+        values = fields_of(self) | {
             "losing": losing,
             "shortfall": _of(self.expected_shortfall, "lose", "earn"),
             "break_even": _price(self.break_even_price),
@@ -217,40 +194,14 @@ def _of(amount: Decimal, above: str, below: str) -> Sentence:
     return sentence(f"quote.{above if amount > 0 else below}", {"amount": abs(amount)})
 
 
-@runtime_checkable
-class Priceable(Protocol):
-    """What a price needs of an estimate; `forecast.counts.Estimate` offers it."""
-
-    @property
-    def distribution(self) -> CountDistribution:
-        """Sessions needed, one row."""
-
-    @property
-    def stop_hazard(self) -> FloatArray:
-        """Chance of stopping after each uncleared session, (horizon,)."""
-
-    @property
-    def draws(self) -> FloatArray:
-        """The distribution under each parameter draw, (n_draws, horizon)."""
-
-    @property
-    def notes(self) -> tuple[Note, ...]:
-        """Doubts."""
-
-
-def draws_of(estimate: Priceable) -> tuple[FloatArray, FloatArray]:
-    """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon).
-
-    An estimate without draws of stopping has one hazard, taken as known.
-    """
-    draws = np.atleast_2d(np.asarray(estimate.draws, dtype=np.float64))
-    stop = getattr(estimate, "stop_draws", None)
-    stop = np.asarray(estimate.stop_hazard if stop is None else stop, dtype=np.float64)
-    return draws, np.broadcast_to(stop, draws.shape)
+def draws_of(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
+    """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon)."""
+    stop = estimate.stop_hazard if estimate.stop_draws is None else estimate.stop_draws
+    return estimate.draws, np.broadcast_to(stop, estimate.draws.shape)
 
 
 def price_package(
-    estimate: Priceable, package: Package, tariff: Tariff, *, started: bool = False
+    estimate: Estimate, package: Package, tariff: Tariff, *, started: bool = False
 ) -> Quote:
     """Return the quote of one package for one enquiry.
 
@@ -276,16 +227,16 @@ def price_package(
     >>> price_package(forecaster.estimate(enquiry), forecast.Package("fixed"), tariff).currency
     'EUR'
     """
-    check_kind(estimate, Priceable, name="estimate", give="what forecaster.estimate returns")
+    check_kind(estimate, Estimate, name="estimate", give="what forecaster.estimate returns")
     check_kind(package, Package, name="package", give="a Package")
     check_kind(tariff, Tariff, name="tariff", give="a Tariff")
     # the first row is the estimate, the others are it under each draw of the parameters
     draws, stops = draws_of(estimate)
     pmf = np.vstack([estimate.distribution.pmf, draws])
-    stop = np.vstack([np.asarray(estimate.stop_hazard, dtype=np.float64), stops])
-    area = areas_of([getattr(estimate, "enquiry", None)])
-    pull = getattr(estimate, "stop_pull", None)
-    priced = price_rows(pmf, stop, (package,), tariff, area_cm2=area, started=started, pull=pull)[0]
+    stop = np.vstack([estimate.stop_hazard, stops])
+    area = areas_of([estimate.enquiry])
+    pull, sold = estimate.stop_pull, (package,)
+    priced = price_rows(pmf, stop, sold, tariff, area_cm2=area, started=started, pull=pull)[0]
     terms = priced.terms
     margins = round_cents(terms.margins(priced.price[:1], tariff.session_costs(area)))[0]
     chances = priced.chances
@@ -326,23 +277,15 @@ def price_package(
         chances=chances[0],
         cap=terms.cap,
         median=int(median) if np.isfinite(median) else None,
-        check=_honest_check(terms, median, enough, dearer=_dearer(priced, tariff, area)),
+        check=_honest_check(priced, median, tariff, area),
         notes=_notes(estimate, package, terms, tariff, area_known=not np.isnan(area[0])),
     )
 
 
-def _dearer(priced: Priced, tariff: Tariff, area: FloatArray) -> tuple[Note, ...]:
-    if not priced.dearer[0]:
-        return ()
-    single = tariff.price_of(Package("per_session"), area)[0]
-    values = {"sessions": priced.terms.block, "price": str(from_cents(priced.terms.block * single))}
-    return (Note("prices.dearer", "serious", values),)
-
-
 def _honest_check(
-    terms: Terms, median: float, enough: float, *, dearer: tuple[Note, ...]
+    priced: Priced, median: float, tariff: Tariff, area: FloatArray
 ) -> tuple[Note, ...]:
-    known = bool(np.isfinite(median))
+    terms, enough, known = priced.terms, float(priced.enough[0]), bool(np.isfinite(median))
     if terms.block:
         rest = "needs_more" if round(100 * (1 - enough)) == 1 else "need_more"
         values = {
@@ -358,12 +301,17 @@ def _honest_check(
         first = Note("prices.half_need", "info", {"median": int(median)})
     else:
         first = Note("prices.most_need_more", "caution")
+    notes = [first]
+    if priced.dearer[0]:
+        one_by_one = terms.block * tariff.price_of(Package("per_session"), area)[0]
+        values = {"sessions": terms.block, "price": str(from_cents(one_by_one))}
+        notes.append(Note("prices.dearer", "serious", values))
     said = ("no_promise", "law", "not_for_sale")
-    return (first, *dearer, *(Note(f"prices.{one}") for one in said))
+    return (*notes, *(Note(f"prices.{one}") for one in said))
 
 
 def _notes(
-    estimate: Priceable, package: Package, terms: Terms, tariff: Tariff, *, area_known: bool
+    estimate: Estimate, package: Package, terms: Terms, tariff: Tariff, *, area_known: bool
 ) -> tuple[Note, ...]:
     notes = [*estimate.notes, Note("prices.most_sessions", "info", {"cap": terms.cap})]
     by_session = package.price is None and package.kind in ("per_session", "part_fixed")
@@ -380,8 +328,7 @@ def _notes(
         notes.append(Note("prices.stop_as_before", "caution"))
     if not area_known and tariff.cost_per_session is None:
         notes.append(Note("prices.typical_area", "caution", {"area": tariff.typical_area_cm2}))
-    supported = getattr(estimate, "supported_to", None)
-    if supported is not None and supported < terms.cap:
-        reach = {"supported": int(supported), "cap": terms.cap}
+    if estimate.supported_to < terms.cap:
+        reach = {"supported": estimate.supported_to, "cap": terms.cap}
         notes.append(Note("prices.extrapolated", "caution", reach))
     return tuple(notes)

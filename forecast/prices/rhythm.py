@@ -133,7 +133,10 @@ class Starts:
         ago = (now - started).astype("timedelta64[D]").astype(np.float64)
         n_months = int(np.clip(ago.max() // MONTH, 1, MOST_MONTHS))
         counts = np.bincount((ago // MONTH).astype(int), minlength=n_months)[:n_months]
-        season = _seasons(started, ago)
+        season, years = np.ones(12), int(ago.max() // YEAR)
+        if years >= WHOLE_YEARS:
+            seen = _by_month(started[ago < years * YEAR])
+            season = _factors(seen, np.full(12, seen.sum() / 12))
         dates = now - np.round((np.arange(n_months) + 0.5) * MONTH).astype("timedelta64[D]")
         expected = season[dates.astype("datetime64[M]").astype(int) % 12]
         years_ago = -(np.arange(n_months) + 0.5) / 12
@@ -195,15 +198,6 @@ def _line(
         slope[0] += 1e-6 * at[0]
         at = at + np.linalg.solve(information, slope)
     return float(at[0]), float(at[1]), np.asarray(np.linalg.inv(information))
-
-
-def _seasons(started: npt.NDArray[np.datetime64], ago: FloatArray) -> FloatArray:
-    # the factor of each calendar month on starts
-    years = int(ago.max() // YEAR)
-    if years < WHOLE_YEARS:
-        return np.ones(12)
-    seen = _by_month(started[ago < years * YEAR])
-    return _factors(seen, np.full(12, seen.sum() / 12))
 
 
 def _visit_seasons(log: OutcomeLog) -> FloatArray:

@@ -16,7 +16,6 @@ import numpy.typing as npt
 from forecast._checks import check_whole_number
 from forecast._jobs import run_units, seeds
 from forecast._types import FloatArray
-from forecast.errors import RequestError
 from forecast.prices.money import round_cents
 from forecast.prices.payoff import Terms, outcome_chances, price_rows
 from forecast.prices.tariff import Package, Tariff
@@ -103,17 +102,10 @@ def courses_of(
 ) -> Courses:
     """Return the courses of a book; a package without a price gets each row's asked price.
 
-    ``pmf`` (draws, n, horizon) and ``stop`` are of n enquiries under the ``tariff``, each of which
-    buys one of ``packages`` by ``weights`` (n, packages) and has ``area_cm2``. ``drawn`` courses
-    are expected a year, ``unsure`` by so much, and stop by their ``pull``; raises RequestError on
-    a promise beyond the horizon.
+    ``pmf`` is (n_draws, n, horizon); ``stop`` may lack the first axes. Raises RequestError on a
+    promise beyond the horizon.
     """
     pmf = np.asarray(pmf, dtype=np.float64)
-    if pmf.ndim != 3 or not pmf.size:
-        raise RequestError(
-            f"The draws of the estimates have shape {pmf.shape}.",
-            "Give (n_draws, n, horizon) with at least one enquiry.",
-        )
     stop = np.asarray(stop, dtype=np.float64)
     stop = stop.reshape((1,) * (3 - stop.ndim) + stop.shape)
     # an axis that only repeats is kept once, to travel light
@@ -176,9 +168,8 @@ def simulate_totals(
 ) -> FloatArray:
     """Return the margin of ``courses`` in each replicate, in cents, shape (replicates,).
 
-    ``seed`` starts chance, ``label`` names the work. Each parameter draw serves the same number of
-    replicates, give or take one; given the draw, every course has its own fate. The result does not
-    depend on ``workers``.
+    Each parameter draw serves the same number of replicates, give or take one; given the draw,
+    every course has its own fate. The result does not depend on ``workers``.
     """
     replicates = check_whole_number(replicates, name="replicates", low=1)
     n_draws = len(courses.pmf)

@@ -55,25 +55,26 @@ RANGES = {
 
 
 def _check_ranges(sold: Package | Tariff) -> None:
-    # what may be missing is missing by default
     for one in fields(sold):
-        value = getattr(sold, one.name)
-        if one.name in RANGES and not (value is None and one.default is None):
-            object.__setattr__(sold, one.name, _checked(one.name, value, sold.currency))
-
-
-def _checked(name: str, value: Any, currency: str) -> Decimal | float:
-    low, high, unit = RANGES[name]
-    if unit in ("price", "cost"):
-        return amount(value, name=name, currency=currency, whole_cents=unit == "price")
-    if unit == "sessions":
-        return check_whole_number(value, name=name, low=int(low))
-    number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
-    if not number or value != value or not low <= value <= high:  # a NaN cannot be compared
-        share = " (0.2 is 20 %)" if high == 1 else ""
-        remedy = f"Give {name} as a number from {low:g} to {high:g}{share}."
-        raise RequestError(f"{name} is {shown(value)}.", remedy)
-    return float(value)
+        name, value = one.name, getattr(sold, one.name)
+        # what may be missing is missing by default
+        if name not in RANGES or (value is None and one.default is None):
+            continue
+        low, high, unit = RANGES[name]
+        if unit in ("price", "cost"):
+            whole = unit == "price"
+            value = amount(value, name=name, currency=sold.currency, whole_cents=whole)
+        elif unit == "sessions":
+            value = check_whole_number(value, name=name, low=int(low))
+        else:
+            number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
+            # a NaN cannot be compared
+            if not number or value != value or not low <= value <= high:
+                share = " (0.2 is 20 %)" if high == 1 else ""
+                remedy = f"Give {name} as a number from {low:g} to {high:g}{share}."
+                raise RequestError(f"{name} is {shown(value)}.", remedy)
+            value = float(value)
+        object.__setattr__(sold, name, value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +89,10 @@ def _area_prices(given: Iterable[Any], *, name: str, currency: str) -> tuple[Are
     # checked, from tables of a file or as they are: ends rise, and only the last has none
     found = []
     for one in given:
-        one = one if isinstance(one, AreaPrice) else _area_price(one, name)
+        if isinstance(one, Mapping) and {"price"} <= set(one) <= {"price", "up_to_cm2"}:
+            one = AreaPrice(**one)
+        if not isinstance(one, AreaPrice):
+            raise RequestError(f"A band of {name} is {shown(one)}.", "Give up_to_cm2 and price.")
         price = amount(one.price, name=f"a price of {name}", currency=currency or "EUR")
         found.append(AreaPrice(price, None if one.up_to_cm2 is None else float(one.up_to_cm2)))
     ends = [one.up_to_cm2 for one in found]
@@ -104,12 +108,6 @@ def _area_prices(given: Iterable[Any], *, name: str, currency: str) -> tuple[Are
             "List them from the smallest to the largest, each end once.",
         )
     return tuple(found)
-
-
-def _area_price(table: Any, name: str) -> AreaPrice:
-    if not isinstance(table, Mapping) or not {"price"} <= set(table) <= {"price", "up_to_cm2"}:
-        raise RequestError(f"A band of {name} is {shown(table)}.", "Give up_to_cm2 and price.")
-    return AreaPrice(**table)
 
 
 def _cents_by_area(bands: Sequence[AreaPrice], area: FloatArray) -> FloatArray:
@@ -524,32 +522,20 @@ class Tariff(Result):
         minutes = _exact(self.minutes_per_session) + _exact(self.minutes_per_100_cm2) * area / 100
         by_time = (_exact(self.staff_per_hour) + _exact(self.room_per_hour)) * minutes / 60
         by_time = by_time * (1 + missed) - charged + _exact(self.consumables)
-        by_year = running and not self.device_life_pulses
-        return by_time if by_year else by_time + self._device_cost(area)
-
-    def _device_cost(self, area: Decimal) -> Decimal:
-        price, service = _exact(self.device_price), _exact(self.device_service_per_year)
-        cost = Decimal(0)
-        if self.device_sessions_per_year:
-            cost += service / _exact(self.device_sessions_per_year)
+        if running and not self.device_life_pulses:
+            return by_time
+        price, yearly = _exact(self.device_price), _exact(self.device_sessions_per_year)
+        device = _exact(self.device_service_per_year) / yearly if yearly else Decimal(0)
         if self.device_life_pulses:
             pulses = _exact(self.pulses_per_session) + _exact(self.pulses_per_cm2) * area
-            return cost + price * pulses / _exact(self.device_life_pulses)
-        if price:
-            uses = _exact(self.device_life_years) * _exact(self.device_sessions_per_year)
-            cost += price / uses
-        return cost
+            device += price * pulses / _exact(self.device_life_pulses)
+        elif price:
+            device += price / (_exact(self.device_life_years) * yearly)
+        return by_time + device
 
 
 def _exact(value: float | Decimal | None) -> Decimal:
     return Decimal(str(value or 0))
-
-
-TARIFF_KEYS = tuple(one.name for one in fields(Tariff))
-PACKAGE_KEYS = tuple(one.name for one in fields(Package))
-REQUIRED = tuple(
-    one.name for one in fields(Tariff) if one.default is MISSING and one.default_factory is MISSING
-)
 
 
 def tariff_template() -> str:
@@ -586,10 +572,11 @@ def read_tariff(path: str | Path) -> Tariff:
         raise DataError(
             f"{path.name}: packages is not a list of tables.", "Start each with [[packages]]."
         )
-    check_keys(table, TARIFF_KEYS, path.name)
+    check_keys(table, [one.name for one in fields(Tariff)], path.name)
     for number, one in enumerate(packages, start=1):
-        check_keys(one, PACKAGE_KEYS, path.name, f" of package {number}")
-    missing = [name for name in REQUIRED if name not in table]
+        check_keys(one, [one.name for one in fields(Package)], path.name, f" of package {number}")
+    needed = [one for one in fields(Tariff) if one.default is one.default_factory is MISSING]
+    missing = [one.name for one in needed if one.name not in table]
     missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
     if missing:
         raise DataError(

@@ -16,13 +16,13 @@ from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry
+from forecast.log import Enquiry, enquiries_of
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import Priced, areas_of, price_rows
 from forecast.prices.price_list import mean_estimates
 from forecast.prices.quote import HALF
 from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import DrawsEstimates, as_enquiries
+from forecast.prices.year import DrawsEstimates
 
 WORST = 5  # enquiries of a package that are named
 FEW = 5  # enquiries up to which the price of each is given
@@ -74,7 +74,7 @@ def price_many(
         labels: Sequence[Any] = range(len(frame))
     else:
         labels = list(frame.get("enquiry_id", frame.index))
-    asked = as_enquiries(frame, forecaster)
+    asked = enquiries_of(frame, getattr(forecaster, "extra", ()))
     pmf, stop, pull = mean_estimates(forecaster, asked)
     area = areas_of(asked)
     each = tariff.session_costs(area)
@@ -122,15 +122,7 @@ def _reasons(
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class WhoLoses(Result):
-    """Which package loses money, and on whom.
-
-    Attributes
-    ----------
-    rows : DataFrame
-        As `price_many` returns it.
-    currency : str
-        Three-letter code.
-    """
+    """Which package loses money, and on whom: ``rows`` of `price_many`, in ``currency``."""
 
     rows: pd.DataFrame
     currency: str

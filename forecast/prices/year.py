@@ -12,7 +12,7 @@ import pandas as pd
 
 from forecast._checks import check_kind, check_seed, counted
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._plain import Result, fields_of, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -41,42 +41,22 @@ class Variation:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Book(Result):
-    """A year's margin as a distribution; money exact to the cent, net of tax.
+    """A year's margin as a distribution; money exact to the cent, net of tax, in ``currency``.
 
-    Attributes
-    ----------
-    currency : str
-        Three-letter code.
-    n_courses : float
-        Courses in the year, on average.
-    replicates : int
-        Simulated years.
-    totals, totals_model_known : ndarray of shape (replicates,)
-        The year's margin, in the currency: with parameters drawn once a year and shared by all its
-        courses, and with the model taken as known.
-    expected_margin : Decimal
-        Mean of the year's margin.
-    margin_sd, chance_sd, model_sd : Decimal
-        Its spread, the part from chance and the part from the model (squares add up).
-    chance_of_loss : float
-        Chance that the year loses money.
-    one_in_twenty, one_in_twenty_model_known : Decimal
-        Margin that 1 year in 20 falls below.
-    expected_shortfall : Decimal
-        Mean loss of the worst 5 of 100 years; negative where even they earn.
-    buffer : Decimal
-        Money to hold so that 19 of 20 years are paid for; 0 where none is needed.
-    fixed_costs : Decimal
-        Costs of the year whatever is done, taken off every margin here.
-    margin_per_course : Decimal
-        Expected, before the fixed costs.
-    break_even, break_even_range : int or None
-        Courses from which the year's expected margin is no loss, and the range of nine in ten of
-        the model's parameter draws; None where a course loses on average.
-    sensitivity : tuple of Variation
-        The year as it is, simulated, and under changes of price, cap, drop-out and laser.
-    notes : tuple of Note
-        Doubts and how it was computed.
+    There are ``n_courses`` in the year, on average, and ``replicates`` simulated years. ``totals``
+    and ``totals_model_known``, (replicates,), are the year's margin with parameters drawn once a
+    year and shared by all its courses, and with the model taken as known. Its mean is
+    ``expected_margin``, its spread ``margin_sd``, the part from chance ``chance_sd`` and the part
+    from the model ``model_sd`` (squares add up). ``chance_of_loss`` is that of a year that loses
+    money; 1 year in 20 falls below ``one_in_twenty``, or ``one_in_twenty_model_known``;
+    ``expected_shortfall`` is the mean loss of the worst 5 of 100 years, negative where even they
+    earn, and ``buffer`` the money to hold so that 19 of 20 years are paid for.
+
+    ``fixed_costs`` of the year, whatever is done, are taken off every margin but
+    ``margin_per_course``. From ``break_even`` courses on the expected margin is no loss, with its
+    ``break_even_range`` over nine in ten of the model's parameter draws; None where a course loses
+    on average. ``sensitivity`` has the year as it is, simulated, and under changes of price, cap,
+    drop-out and laser; ``notes`` are doubts and how it was computed.
     """
 
     currency: str
@@ -132,11 +112,8 @@ class Book(Result):
 
     def lines(self, language: str) -> list[str]:
         """Return the year in words."""
-        shown = ("n_courses", "expected_margin", "fixed_costs", "buffer", "one_in_twenty",
-                 "one_in_twenty_model_known", "margin_sd", "chance_sd", "model_sd")  # fmt: skip
-        values = {name: getattr(self, name) for name in shown}
-        values |= {"code": self.currency, "share": of_100(self.chance_of_loss)}
-        most = {"most": self.moves_most.change, "to": self.moves_most.expected_margin}
+        values = fields_of(self) | {"code": self.currency, "share": of_100(self.chance_of_loss)}
+        values |= {"most": self.moves_most.change, "to": self.moves_most.expected_margin}
         changes = [
             sentence(
                 "year.change",
@@ -152,10 +129,7 @@ class Book(Result):
         return [
             sentence("year.margin", values),
             self._even(),
-            *(
-                sentence(f"year.{one}", {**values, **most})
-                for one in ("risk", "bad_year", "moves", "spread")
-            ),
+            *(sentence(f"year.{one}", values) for one in ("risk", "bad_year", "moves", "spread")),
             *changes,
             *bullets(self.notes),
         ]
@@ -233,12 +207,11 @@ def price_caseload(
         raise RequestError(
             f"{len(enquiries)} enquiries and {len(offered)} packages.", "Give at least one each."
         )
-    asked, weights = as_enquiries(enquiries, forecaster), _package_weights(enquiries, offered, mix)
-    notes = []
-    unsure = 0.0
-    if log is not None:
-        given, (courses, unsure) = courses, yearly_starts(check_log(log))
-        courses, unsure = (courses, unsure) if given is None else (given, 0.0)
+    asked = enquiries_of(enquiries, getattr(forecaster, "extra", ()))
+    weights = _package_weights(enquiries, offered, mix)
+    notes, unsure = [], 0.0
+    if log is not None and courses is None:
+        courses, unsure = yearly_starts(check_log(log))
     if courses is not None and not (isinstance(courses, int | float) and 0 < courses < 1e6):
         raise RequestError(f"courses is {courses!r}.", "Give a number above 0.")
     if courses is not None and len(asked) > MOST_ROWS:
@@ -319,14 +292,6 @@ def _variation(change: str, means: FloatArray, totals: FloatArray) -> Variation:
 
 def _break_even(fixed: float, each: float) -> int | None:
     return int(np.ceil(fixed / each - 1e-9)) if each > 0 else None
-
-
-def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry], forecaster: object) -> list[Enquiry]:
-    """Return enquiries, given as a sequence of them or as a frame whose columns are theirs.
-
-    Columns of the clinic's own are those that the ``forecaster`` was fitted with, if any.
-    """
-    return enquiries_of(enquiries, getattr(forecaster, "extra", ()))
 
 
 def pull_of(forecaster: Any) -> FloatArray | None:

@@ -30,35 +30,16 @@ N_DRAWS = 500
 
 @dataclass(frozen=True, slots=True, repr=False)
 class LaserChange(Result):
-    """What a laser at given wavelengths would change.
+    """What a ``laser`` at given wavelengths would change.
 
-    Attributes
-    ----------
-    laser : Laser
-        The laser asked about.
-    per_year : float
-        Courses a year whose every ink would be reached and is not now, from the log's last
-        two years.
-    per_year_interval : tuple
-        Exact Poisson interval.
-    partly_per_year : float
-        Courses a year with some ink newly reached and another still not.
-    sessions_change, sessions_interval : float or None, tuple
-        Change of the mean sessions needed, counted to the horizon, per newly reached course.
-    cleared_change, cleared_interval : float or None, tuple
-        Change of the share cleared by the horizon, per newly reached course.
-    gain_per_course, gain_interval : float or None, tuple
-        What one newly reached course is worth in the money of the request.
-    break_even_courses, break_even_interval : float or None, tuple
-        Newly reached courses until the price is earned; None where it never is.
-    break_even_years : float or None
-        The same in years at the rate above.
-    horizon : int
-        Sessions counted to.
-    level : float
-        Of the intervals.
-    notes : tuple of Note
-        Doubts.
+    ``per_year`` courses, with an exact Poisson interval (``per_year_interval``), whose every ink
+    would be reached and is not now, from the log's last two years; ``partly_per_year`` with some
+    ink newly reached and another still not. Per newly reached course: ``sessions_change`` of the
+    mean sessions needed, counted to the ``horizon``, ``cleared_change`` of the share cleared by it,
+    and ``gain_per_course`` in the money of the request, with ``sessions_interval``,
+    ``cleared_interval`` and ``gain_interval``; None where nothing is known. The price is earned by
+    ``break_even_courses``, with ``break_even_interval``, in ``break_even_years`` at the rate above;
+    None where it never is. Intervals are at ``level``, ``notes`` are doubts.
     """
 
     laser: Laser

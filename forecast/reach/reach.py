@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast._checks import check_level
+from forecast._checks import SHOWN_AT, check_level
 from forecast._notes import Note, bullets, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
@@ -29,7 +29,6 @@ from forecast.log import OutcomeLog
 from forecast.survival import AcceleratedTime, Durations, FittedAcceleratedTime, LifeTable
 from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
 
-SESSIONS_SHOWN = (5, 10, 15)
 FEWEST_AT_RISK = 5  # courses, for a share of the life table
 WHO = {"yes": "every ink reached", "no": "some ink unreached"}
 # The published prior of an unreached ink is a guess of common practice; here it is wide, on the
@@ -49,19 +48,12 @@ CURE_PRIOR = {
 
 @dataclass(frozen=True, slots=True, repr=False)
 class TattooReach(Result):
-    """Which inks of one tattoo the lasers reach.
+    """Which inks of one tattoo the lasers reach."""
 
-    Attributes
-    ----------
-    best : dict
-        Per ink, the best cell of the ink table and the laser that offers it; None where no
-        laser has a wavelength of the table.
-    unreached : tuple of str
-        Inks that no laser reaches.
-    """
-
+    # Per ink, the best cell of the ink table and the laser that offers it; None where no laser has
+    # a wavelength of the table.
     best: dict[str, tuple[Uptake, Laser] | None]
-    unreached: tuple[str, ...]
+    unreached: tuple[str, ...]  # inks that no laser reaches
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -125,24 +117,13 @@ def tattoo_reach(
 class LogReach(Result):
     """How many tattoos had an ink that no owned laser reached, and how they fared.
 
-    Attributes
-    ----------
-    n_courses, n_unreached : int
-        Courses, and those with an unreached ink when they started.
-    share : tuple of float
-        Wilson interval of the share with an unreached ink.
-    by_year : DataFrame
-        ``year``, ``courses``, ``unreached``, ``share``.
-    by_ink : DataFrame
-        ``ink``, ``courses`` with it, ``unreached`` of these.
-    cleared : DataFrame
-        ``reached`` (yes, no), ``session``, ``at_risk``, ``cleared_by`` with ``low`` and
-        ``high``: life table of the sessions needed; an unreached course is watched until a
-        laser that reaches its inks comes into use. NaN with fewer than five at risk.
-    level : float
-        Of the intervals.
-    notes : tuple of Note
-        Doubts.
+    Of ``n_courses``, ``n_unreached`` had such an ink when they started; ``share`` is the Wilson
+    interval of that share. ``by_year`` has ``year, courses, unreached, share``; ``by_ink`` has
+    ``ink``, ``courses`` with it, ``unreached`` of these; ``cleared`` has ``reached`` (yes, no),
+    ``session``, ``at_risk``, ``cleared_by`` with ``low`` and ``high``: the life table of the
+    sessions needed, in which an unreached course is watched until a laser that reaches its inks
+    comes into use; NaN with fewer than five at risk. Intervals are at ``level``, ``notes`` are
+    doubts.
     """
 
     n_courses: int
@@ -209,13 +190,19 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
         [_cleared(first[first["unreached"] == (word == "no")], word, level) for word in WHO],
         ignore_index=True,
     )
-    n_unreached = int(unreached.sum())
+    n_unreached, inks = int(unreached.sum()), log.courses["inks"]
+    missed = unreached_on(inks, log.courses["started_on"], log.lasers)
+    had = [
+        (ink, ink in out) for text, out in zip(inks, missed, strict=True) for ink in text.split(";")
+    ]
+    table = pd.DataFrame(had, columns=["ink", "unreached"]).groupby("ink")["unreached"]
+    by_ink = table.agg(courses="size", unreached="sum")
     return LogReach(
         n_courses=len(first),
         n_unreached=n_unreached,
         share=wilson_interval(n_unreached, len(first), level=level),
         by_year=by_year,
-        by_ink=_by_ink(log),
+        by_ink=by_ink.reindex(read_inks(by_ink.index)).reset_index(),
         cleared=cleared,
         level=level,
         notes=(
@@ -226,26 +213,15 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
     )
 
 
-def _by_ink(log: OutcomeLog) -> pd.DataFrame:
-    inks = log.courses["inks"]
-    missed = unreached_on(inks, log.courses["started_on"], log.lasers)
-    had = [
-        (ink, ink in out) for text, out in zip(inks, missed, strict=True) for ink in text.split(";")
-    ]
-    table = pd.DataFrame(had, columns=["ink", "unreached"]).groupby("ink")["unreached"]
-    counts = table.agg(courses="size", unreached="sum")
-    return counts.reindex(read_inks(counts.index)).reset_index()
-
-
 def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
-    survival, error = np.ones(max(SESSIONS_SHOWN)), np.zeros(max(SESSIONS_SHOWN))
+    survival, error = np.ones(max(SHOWN_AT)), np.zeros(max(SHOWN_AT))
     if spells["observed"].any():
         names = {"step": "step", "observed": "observed", "entry": "entry", "subject": "client_id"}
         table = LifeTable().fit(Durations.from_frame(spells, covariates=[], **names))
         known = min(len(survival), len(table.survival))
         survival[:known], error[:known] = table.survival[:known], table.standard_error[:known]
     lines = []
-    for session in SESSIONS_SHOWN:
+    for session in SHOWN_AT:
         at_risk = int(((spells["entry"] < session) & (spells["step"] >= session)).sum())
         line = {"reached": word, "session": session, "at_risk": at_risk}
         shares = (np.nan, np.nan, np.nan)
@@ -303,28 +279,16 @@ def reach_spells(log: OutcomeLog) -> pd.DataFrame:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class ReachEffect(Result):
-    """What an unreached ink does to clearing.
+    """What an unreached ink does to clearing."""
 
-    Attributes
-    ----------
-    sessions_ratio : float
-        Sessions needed with some ink unreached, over those with every ink reached, other
-        attributes held.
-    sessions_interval : tuple of float
-        Its interval, Gaussian on the log scale.
-    never_reached, never_unreached : tuple of float
-        Share that never clears: estimate, low, high, by a cure mixture.
-    level : float
-        Of the intervals.
-    notes : tuple of Note
-        Doubts.
-    """
-
+    # Sessions needed with some ink unreached, over those with every ink reached, other attributes
+    # held, and its interval, Gaussian on the log scale.
     sessions_ratio: float
     sessions_interval: tuple[float, float]
+    # Share that never clears: estimate, low, high, by a cure mixture.
     never_reached: tuple[float, float, float]
     never_unreached: tuple[float, float, float]
-    level: float
+    level: float  # of the intervals
     notes: tuple[Note, ...]
 
     def lines(self, language: str) -> list[str]:

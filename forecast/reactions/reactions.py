@@ -12,13 +12,8 @@ import pandas as pd
 
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
-from forecast.causal.rates import (
-    Funnel,
-    exact_interval,
-    funnel_limits,
-    newcombe_difference,
-)
+from forecast._plain import Result, fields_of, plain
+from forecast.causal.rates import Funnel, exact_interval, funnel_limits, newcombe_difference
 from forecast.errors import DataError, RequestError
 from forecast.log import OutcomeLog
 from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime
@@ -38,27 +33,18 @@ FEWEST_SESSIONS = 20  # of an operator who is compared
 class OperatorFunnel:
     """How far operators differ, and which lie outside what chance allows.
 
-    Attributes
-    ----------
-    table : DataFrame
-        One row per operator code: ``sessions``, ``events``, ``expected`` (from what the operator
-        met), ``adjusted_rate``, ``limit_low``, ``limit_high`` (for this operator, all
-        comparisons allowed for), ``outside`` (above, below or empty), and the shrunken
-        ``odds_ratio`` against the average operator with ``odds_low`` and ``odds_high``.
-    target : float
-        Rate per session over the operators that are not outside.
-    dispersion : float
-        Variance between operators over what chance gives; 1 when not beyond chance.
-    spread, spread_interval : float or None, tuple
-        Standard deviation between operators in log odds.
-    shares : dict
-        Variance of the log odds by source (operator, regime, case mix), summing to 1.
-    level : float
-        Of the intervals; also the chance that no operator is outside when all are alike.
-    names : dict
-        Code to the log's own operator. For the owner's eyes; not in ``to_dict`` or any figure.
-    notes : tuple of Note
-        Doubts.
+    ``table`` has one row per operator code: ``sessions``, ``events``, ``expected`` (from what the
+    operator met), ``adjusted_rate``, ``limit_low``, ``limit_high`` (for this operator, all
+    comparisons allowed for), ``outside`` (above, below or empty), and the shrunken ``odds_ratio``
+    against the average operator with ``odds_low`` and ``odds_high``.
+
+    ``target`` is the rate per session over the operators that are not outside; ``dispersion`` the
+    variance between operators over what chance gives, 1 when not beyond chance; ``spread``, with
+    ``spread_interval``, the standard deviation between operators in log odds; ``shares`` the
+    variance of the log odds by source (operator, regime, case mix), summing to 1. ``level`` is that
+    of the intervals, and the chance that no operator is outside when all are alike. ``names`` lead
+    from a code to the log's own operator: for the owner's eyes, not in ``to_dict`` or any figure.
+    ``notes`` are doubts.
     """
 
     table: pd.DataFrame
@@ -86,11 +72,6 @@ class OperatorFunnel:
         found = plain(self)
         del found["names"]
         return {"operators": found.pop("table"), **found, **notes_as_json(self.notes)}
-
-
-def median_odds_ratio(spread: float) -> float:
-    """Return that between two operators at random (Larsen & Merlo 2005, Am J Epidemiol 161:81)."""
-    return float(np.exp(np.sqrt(2) * spread * NormalDist().inv_cdf(0.75)))
 
 
 def compare_operators(
@@ -148,23 +129,22 @@ def _table(
         effect, error = fit.model.effects[at], fit.model.effect_errors[at]
         reach = NormalDist().inv_cdf(0.5 + level / 2) * error
         odds = np.exp(np.column_stack([effect, effect - reach, effect + reach]))
-    result = table.reset_index().assign(
-        operator=[codes[name] for name in table.index],
-        rate=(table["events"] / table["sessions"]).to_numpy(),
-        exact_low=exact[:, 0],
-        exact_high=exact[:, 1],
-        expected=found.expected,
-        adjusted_rate=found.share,
-        limit_low=found.low,
-        limit_high=found.high,
-        outside=list(found.outside),
-        odds_ratio=odds[:, 0],
-        odds_low=odds[:, 1],
-        odds_high=odds[:, 2],
+    result = pd.DataFrame(
+        {
+            "operator": [codes[name] for name in table.index],
+            "sessions": table["sessions"].to_numpy(),
+            "events": table["events"].to_numpy(),
+            "rate": (table["events"] / table["sessions"]).to_numpy(),
+            "expected": found.expected,
+            **dict(zip(("exact_low", "exact_high"), exact.T, strict=True)),
+            "adjusted_rate": found.share,
+            "limit_low": found.low,
+            "limit_high": found.high,
+            "outside": list(found.outside),
+            **dict(zip(("odds_ratio", "odds_low", "odds_high"), odds.T, strict=True)),
+        }
     )
-    front = ["operator", "sessions", "events", "rate"]
-    rest = [name for name in result.columns if name not in (*front, "operator_id")]
-    return result[front + rest].sort_values("operator", ignore_index=True)
+    return result.sort_values("operator", ignore_index=True)
 
 
 def _shares(fit: ReactionFit) -> dict[str, float]:
@@ -182,26 +162,13 @@ def _shares(fit: ReactionFit) -> dict[str, float]:
 class ReactionReport(Result):
     """What the log says about reactions.
 
-    Attributes
-    ----------
-    outcome : str
-        What was modelled: "any", "lasting", "transient" or one kind of reaction.
-    n_courses, n_clients, n_sessions, n_events : int
-        What the answer rests on; events are sessions followed by the outcome.
-    regime : RegimeOdds
-        ps against ns, adjusted, with a verdict.
-    difference : tuple or None
-        Interval of the rate per session, ps minus ns, unadjusted (Newcombe's method 10).
-    operators : OperatorFunnel or None
-        Operators against each other; None with fewer than two.
-    rates : DataFrame
-        Every rate per session and per course (`rate_table`), operators by code.
-    warnings : tuple of Note
-        Signs of under-recording.
-    level : float
-        What the intervals are to cover.
-    notes : tuple of Note
-        Doubts.
+    The ``outcome`` is "any", "lasting", "transient" or one kind of reaction; the answer rests on
+    ``n_courses``, ``n_clients``, ``n_sessions`` and ``n_events``, sessions followed by the outcome.
+    ``regime`` is ps against ns, adjusted, with a verdict; ``difference`` the interval of the rate
+    per session, ps minus ns, unadjusted (Newcombe's method 10); ``operators`` are set against each
+    other, None with fewer than two; ``rates`` has every rate per session and per course
+    (`rate_table`), operators by code. ``warnings`` are signs of under-recording, ``notes`` doubts;
+    intervals are to cover ``level``.
     """
 
     outcome: str
@@ -238,13 +205,8 @@ class ReactionReport(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; operators by code only."""
-        return {
-            **plain(self),
-            "regime": self.regime.to_dict(),
-            "operators": None if self.operators is None else self.operators.to_dict(),
-            **notes_as_json(self.warnings, "warning"),
-            **notes_as_json(self.notes),
-        }
+        said = notes_as_json(self.warnings, "warning") | notes_as_json(self.notes)
+        return {**plain(self), **said}
 
     def lines(self, language: str) -> list[str]:
         """Return the report in words."""
@@ -256,8 +218,7 @@ class ReactionReport(Result):
         for outcome in ("any", "lasting", "transient"):
             per = {unit: self.rate(outcome, unit=unit) for unit in ("session", "course")}
             lines.append(sentence("reactions.rates", {"outcome": outcome, **per}))
-        names = ("n_sessions", "n_courses", "n_clients", "n_events", "outcome")
-        counts = sentence("reactions.counts", {name: getattr(self, name) for name in names})
+        counts = sentence("reactions.counts", fields_of(self))
         lines += ["", sentence("reactions.head_regime")]
         lines += [*self._regime_lines(), "", sentence("reactions.head_operators")]
         lines += self._operator_lines()
@@ -291,7 +252,21 @@ class ReactionReport(Result):
             rate = self._rate_of(row["operator"], (row["events"], row["sessions"]))
             values = {"rate": rate, "expected": row["expected"]}
             lines.append(sentence(f"reactions.expected_{row['outside'] or 'within'}", values))
-        return [*lines, sentence("reactions.who_is_a"), *self._spread_lines(found)]
+        lines.append(sentence("reactions.who_is_a"))
+        if found.spread is None:
+            return [*lines, sentence("reactions.spread_unknown")]
+        ends = (found.spread, *(end or 0.0 for end in found.spread_interval))
+        # between two operators at random (Larsen & Merlo 2005, Am J Epidemiol 161:81)
+        between = (float(np.exp(2**0.5 * end * NormalDist().inv_cdf(0.75))) for end in ends)
+        factors = dict(zip(("n", "low", "high"), between, strict=True))
+        lines.append(sentence("reactions.spread", factors))
+        parts = [
+            sentence("reactions.share", {"what": name, "share": share})
+            for name, share in found.shares.items()
+        ]
+        lines += [sentence("reactions.shares", {"parts": parts})] * bool(parts)
+        lines += [sentence("reactions.regime_unknown")] * (self.regime.estimate is None)
+        return [*lines, *map(Sentence, found.notes)]
 
     def _who_stands_out(self) -> Note:
         found = self.operators
@@ -305,20 +280,6 @@ class ReactionReport(Result):
             return Note("reactions.outside", values={"said": said})
         widened = any(note.code == "reactions.widened" for note in found.notes)
         return Note("reactions.all_vary" if widened else "reactions.none_outside")
-
-    def _spread_lines(self, found: OperatorFunnel) -> list[Sentence]:
-        if found.spread is None:
-            return [sentence("reactions.spread_unknown")]
-        ends = (found.spread, *(end or 0.0 for end in found.spread_interval))
-        factors = dict(zip(("n", "low", "high"), map(median_odds_ratio, ends), strict=True))
-        lines = [sentence("reactions.spread", factors)]
-        parts = [
-            sentence("reactions.share", {"what": name, "share": share})
-            for name, share in found.shares.items()
-        ]
-        lines += [sentence("reactions.shares", {"parts": parts})] * bool(parts)
-        lines += [sentence("reactions.regime_unknown")] * (self.regime.estimate is None)
-        return [*lines, *map(Sentence, found.notes)]
 
 
 def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95) -> ReactionReport:

@@ -104,15 +104,7 @@ def _rate(events: int, n: int, level: float) -> dict[str, Any]:
 
 
 def rate_text(events: int, n: int, *, level: float = 0.95) -> Sentence:
-    """Return a rate in words, with its exact limits.
-
-    Examples
-    --------
-    >>> rate_text(0, 140)
-    '0 of 140: at most 2.6 %'
-    >>> rate_text(3, 1041)
-    '3 of 1,041: 0.29 % (0.059 to 0.84 %)'
-    """
+    """Return a rate in words, with its exact limits."""
     percents = (events / n, *exact_interval(events, n, level=level))
     low_to_high = {
         name: float(f"{100 * one:.2g}")

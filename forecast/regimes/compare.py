@@ -25,15 +25,16 @@ from forecast._checks import (
     nearest,
 )
 from forecast._notes import Note, Severity, sentence
+from forecast._rows import shares
 from forecast._types import BoolArray
-from forecast.causal import life_sums, restricted_mean, shares
+from forecast.causal import life_sums, restricted_mean
 from forecast.errors import ForecastError, RequestError
 from forecast.fading import fading_rows, fit_worth
 from forecast.log import OutcomeLog, check_log
 from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
 from forecast.regimes.split_trial import SplitTrial, analyse_split
-from forecast.regimes.trial import Settings, Strategy, Trial, read_strategies, trial_rows
+from forecast.regimes.trial import Settings, Trial, read_strategies, trial_rows
 from forecast.regimes.verdict import LEAST_CLIENTS, LEAST_FOLLOWERS, Contrast, NaiveReading
 from forecast.regimes.weighted_curves import (
     CURVE_COLUMNS,
@@ -302,7 +303,20 @@ def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -
 def _naive_readings(
     log: OutcomeLog, settings: Settings, unadjusted: Mapping[str, Contrast]
 ) -> tuple[NaiveReading, ...]:
-    courses, classes = _classes(log, settings.plans)
+    # courses by what happened in the end: never ps, ever ps, or changed
+    sessions = log.each_session.sort_values(["course_id", "session_no"])
+    mixed = sessions.loc[sessions["regime"] == "mixed", "course_id"]
+    sessions = sessions[~sessions["course_id"].isin(mixed)]
+    is_ps = (sessions["regime"] == "ps").groupby(sessions["course_id"])
+    seen = pd.DataFrame({"any": is_ps.any(), "all": is_ps.all(), "first": is_ps.first()})
+    courses = log.courses.set_index("course_id")
+    courses = courses[(courses["goal"] == "clear") & courses.index.isin(seen.index)]
+    table = seen.reindex(courses.index)
+    ever, always, first = (table[name].to_numpy(dtype=bool) for name in ("any", "all", "first"))
+    classes = [
+        ever & ~always & (first == bool(plan[0])) if len(plan) > 1 else ever == bool(plan[0])
+        for plan in (strategy.plan for strategy in settings.plans)
+    ]
     given = courses["sessions_given"].to_numpy(dtype=np.int64)
     cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
 
@@ -321,7 +335,7 @@ def _naive_readings(
             return None
         return float(some.mean()), float(some.std(ddof=1) / len(some) ** 0.5)
 
-    def table(mean_of: MeanOf) -> dict[str, Contrast]:
+    def compared(mean_of: MeanOf) -> dict[str, Contrast]:
         found = {}
         for key, pair in settings.pairs.items():
             left, right = (mean_of(classes[at], settings.horizon_of(key)) for at in pair)
@@ -331,30 +345,12 @@ def _naive_readings(
                 found[key] = Contrast.normal(left[0] - right[0], error, settings.level)
         return found
 
-    readings = {"ever": table(up_to), "finished": table(of_finished), "unadjusted": unadjusted}
+    readings = {
+        "ever": compared(up_to),
+        "finished": compared(of_finished),
+        "unadjusted": unadjusted,
+    }
     return tuple(
         NaiveReading(sentence(f"naive.{name}"), found, sentence(f"naive.{name}_why"))
         for name, found in readings.items()
     )
-
-
-# Courses by what happened in the end: never ps, ever ps, or changed.
-def _classes(
-    log: OutcomeLog, strategies: Sequence[Strategy]
-) -> tuple[pd.DataFrame, list[BoolArray]]:
-    sessions = log.each_session.sort_values(["course_id", "session_no"])
-    mixed = sessions.loc[sessions["regime"] == "mixed", "course_id"]
-    sessions = sessions[~sessions["course_id"].isin(mixed)]
-    is_ps = (sessions["regime"] == "ps").groupby(sessions["course_id"])
-    seen = pd.DataFrame({"any": is_ps.any(), "all": is_ps.all(), "first": is_ps.first()})
-    courses = log.courses.set_index("course_id")
-    courses = courses[(courses["goal"] == "clear") & courses.index.isin(seen.index)]
-    seen = seen.reindex(courses.index)
-    any_ps, all_ps, first_ps = (seen[name].to_numpy(dtype=bool) for name in ("any", "all", "first"))
-    classes = []
-    for strategy in strategies:
-        if len(strategy.plan) > 1:
-            classes.append(any_ps & ~all_ps & (first_ps == bool(strategy.plan[0])))
-        else:
-            classes.append(any_ps if strategy.plan[0] else ~any_ps)
-    return courses, classes

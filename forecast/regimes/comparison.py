@@ -13,7 +13,7 @@ import pandas as pd
 
 from forecast._files import write_into
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._plain import Result, fields_of, plain
 from forecast.log import OutcomeLog
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.split_trial import SplitTrial
@@ -52,35 +52,17 @@ class RegimeComparison(Answers, Result):
     Keys of the mappings are ``"later - earlier"`` in the order of ``strategies``; values are the
     left strategy minus the right, in sessions, so that negative means fewer. The answers
     (``difference, cleared_by, by_ink, unadjusted, second_route, verdict, reasons, supported,
-    uncleared, means, by_group, differ``) are described in `Answers`.
+    uncleared, means, by_group, differ``) are described in `Answers`; ``by_fading`` has the same
+    differences from what a session removes under each regime, as the gradings say, without those
+    that the log cannot say; ``naive`` what plain readings say, the unadjusted one among them.
 
-    Attributes
-    ----------
-    strategies : tuple of str
-    horizon : int
-        Sessions up to which the mean is counted, the largest of ``horizons``.
-    horizons : dict of str to int
-        By pair; all the same where a horizon was asked for.
-    margin, level : float
-    by : str or None
-        The column of ``by_group``.
-    naive : tuple of NaiveReading
-        What plain readings say, the unadjusted one among them.
-    curves : DataFrame
-        ``strategy, group, session, at_risk, survival, low, high``; up to where there is support.
-    diagnostics : Diagnostics
-    sensitivity : Sensitivity or None
-        None where nothing could be estimated.
-    target_trial : tuple of (str, str)
-        The trial that the comparison stands in for, item by item.
-    split : SplitTrial or None
-        The paired analysis, when the log holds halves of one tattoo.
-    notes : tuple of Note
-    rows : DataFrame
-        The weighted rows, pseudonymous.
-    by_fading : mapping of str to Contrast
-        The same differences from what a session removes under each regime, as the gradings say;
-        without those that the log cannot say.
+    The mean is counted up to ``horizons``, by pair (all the same where one was asked for), the
+    largest of which is ``horizon``; ``margin`` and ``level`` are as asked, ``by`` the column of
+    ``by_group``. ``curves`` has ``strategy, group, session, at_risk, survival, low, high``, up to
+    where there is support; ``rows`` are the weighted rows, pseudonymous. ``diagnostics`` say what
+    it rests on, ``sensitivity`` how wrong its assumptions must be, None where nothing could be
+    estimated; ``target_trial`` is the trial that it stands in for, item by item, ``split`` the
+    paired analysis when the log holds halves of one tattoo; ``notes`` are doubts.
     """
 
     strategies: tuple[str, ...]
@@ -176,44 +158,21 @@ class RegimeComparison(Answers, Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; numbers that are not finite become None."""
-
-        def by_key(table: Mapping[Any, Any]) -> dict[str, Any]:
-            return {
-                str(key): by_key(one) if isinstance(one, Mapping) else one.to_dict()
-                for key, one in table.items()
-            }
-
-        found = {
-            "difference": by_key(self.difference),
-            "unadjusted": by_key(self.unadjusted),
-            "verdict": self.verdict,
-            "horizon": self.horizon,
-            "reasons": self.reasons,
+        names = ("difference", "unadjusted", "verdict", "horizon", "reasons", "notes", "note_codes",
+                 "margin", "words", "supported", "cleared_by", "by_ink", "by", "by_group", "differ",
+                 "horizons", "interval_90", "second_route", "by_fading", "naive", "diagnostics",
+                 "sensitivity", "target_trial", "split_trial")  # fmt: skip
+        tests = ("chi_squared", "df", "p_value", "horizon")
+        every = {
+            **fields_of(self),
             **notes_as_json(self.notes),
-            "margin": self.margin,
             "words": self.words,
-            "supported": by_key(self.supported),
-            "cleared_by": by_key(self.cleared_by),
-            "by_ink": by_key(self.by_ink),
-            "by": self.by,
-            "by_group": by_key(self.by_group),
-            "differ": {
-                key: dict(zip(("chi_squared", "df", "p_value", "horizon"), one, strict=True))
-                for key, one in self.differ.items()
-            },
-            "horizons": self.horizons,
+            "differ": {key: dict(zip(tests, one, strict=True)) for key, one in self.differ.items()},
             "interval_90": {key: one.at_level(0.9) for key, one in self.difference.items()},
-            "second_route": by_key(self.second_route),
-            "by_fading": by_key(self.by_fading),
-            "naive": [
-                {"name": one.name, "difference": by_key(one.difference), "why": one.why}
-                for one in self.naive
-            ],
-            "diagnostics": self.diagnostics.to_dict(),
-            "sensitivity": self.sensitivity and self.sensitivity.to_dict(),
             "target_trial": dict(self.target_trial),
-            "split_trial": self.split and self.split.to_dict(),
+            "split_trial": self.split,
         }
+        found = {name: every[name] for name in names}
         clean: dict[str, Any] = json.loads(json.dumps(plain(found)), parse_constant=lambda _: None)
         return clean
 

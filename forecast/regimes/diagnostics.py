@@ -11,11 +11,12 @@ import numpy as np
 import pandas as pd
 
 from forecast._notes import Note, Sentence
+from forecast._plain import plain
+from forecast._rows import shares
 from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
     e_value,
-    shares,
     standardised_differences,
     summarise_weights,
     tipping_survival,
@@ -23,14 +24,7 @@ from forecast.causal import (
 from forecast.log import OutcomeLog
 from forecast.regimes.trial import Settings, Strategy, Trial, operators_apart
 from forecast.regimes.verdict import LEAST_CLEARED, LEAST_FOLLOWERS, Contrast, verdict_of
-from forecast.regimes.weighted_curves import (
-    RIDGE,
-    TRUNCATE,
-    Answers,
-    Engine,
-    Followers,
-    Result,
-)
+from forecast.regimes.weighted_curves import RIDGE, TRUNCATE, Answers, Engine, Followers, Result
 from forecast.tattoo import INK_GROUPS, ink_group
 
 LEAST_FIRED = 20  # sessions of each regime whose wavelengths are known
@@ -255,13 +249,10 @@ class Sensitivity:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {
-            "tipping_point": {key: str(note) for key, note in self.tipping_point.items()},
-            "e_value": {key: list(pair) for key, pair in self.e_value.items()},
-            "weeks": {key: one.to_dict() for key, one in self.weeks.items()},
-            "operator": {key: one.to_dict() for key, one in self.operator.items()},
-            "without_operator": {key: one.to_dict() for key, one in self.without_operator.items()},
-        }
+        tipping = {key: str(note) for key, note in self.tipping_point.items()}
+        names = ("e_value", "weeks", "operator", "without_operator")
+        own = {name: getattr(self, name) for name in names}
+        return {"tipping_point": tipping, **plain(own)}
 
 
 def examine(

@@ -13,15 +13,9 @@ import pandas as pd
 from forecast._checks import check_seed, check_whole_number
 from forecast._notes import Note, bullets, sentence
 from forecast._plain import Result
+from forecast._rows import shares
 from forecast._types import FloatArray
-from forecast.causal import (
-    Design,
-    hazard_ratio_for,
-    life_sums,
-    schoenfeld_events,
-    shares,
-    subjects_needed,
-)
+from forecast.causal import Design, hazard_ratio_for, life_sums, schoenfeld_events, subjects_needed
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
 from forecast.log import OutcomeLog, check_log, judged_sessions
@@ -37,44 +31,19 @@ ENOUGH_CLEARED = 20  # to know the clinic's own pace
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class ComparisonPlan(Result):
-    """How many courses settle a difference, by the chance of settling it.
+    """How many courses settle a difference; mappings are by the chance of settling it."""
 
-    Attributes
-    ----------
-    difference : float
-        Sessions saved that should be found, in the mean up to ``horizon``.
-    horizon : int
-    hazard_ratio : float
-        Of clearing, that makes this difference.
-    share_ps : float
-        Share of eligible courses begun with ps.
-    design_effect : float
-        How many courses, after weighting and changes of regime, do the work of one in a trial.
-    eligible_now : int
-    courses : dict of float to int
-        Eligible courses needed in all, by the chance of settling it.
-    more : dict of float to int
-        How many of them are still to come.
-    years : dict of float to float
-        At the clinic's rate of the last two years; infinite where none came.
-    cleared : dict of float to float
-        Cleared courses among the simulated ones, before the design effect.
-    schoenfeld : dict of float to float
-        Schoenfeld's number of events for the same hazard ratio and share, for comparison.
-    notes : tuple of Note
-    """
-
-    difference: float
+    difference: float  # sessions saved that should be found, in the mean up to ``horizon``
     horizon: int
-    hazard_ratio: float
-    share_ps: float
-    design_effect: float
+    hazard_ratio: float  # of clearing, that makes this difference
+    share_ps: float  # of eligible courses, begun with ps
+    design_effect: float  # courses that, weighted and changed, do the work of one in a trial
     eligible_now: int
-    courses: Mapping[float, int]
-    more: Mapping[float, int]
-    years: Mapping[float, float]
-    cleared: Mapping[float, float]
-    schoenfeld: Mapping[float, float]
+    courses: Mapping[float, int]  # eligible ones needed in all
+    more: Mapping[float, int]  # of them, still to come
+    years: Mapping[float, float]  # at the rate of the last two; infinite where none came
+    cleared: Mapping[float, float]  # among the simulated ones, before the design effect
+    schoenfeld: Mapping[float, float]  # his number of events for the same ratio and share
     notes: tuple[Note, ...]
 
     def lines(self, language: str) -> list[str]:

@@ -11,9 +11,10 @@ import pandas as pd
 
 from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import fields_of, plain
+from forecast._rows import cluster_counts
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal import cluster_counts, life_sums, restricted_mean
+from forecast.causal import life_sums, restricted_mean
 from forecast.causal.rates import PairedDifference, paired_difference, share_at_every_look
 from forecast.counts import split_halves
 from forecast.fading import split_fading
@@ -56,17 +57,11 @@ class SplitTrial:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {
-            "n_pairs": self.n_pairs,
-            "difference": self.difference.to_dict(),
-            "cleared_by": plain(self.cleared_by),
-            "sessions": _paired(self.sessions),
-            "fading": _paired(self.fading),
-            "first_cleared": list(self.first_cleared),
-            "share_first": list(self.share_first),
-            "reasons": list(self.reasons),
-            **notes_as_json(self.notes),
-        }
+        names = ("n_pairs", "difference", "cleared_by", "sessions", "fading", "first_cleared",
+                 "share_first", "reasons")  # fmt: skip
+        pairs = {"sessions": _paired(self.sessions), "fading": _paired(self.fading)}
+        every = fields_of(self) | pairs
+        return {**plain({name: every[name] for name in names}), **notes_as_json(self.notes)}
 
 
 def _paired(found: PairedDifference | None) -> dict[str, Any] | None:
@@ -89,7 +84,11 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
     draws = cluster_counts(n_clients, settings.replicates, seed=settings.seed).astype(np.float64)[
         :, client
     ]
-    support = _supported_to(given, cleared, settings.horizon)
+    # the last session, up to the horizon, with enough halves at risk under both
+    at_risk = (given >= np.arange(1, settings.horizon + 1)[:, None, None]).sum(axis=1)
+    done = (cleared & (given <= settings.horizon)).all(axis=0)
+    thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done).all(axis=1))
+    support = int(thin[0]) if thin.size else settings.horizon
     horizon = max(2, support) if settings.auto else settings.horizon
     if support >= horizon and len(pairs) >= LEAST_PAIRS:
         difference = settings.contrast(*_difference(given, cleared, draws, horizon))
@@ -153,11 +152,3 @@ def _difference(
         return ps - ns
 
     return float(gap(np.ones(len(given)))), float(gap(draws).std(ddof=1))
-
-
-# The last session, up to the horizon, with enough halves at risk under both.
-def _supported_to(given: IntArray, cleared: BoolArray, horizon: int) -> int:
-    at_risk = np.array([(given >= step).sum(axis=0) for step in range(1, horizon + 1)])
-    done = (cleared & (given <= horizon)).all(axis=0)
-    thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done).all(axis=1))
-    return int(thin[0]) if thin.size else horizon

@@ -12,8 +12,9 @@ import numpy.typing as npt
 
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, sentence
+from forecast._rows import shares
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal import Panel, shares
+from forecast.causal import Panel
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError, RequestError
 from forecast.log import judged_sessions
@@ -354,43 +355,32 @@ def _history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> _His
     import pandas as pd
 
     n, most = len(place), int(rows["session_no"].max()) + 1
-    grid = _grid(log, rows, place, most)
-    written = ~np.isnan(grid)
-    level = pd.DataFrame(grid).ffill(axis=1).fillna(0.0).to_numpy()
-    change = grid - np.hstack([np.full((n, 1), np.nan), level[:, :-1]])
-    gain = pd.DataFrame(change).ffill(axis=1).fillna(0.0).to_numpy()
-    subject = rows["subject"].to_numpy(dtype=np.int64)
-    number = rows["session_no"].to_numpy(dtype=np.int64)
-    return _History(
-        before=level[subject, number - 1],
-        after=level[subject, number],
-        gain_before=gain[subject, number - 1],
-        gain_after=gain[subject, number],
-        graded=written[subject, number],
-        reacted=_reacted(log, place, most)[subject, number],
-    )
-
-
-# The gradings by course and session, NaN where there is none; repeats averaged.
-def _grid(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int], most: int) -> FloatArray:
-    grid = np.full((len(place), most), np.nan)
+    # by course and session, NaN where there is none; repeats averaged
+    grid = np.full((n, most), np.nan)
     graded = log.graded[log.graded["course_id"].isin(place.index)]
     graded = graded[graded["after_session"] < most]
-    if not len(graded):
-        return grid
     following = rows[["course_id", "treated_on"]].assign(after_session=rows["session_no"] - 1)
     seen = graded.merge(following, on=["course_id", "after_session"], how="left")
     seen = seen[~(seen["graded_on"] > seen["treated_on"])]
     mean = seen.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
     where = place.reindex(mean["course_id"]).to_numpy(dtype=np.int64)
     grid[where, mean["after_session"].to_numpy(dtype=np.int64)] = mean["fading_pct"]
-    return grid
-
-
-def _reacted(log: OutcomeLog, place: pd.Series[int], most: int) -> BoolArray:
-    reacted = np.zeros((len(place), most), dtype=bool)
+    written = ~np.isnan(grid)
+    level = pd.DataFrame(grid).ffill(axis=1).fillna(0.0).to_numpy()
+    change = grid - np.hstack([np.full((n, 1), np.nan), level[:, :-1]])
+    gain = pd.DataFrame(change).ffill(axis=1).fillna(0.0).to_numpy()
+    subject = rows["subject"].to_numpy(dtype=np.int64)
+    number = rows["session_no"].to_numpy(dtype=np.int64)
+    reacted = np.zeros((n, most), dtype=bool)
     bad = log.reactions[log.reactions["course_id"].isin(place.index)]
     bad = bad[bad["after_session"] < most]
     where = place.reindex(bad["course_id"]).to_numpy(dtype=np.int64)
     reacted[where, bad["after_session"].to_numpy(dtype=np.int64)] = True
-    return reacted
+    return _History(
+        before=level[subject, number - 1],
+        after=level[subject, number],
+        gain_before=gain[subject, number - 1],
+        gain_after=gain[subject, number],
+        graded=written[subject, number],
+        reacted=reacted[subject, number],
+    )

@@ -36,22 +36,13 @@ Verdict = Literal["saves", "costs", "equivalent", "cannot say"]
 
 @dataclass(frozen=True, slots=True)
 class Contrast:
-    """One difference, left strategy minus right.
+    """One difference, left strategy minus right; ``estimate`` is None where there is none.
 
-    Attributes
-    ----------
-    estimate : float or None
-        None where it cannot be estimated.
-    interval : tuple of float, or of None
-        At ``level``.
-    level : float
-    error : float or None
-        Standard error: standard deviation over bootstrap replicates. Where it is nothing, since all
-        resamples gave the same, there is no interval.
-    again : float or None
-        With it, intervals hold at every look at a growing log together, not at one: the normal
-        mixture boundary of Robbins 1970 (Ann Math Stat 41:1397), in the form of Howard et al. 2021
-        (Ann Stat 49:1055, equation 14), for the estimate over its variance; this is its rho.
+    The ``interval`` is at ``level``. The standard ``error`` is the standard deviation over
+    bootstrap replicates; where it is nothing, since all resamples gave the same, there is no
+    interval. With ``again``, intervals hold at every look at a growing log together, not at one:
+    the normal mixture boundary of Robbins 1970 (Ann Math Stat 41:1397), in the form of Howard et
+    al. 2021 (Ann Stat 49:1055, equation 14), for the estimate over its variance; this is its rho.
     """
 
     estimate: float | None
@@ -93,7 +84,12 @@ class Contrast:
     def spoken(self, unit: str) -> Note:
         """Return it in ``sessions`` or ``weeks``, with its interval; in words where it has none."""
         ends = zip(("estimate", "low", "high"), (self.estimate, *self.interval), strict=True)
-        values = {name: _signed(one) for name, one in ends if one is not None}
+        values = {
+            # a zero has no minus
+            name: Note("regimes.signed", values={"n": round(n, 3) + 0.0, "digits": _digits(abs(n))})
+            for name, n in ends
+            if n is not None
+        }
         return Note(f"regimes.said_{unit}" if len(values) == 3 else "regimes.unsaid", values=values)
 
     def disagrees(self, other: Contrast) -> bool:
@@ -196,25 +192,16 @@ def words_for(
     size = {"sessions": abs(contrast.estimate), "digits": _digits(abs(contrast.estimate))}
     named = "regimes.sessions_" + ("fewer" if contrast.estimate < 0 else "more")
     values |= {"size": Note(named, values=size), "level": level, "reasons": held_back}
-    values["span"] = span_of(low, high, below=margin if verdict == "equivalent" else None)
+    span, ends = "from_fewer", (-low, high)
+    if low > 0 or high < 0:
+        span, ends = ("all_more", (low, high)) if low > 0 else ("all_fewer", (-high, -low))
+    digits = [_digits(abs(end), margin if verdict == "equivalent" else None) for end in ends]
+    names = ("low", "high", "low_digits", "high_digits")
+    said = dict(zip(names, (*ends, *digits), strict=True))
+    values["span"] = Note(f"regimes.{span}", values=said)
     unclear = "unclear" if set(reasons) == {"interval_covers_margin"} else "held_back"
     code = unclear if verdict == "cannot say" else verdict
     return Note(f"regimes.{code}", values=values)
-
-
-def span_of(low: float, high: float, *, below: float | None = None) -> Note:
-    """Return an interval in words, ends ``below`` a number looking so."""
-    code, ends = "from_fewer", (-low, high)
-    if low > 0 or high < 0:
-        code, ends = ("all_more", (low, high)) if low > 0 else ("all_fewer", (-high, -low))
-    digits = [_digits(abs(end), below) for end in ends]
-    names = ("low", "high", "low_digits", "high_digits")
-    return Note(f"regimes.{code}", values=dict(zip(names, (*ends, *digits), strict=True)))
-
-
-def _signed(number: float) -> Note:
-    values = {"n": round(number, 3) + 0.0, "digits": _digits(abs(number))}  # a zero has no minus
-    return Note("regimes.signed", values=values)
 
 
 # One decimal, or as many more, up to three, as keep a number from looking like 0 or the margin.

@@ -16,17 +16,9 @@ from scipy.special import chdtrc
 
 from forecast._checks import SHOWN_AT
 from forecast._jobs import run_units
+from forecast._rows import cluster_counts, effective_number, shares, sums_by
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal import (
-    HazardGFormula,
-    WeightModel,
-    cluster_counts,
-    effective_number,
-    followed,
-    life_sums,
-    shares,
-    sums_by,
-)
+from forecast.causal import HazardGFormula, WeightModel, followed, life_sums
 from forecast.errors import DataError
 from forecast.log import OutcomeLog
 from forecast.regimes.trial import (
@@ -199,8 +191,7 @@ class Engine:
         counted, begins = cleared.copy(), self.strategies[place].begins
         counted[: begins - 1] = 0
         earlier = np.where(np.arange(len(cleared)) < begins - 1, cleared.cumsum() - cleared, 0)
-        followers: IntArray = at_risk + counted.cumsum() - counted + earlier
-        return followers
+        return np.asarray(at_risk + counted.cumsum() - counted + earlier)
 
     def supported_to(self, place: int, group: int = 0, *, auto: bool = False) -> int:
         """Return the last session with enough courses at risk and enough followers.
@@ -285,51 +276,29 @@ class Followers:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Answers:
-    """Every difference of a comparison and what is said of it, by pair of strategies.
+    """Every difference of a comparison and what is said of it, by pair of strategies."""
 
-    Attributes
-    ----------
-    difference : dict of str to Contrast
-        Difference in mean sessions up to the horizon (a course not cleared by then counts as
-        the horizon), in the clinic's own case mix.
-    cleared_by : dict of int to dict of str to Contrast
-        Difference in the share cleared by 5, 10 and 15 sessions.
-    by_ink : dict of str to dict of str to Contrast
-        ``difference`` within each ink group.
-    by_group : dict of str to dict of str to Contrast
-        ``difference`` within each level of the column asked for; with a horizon of the pair's own,
-        up to the last session, at most that, which two levels reach.
-    differ : dict of str to (float, int, float, int)
-        Whether these differ: Wald's chi-squared, its degrees of freedom, the p-value, and the
-        horizon, where at least two levels have a difference.
-    unadjusted : dict of str to Contrast
-        The same curves without weights.
-    second_route : dict of str to Contrast
-        The same difference by the parametric g-formula.
-    verdict : dict of str to str
-        "saves", "costs", "equivalent" or "cannot say".
-    reasons : dict of str to tuple of str
-        Codes of what keeps a verdict back, see `reasons_for`; empty where one is given.
-    supported : dict of str to Supported
-        The same difference up to the last session, at most the horizon, that both strategies
-        reach with enough courses; looking again, at the horizon only.
-    uncleared : dict of str to float
-        Weighted share not cleared after the horizon, by strategy, where it has support there.
-    means : dict of str to Contrast
-        Mean sessions up to that horizon, by strategy, where it has support there.
-    """
-
+    # In mean sessions up to the horizon (a course not cleared by then counts as the horizon), in
+    # the clinic's own case mix.
     difference: Mapping[str, Contrast]
-    cleared_by: Mapping[int, Mapping[str, Contrast]]
-    by_ink: Mapping[str, Mapping[str, Contrast]]
-    unadjusted: Mapping[str, Contrast]
-    second_route: Mapping[str, Contrast]
+    cleared_by: Mapping[int, Mapping[str, Contrast]]  # in the share cleared by 5, 10, 15 sessions
+    by_ink: Mapping[str, Mapping[str, Contrast]]  # ``difference`` within each ink group
+    unadjusted: Mapping[str, Contrast]  # the same curves without weights
+    second_route: Mapping[str, Contrast]  # the same difference by the parametric g-formula
     verdict: Mapping[str, Verdict]
-    reasons: Mapping[str, tuple[str, ...]]
+    reasons: Mapping[str, tuple[str, ...]]  # codes of what keeps a verdict back: `reasons_for`
+    # The same difference up to the last session, at most the horizon, that both strategies reach
+    # with enough courses; looking again, at the horizon only.
     supported: Mapping[str, Supported]
+    # By strategy, where it has support at its horizon: weighted share not cleared after it, and
+    # mean sessions up to it.
     uncleared: Mapping[str, float]
     means: Mapping[str, Contrast]
+    # ``difference`` within each level of the column asked for; with a horizon of the pair's own, up
+    # to the last session, at most that, which two levels reach.
     by_group: Mapping[str, Mapping[str, Contrast]]
+    # Whether these differ: Wald's chi-squared, its degrees of freedom, the p-value, and the
+    # horizon, where at least two levels have a difference.
     differ: Mapping[str, tuple[float, int, float, int]]
 
     @classmethod

@@ -23,21 +23,14 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
-from forecast._checks import counted
 from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray
-from forecast.counts import COVARIATES, LIGHTEN, check_goal, durations_of, judged_rows
+from forecast.counts import COVARIATES, LIGHTEN, durations_of
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
-from forecast.sharing.share import FEWEST, FEWEST_REACHED, SHARED_MODEL, digest, told_apart
-from forecast.survival import (
-    Counts,
-    Encoding,
-    RowsHere,
-    ScoreAndInformation,
-    joint_fit,
-)
+from forecast.sharing.share import FEWEST, SHARED_MODEL, digest, rows_to_give, told_apart
+from forecast.survival import Counts, Encoding, RowsHere, ScoreAndInformation, joint_fit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,16 +54,10 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
     """
     _check_kind(question, QUESTION, "question")
     try:
-        goal = check_goal(question["goal"])
-        rows = judged_rows(log, goal=goal)
-        if int(rows["observed"].sum()) < FEWEST_REACHED:
-            raise DataError(
-                f"Only {counted(int(rows['observed'].sum()), 'course')} reached the goal.",
-                f"Join once {FEWEST_REACHED} have: below that, single courses show.",
-            )
+        rows, reached = rows_to_give(log, question["goal"], to="Join")
         given = [name for name, n in told_apart(rows).items() if n >= FEWEST]
         if question["ask"] == "columns":
-            counts = {"courses": len(log.courses), "reached": int(rows["observed"].sum())}
+            counts = {"courses": len(log.courses), "reached": reached}
             found = {
                 "columns": {
                     name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}

@@ -35,14 +35,7 @@ import numpy as np
 from forecast._checks import counted
 from forecast._files import SEAL, unsealed
 from forecast._types import FloatArray
-from forecast.counts import (
-    COVARIATES,
-    CURVES,
-    LIGHTEN,
-    check_goal,
-    durations_of,
-    judged_rows,
-)
+from forecast.counts import COVARIATES, CURVES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard
 
@@ -70,39 +63,19 @@ AGAIN = "Ask the clinic to share its log again."
 
 
 def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
-    """Return what the clinic may give away, as plain JSON values.
+    """Return what the clinic may give away of its ``log``, as plain JSON values.
 
-    Parameters
-    ----------
-    log : OutcomeLog
-        As ``read_log`` returns it.
-    goal : str
-        ``clear`` or ``lighten``.
+    ``goal`` is ``clear`` or ``lighten``. ``kind``, ``schema`` (2) and ``goal``; ``model``, what the
+    parameters mean; ``parameters``, their names: ``baseline[level]``, ``[slope]`` and ``[curve]``
+    (log cumulative hazard step at session 8 and how it moves with log(session / 8)), then one log
+    hazard ratio for each covariate given, for the goal ``lighten`` also that of wanting lightening
+    (``lighten``), left out if too few do; ``estimates`` and ``standard_errors``, which hold the
+    noise; ``left_out``, the covariates too rare to give; ``counts`` (``courses``, ``reached``),
+    about, to the nearest ten; ``worth``, the courses that would tell as much without noise.
 
-    Returns
-    -------
-    dict
-        ``kind``, ``schema`` (2) and ``goal``; ``model``, what the parameters mean;
-        ``parameters``, their names: ``baseline[level]``, ``[slope]`` and ``[curve]`` (log
-        cumulative hazard step at session 8 and how it moves with log(session / 8)), then one
-        log hazard ratio for each covariate given, for the goal ``lighten`` also that of wanting
-        lightening (``lighten``), left out if too few do; ``estimates`` and ``standard_errors``,
-        which hold the noise; ``left_out``, the covariates too rare to give; ``counts``
-        (``courses``, ``reached``), about, to the nearest ten; ``worth``, the courses that would
-        tell as much without noise.
-
-    Raises
-    ------
-    DataError
-        If fewer than 20 courses reached the goal.
+    Raises DataError if fewer than 20 courses reached the goal.
     """
-    rows = judged_rows(log, goal=check_goal(goal))
-    reached = int(rows["observed"].sum())
-    if reached < FEWEST_REACHED:
-        raise DataError(
-            f"Only {counted(reached, 'course')} reached the goal.",
-            f"Share a log once {FEWEST_REACHED} have: below that, single courses show.",
-        )
+    rows, reached = rows_to_give(log, goal, to="Share a log")
     noise = _noise_of(log, goal)
     about = [
         max(FEWEST_REACHED, 10 * round((n + COUNT_NOISE * next(noise)) / 10))
@@ -140,6 +113,21 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
         "counts": dict(zip(COUNTS, about, strict=True)),
         "worth": round(about[0] / (1 + share)),
     }
+
+
+def rows_to_give(log: OutcomeLog, goal: str, *, to: str) -> tuple[pd.DataFrame, int]:
+    """Return the rows of a log for a goal, and how many reached it.
+
+    Raises DataError where too few did; ``to`` is what could be done then.
+    """
+    rows = judged_rows(log, goal=check_goal(goal))
+    reached = int(rows["observed"].sum())
+    if reached < FEWEST_REACHED:
+        raise DataError(
+            f"Only {counted(reached, 'course')} reached the goal.",
+            f"{to} once {FEWEST_REACHED} have: below that, single courses show.",
+        )
+    return rows, reached
 
 
 # Standard normal numbers that follow from every cell of the courses, whatever their order.

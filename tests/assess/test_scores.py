@@ -178,12 +178,6 @@ def test_steps_are_counted_from_one_and_within_the_prediction(sample):
     assert auc_at(drawn.truth, drawn.outcomes, []).shape == (0,)
 
 
-def test_drop_out_chances_of_another_shape_are_refused(sample):
-    drawn = sample(30, seed=1)
-    with pytest.raises(RequestError, match=r"shape \(30, 5\)"):
-        uno_concordance(drawn.truth, drawn.outcomes, horizon=5, watched=np.ones((30, 5)))
-
-
 def test_a_log_of_many_paths_is_ranked_without_comparing_pairs(sample):
     # Every path three times over: the same number, had each pair been compared.
     drawn = sample(200, seed=2)

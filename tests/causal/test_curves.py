@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from lifelines.datasets import load_leukemia
 from numpy.testing import assert_allclose
 
-from forecast.causal import HazardGFormula, life_sums, restricted_mean, shares
+from forecast._rows import shares
+from forecast.causal import HazardGFormula, life_sums, restricted_mean
 from tests.causal.panels import panel_of
 
 Tables = tuple[np.ndarray, np.ndarray]

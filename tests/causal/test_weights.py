@@ -5,12 +5,8 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.causal import (
-    cluster_counts,
-    effective_number,
-    standardised_differences,
-    summarise_weights,
-)
+from forecast._rows import effective_number
+from forecast.causal import standardised_differences, summarise_weights
 from forecast.causal.weights import (
     cumulative_product,
     logistic_coefficients,
@@ -128,12 +124,6 @@ def test_truncation_of_repeated_rows_is_that_of_the_copies():
 def test_products_start_again_with_each_subject():
     first = np.array([True, False, False, True])
     assert_allclose(cumulative_product(np.array([0.5, 0.5, 2.0, 3.0]), first), [0.5, 0.25, 0.5, 3])
-
-
-def test_resamples_are_the_same_whatever_their_number():
-    many, few = cluster_counts(7, 50, seed=3), cluster_counts(7, 20, seed=3)
-    assert (many[:20] == few).all()
-    assert (many.sum(axis=1) == 7).all()
 
 
 def test_several_sets_of_weights_have_each_what_it_would_have_alone():

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from forecast.invented import CaseMix, World, simulate_log
+from forecast.invented import World, simulate_log
+from forecast.invented.world import CaseMix
 from forecast.log import OutcomeLog
 
 # black ink that the lasers reach: what a session takes is then known

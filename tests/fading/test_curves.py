@@ -11,7 +11,8 @@ from benchmarks.clinics import simulate_clinic, study_world
 from forecast.fading.curves import Slopes, fit_rows
 from forecast.fading.fading import fit_fading
 from forecast.fading.rows import fading_rows
-from forecast.invented import Crew, usual_world
+from forecast.invented import usual_world
+from forecast.invented.people import Crew
 
 from .logs import ALIKE, BLACK, codes, graded_log
 

@@ -152,6 +152,18 @@ def test_agreement_is_that_of_the_pairs_of_gradings(twice_graded, report):
     assert pair["kappa"] == pytest.approx(cohen_kappa_score(*quarters.T, weights="quadratic"))
 
 
+def test_graders_who_write_one_grade_alone_have_no_kappa(small_log, small_fading):
+    slopes = Slopes(small_fading.rows, small_fading.model, 0.95)
+    rows = [
+        {"course_id": "C1", "after_session": n, "grader_id": name,
+         "graded_on": pd.Timestamp(2020, n, 1), "fading_pct": 80.0 + n % 2 + two}
+        for n in range(1, 13) for two, name in enumerate(("first", "second"))
+    ]  # fmt: skip
+    both = pd.concat([small_log.graded, pd.DataFrame(rows)])
+    pairs = grader_report(slopes, both, level=0.95).pairs
+    assert pairs["kappa"].isna().tolist() == [True]
+
+
 def test_without_double_gradings_agreement_cannot_be_told(small_fading):
     report = small_fading.graders
     assert report.icc is None

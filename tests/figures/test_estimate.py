@@ -2,13 +2,13 @@
 
 from dataclasses import replace
 from decimal import Decimal
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from forecast.counts import Estimate
 from forecast.figures.estimate import (
     plot_book,
     plot_candidates,
@@ -22,11 +22,10 @@ from forecast.figures.estimate import (
 )
 from forecast.log import Enquiry
 from forecast.prices import (
-    Band,
     Package,
-    PriceList,
     Tariff,
     Variation,
+    make_price_list,
     price_caseload,
     price_package,
 )
@@ -121,10 +120,16 @@ def notes_of(figure):
 
 
 def test_a_quote_shows_its_losses_apart_and_carries_its_notes():
-    estimate = SimpleNamespace(
+    estimate = Estimate(
+        enquiry=Enquiry("II", "forearm", "black", "light", "single"),
         distribution=CountDistribution(HAND[None]),
+        level=0.8,
         stop_hazard=np.zeros(6),
         draws=HAND[None],
+        goal="clear",
+        support="well covered",
+        own_share=0.5,
+        supported_to=6,
         notes=("Two courses with yellow ink in this log.",),
     )
     figure = plot_quote(price_package(estimate, FIXED, TARIFF))
@@ -159,21 +164,11 @@ def test_changes_are_drawn_in_the_order_given():
 
 
 def test_a_price_list_shows_each_band_over_its_own_prices():
-    band = Band(
-        rule="all tattoos",
-        n=30,
-        price=Decimal(705),
-        expected_sessions=4.3,
-        expected_cost=Decimal(430),
-        chance_enough=0.8,
-        lowest_own=Decimal(300),
-        highest_own=Decimal(1000),
-    )
-    prices = PriceList(
-        FIXED, "EUR", (band,), np.zeros(30, dtype=int), Decimal(1), Decimal(2), Decimal(1), 0.3,
-        Decimal(1), ("A note.",),
-    )  # fmt: skip
-    figure = plot_price_list(prices)
+    asked = [Enquiry("II", "forearm", "black", "light", "single")] * 30
+    made = make_price_list(Made(), asked, FIXED, TARIFF, bands=1)
+    own = {"lowest_own": Decimal(300), "highest_own": Decimal(1000)}
+    band = replace(made.bands[0], price=Decimal(705), **own)
+    figure = plot_price_list(replace(made, bands=(band,), notes=("A note.",)))
     assert list(figure.data[0].x) == [300, 1000]
     assert list(figure.data[-1].x) == [705]
     assert "A note." in notes_of(figure)

@@ -11,7 +11,7 @@ from benchmarks.clinics import (
 from benchmarks.truth import (
     bencini_world,
 )
-from forecast.invented import OwnedLaser, World
+from forecast.invented.world import OwnedLaser, World
 
 
 def test_a_session_removes_about_a_fifth_to_a_quarter_of_the_ink():

@@ -17,6 +17,8 @@ from forecast.figures import plot_appointments
 from forecast.log import OutcomeLog
 from forecast.prices import forecast_appointments
 
+from .made import estimate
+
 PACKAGES = (
     Package("per_session", name="pay_per_session"),
     Package("block", name="block_6", sessions=6, price=780, extra_price=140),
@@ -46,9 +48,7 @@ class Sure:
         return pmf
 
     def update(self, enquiry, *, sessions_done, gradings):
-        draws = self.law(self.needed - sessions_done)
-        still = SimpleNamespace(draws=draws, stop_hazard=np.zeros(self.horizon), stop_draws=None)
-        return SimpleNamespace(remaining=still)
+        return SimpleNamespace(remaining=estimate(self.law(self.needed - sessions_done)))
 
     def estimate_draws(self, enquiries, *, steps=None):
         pmf = np.repeat(self.law(self.needed)[:, None], len(enquiries), axis=1)

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from forecast._notes import Note
 from forecast.errors import RequestError
-from forecast.prices.backtest import backtest_package, ending_weights, stop_factors
+from forecast.prices.backtest import PastCourses, backtest_package, stop_factors
 from forecast.prices.tariff import Package, Tariff
 
 
@@ -73,7 +73,8 @@ def test_the_weights_are_those_of_kaplan_and_meier():
     rng = np.random.default_rng(6)
     need, watched = rng.geometric(0.2, 400), rng.geometric(0.1, 400)
     step, observed = np.minimum(need, watched), need < watched
-    weights = ending_weights(step, observed, np.ones(400))
+    none = np.zeros(400)
+    weights = PastCourses(~observed, step, observed, none, none).weights(np.ones(400))
     survival, expected = 1.0, []
     for k in range(1, 8):
         at_risk = (step > k).sum() + (observed & (step == k)).sum()

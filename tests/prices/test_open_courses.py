@@ -1,6 +1,5 @@
 """Courses under way: what is left of a package, and what the open book is worth, by hand."""
 
-from dataclasses import dataclass
 from decimal import Decimal
 from types import SimpleNamespace
 
@@ -14,20 +13,14 @@ from forecast.prices.quote import price_package
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
+from .made import estimate
+
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])
 PACKAGES = (
     Package("per_session", name="pay_per_session"),
     Package("block", name="block_6", sessions=6, extra_price=120, refund_share=0.5),
     Package("fixed", name="fixed_price", cap=6),
 )
-
-
-@dataclass(frozen=True)
-class Remaining:
-    distribution: CountDistribution
-    stop_hazard: np.ndarray
-    draws: np.ndarray
-    notes: tuple[str, ...] = ()
 
 
 class Made:
@@ -39,8 +32,7 @@ class Made:
     def update(self, enquiry, *, sessions_done, gradings):
         self.asked.append((enquiry.ink_density, sessions_done, tuple(gradings)))
         later = CountDistribution(self.draws).given_not_by(sessions_done).pmf
-        mean = CountDistribution(later.mean(axis=0)[None])
-        return SimpleNamespace(remaining=Remaining(mean, np.full(later.shape[1], self.stop), later))
+        return SimpleNamespace(remaining=estimate(later, self.stop))
 
 
 def log(*rows, gradings=()):
@@ -225,26 +217,6 @@ REDUCED = Package(
 )
 
 
-@dataclass(frozen=True)
-class Sure:
-    """A course that surely needs so many sessions more."""
-
-    more: int
-    notes: tuple[str, ...] = ()
-
-    @property
-    def distribution(self):
-        return CountDistribution(self.draws)
-
-    @property
-    def draws(self):
-        return np.eye(25)[[self.more - 1]]
-
-    @property
-    def stop_hazard(self):
-        return np.zeros(25)
-
-
 @pytest.mark.parametrize(
     ("done", "bill"),
     [
@@ -257,7 +229,7 @@ class Sure:
 def test_a_reduced_price_goes_on_where_the_course_stands(done: int, bill: int):
     found = left_of(REDUCED, TARIFF, done)
     assert found is not None
-    quote = price_package(Sure(10 - done), *found, started=bool(done))
+    quote = price_package(estimate(np.eye(25)[10 - done - 1]), *found, started=bool(done))
     assert quote.expected_bill == bill
     assert quote.package.name == "reduced"
     assert quote.package.label("de") == "Nachlass"

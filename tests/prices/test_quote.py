@@ -1,7 +1,7 @@
 """A quote of one package for one enquiry: its numbers, its risk, and what it says."""
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -15,21 +15,13 @@ from forecast.prices.quote import price_package, quotes_lines
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
+from .made import estimate as estimate_of
+
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])  # chance of 1 to 6 sessions, worked by hand
 
 
-@dataclass(frozen=True)
-class Answer:
-    distribution: CountDistribution
-    stop_hazard: np.ndarray
-    draws: np.ndarray
-    notes: tuple[Note, ...] = ()
-
-
 def answer(pmf=HAND, stop=0.0, draws=None, notes=()):
-    pmf = np.asarray(pmf, dtype=float)
-    draws = pmf[None] if draws is None else np.asarray(draws)
-    return Answer(CountDistribution(pmf[None]), np.full(len(pmf), stop), draws, notes)
+    return estimate_of(pmf if draws is None else draws, stop, pmf=pmf, notes=notes)
 
 
 def said(text):

@@ -74,6 +74,7 @@ def test_costs_of_many_areas_are_those_of_each():
         ({"session_price": "150 USD"}, "tariff is in EUR"),
         ({"session_price": "many"}, "not an amount of money"),
         ({"session_price": "NaN"}, "not an amount of money"),
+        ({"tax_rate": Decimal("NaN")}, "tax_rate is NaN"),
         ({"session_price": True}, "not an amount of money"),
         ({"tax_rate": 20}, "tax_rate is 20"),
         ({"target_margin": 1.0}, "target_margin"),

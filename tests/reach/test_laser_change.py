@@ -83,7 +83,7 @@ def test_unusable_requests_are_refused(invented, options):
 @pytest.mark.slow
 def test_change_by_a_laser_is_that_of_the_clinic_with_it():
     from benchmarks.truth import fresh_clients
-    from forecast.invented import OwnedLaser, World
+    from forecast.invented.world import OwnedLaser, World
     from forecast.tattoo import unreached_inks
 
     yag, alex = OwnedLaser("yag", "ns", (532, 1064), -2.0), OwnedLaser("alex", "ns", (755,), -2.0)

@@ -61,6 +61,7 @@ def test_recording_that_stopped_is_noticed(log):
 @pytest.mark.parametrize("outcome", OUTCOMES)
 def test_every_outcome_and_its_rate_are_said_in_german(outcome: str):
     values = {"outcome": outcome, "session": rate_text(3, 1041), "course": rate_text(0, 140)}
+    assert values["session"] == "3 of 1,041: 0.29 % (0.059 to 0.84 %)"
     word, _, rates = sentence("reactions.rates", values).say("de").partition(": ")
     assert word.lower() not in (outcome, outcome.replace("_", " "))
     session, _, course = rates.partition("; ")

@@ -5,12 +5,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.causal.rates.agreement import (
-        intraclass,
-        one_way_intraclass,
-        random_effects,
-        weighted_kappa,
-    )
+    from forecast.causal.rates.agreement import intraclass, one_way_intraclass, random_effects
     from forecast.causal.rates.logistic import (
         FittedMixedLogistic,
         MixedLogistic,

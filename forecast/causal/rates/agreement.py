@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, counted
+from forecast._rows import shares
 from forecast._types import FloatArray, IntArray
-from forecast.causal.weights import shares
 from forecast.errors import DataError
 
 
@@ -79,28 +79,6 @@ def one_way_intraclass(values: npt.ArrayLike, target: npt.ArrayLike) -> float:
     typical = (total - (size**2).sum() / total) / (n - 1)
     scale = between + (typical - 1) * within
     return float((between - within) / scale) if scale > 0 else float("nan")
-
-
-def weighted_kappa(first: npt.ArrayLike, second: npt.ArrayLike) -> float:
-    """Return kappa of the whole-number grades ``first`` and ``second`` of two raters, (n,) each.
-
-    Squared distances are the weights (Cohen 1968, Psychol Bull 70:213). Not a number when neither
-    rater ever differs from one grade.
-
-    Raises DataError if the grades differ in number.
-
-    Examples
-    --------
-    >>> weighted_kappa([0, 1, 2, 3], [0, 1, 2, 3])
-    1.0
-    """
-    one = np.asarray(first, dtype=np.float64)
-    other = np.asarray(second, dtype=np.float64)
-    if one.shape != other.shape or one.ndim != 1 or not len(one):
-        raise DataError("The raters' grades differ in number.", "Give one grade each per target.")
-    seen = ((one - other) ** 2).mean()
-    by_chance = ((one[:, None] - other[None, :]) ** 2).mean()
-    return float(1 - seen / by_chance) if by_chance > 0 else float("nan")
 
 
 MOST_STEPS = 500

@@ -154,7 +154,12 @@ class MixedLogistic:
         start = np.zeros(X.shape[1] + 1)
         start[0] = np.log(y.sum() / (len(y) - y.sum()))
         start[-1] = 0.5
-        best = problem.minimise(start)
+        bounds = [*[(-FARTHEST, FARTHEST)] * X.shape[1], (0.0, LARGEST_SPREAD)]
+        options = {"ftol": 1e-12, "gtol": 1e-6, "maxiter": 500}
+        found = minimize(
+            problem.objective, start, jac=True, method="L-BFGS-B", bounds=bounds, options=options
+        )
+        best = _not_far(found.x if np.isfinite(found.fun) else np.array([np.inf]))
         effects, errors = problem.evaluate(best)[2]
         inverse = np.linalg.pinv(problem.information(best), hermitian=True)
         return FittedMixedLogistic(
@@ -196,8 +201,7 @@ class FittedMixedLogistic:
     @property
     def standard_errors(self) -> FloatArray:
         """Standard errors of the coefficients."""
-        errors: FloatArray = np.sqrt(np.clip(np.diag(self.covariance)[:-1], 0, None))
-        return errors
+        return np.asarray(np.sqrt(np.clip(np.diag(self.covariance)[:-1], 0, None)))
 
     def interval(
         self, name: str, *, level: float = 0.95, inflation: float = 1.0
@@ -272,15 +276,6 @@ class _Problem:
     codes: IntArray
     strength: FloatArray
     model: MixedLogistic
-
-    def minimise(self, start: FloatArray) -> FloatArray:
-        """Return the best parameters."""
-        bounds = [*[(-FARTHEST, FARTHEST)] * (len(start) - 1), (0.0, LARGEST_SPREAD)]
-        options = {"ftol": 1e-12, "gtol": 1e-6, "maxiter": 500}
-        found = minimize(
-            self.objective, start, jac=True, method="L-BFGS-B", bounds=bounds, options=options
-        )
-        return _not_far(found.x if np.isfinite(found.fun) else np.array([np.inf]))
 
     def held(self, start: FloatArray, at: int, information: FloatArray) -> FloatArray:
         """Return the best parameters with one of them as it is in ``start``.
@@ -395,5 +390,4 @@ _quadrature = cache(np.polynomial.hermite.hermgauss)
 
 def _expit(values: FloatArray) -> FloatArray:
     """Return the logistic function without overflow."""
-    result: FloatArray = 0.5 * (1 + np.tanh(values / 2))
-    return result
+    return np.asarray(0.5 * (1 + np.tanh(values / 2)))

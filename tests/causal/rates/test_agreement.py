@@ -5,9 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import minimize_scalar
 from scipy.stats import t
-from sklearn.metrics import cohen_kappa_score
 
-from forecast.causal.rates import intraclass, one_way_intraclass, random_effects, weighted_kappa
+from forecast.causal.rates import intraclass, one_way_intraclass, random_effects
 from forecast.errors import DataError
 
 # Shrout & Fleiss 1979, Psychol Bull 86:420, table 2: six targets, four judges
@@ -33,16 +32,7 @@ def test_targets_rated_once_say_nothing_of_agreement():
     assert one_way_intraclass(*once) == pytest.approx(one_way_intraclass(RATINGS.ravel(), target))
 
 
-def test_kappa_agrees_with_scikit_learn():
-    rng = np.random.default_rng(1)
-    first = rng.integers(0, 4, 80)
-    second = np.clip(first + rng.integers(-1, 2, 80), 0, 3)
-    expected = cohen_kappa_score(first, second, weights="quadratic")
-    assert weighted_kappa(first, second) == pytest.approx(expected)
-
-
 def test_what_gives_no_agreement_is_refused_or_not_a_number():
-    assert np.isnan(weighted_kappa([1, 1], [1, 1]))
     with pytest.raises(DataError, match="more than once"):
         one_way_intraclass([1, 2, 3], [1, 2, 3])
     with pytest.raises(DataError, match="two or more raters"):
