@@ -219,6 +219,8 @@ class Filler(Formatter):
         if format_spec in ("date", "day", "month"):
             named = {"date": self.day, "day": self.exact_day, "month": self.month}
             return named[format_spec](str(value))
+        if isinstance(value, Mapping):  # of a text in each language
+            return str(value[self.language])
         if isinstance(value, Sequence):
             return self._words(value, format_spec)
         return self._single(value, format_spec)
@@ -253,6 +255,6 @@ def _plain(value: Any) -> Any:
 
 
 def _note_or_value(value: Any) -> Any:
-    if isinstance(value, Mapping):
+    if isinstance(value, Mapping) and "code" in value:
         return Note.from_dict(value)
     return tuple(_note_or_value(one) for one in value) if isinstance(value, list) else value

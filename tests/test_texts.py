@@ -18,7 +18,6 @@ DOCUMENTS = [README, ROOT / "DEVELOPERS.md"]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 LANGUAGES = sorted((PACKAGE / "languages").glob("*.toml"))
 OPTIONS = PACKAGE / "cli" / "options.toml"
-REPORT = PACKAGE / "figures" / "trial_report.toml"
 PRINTED = sorted((ROOT / "tests" / "golden").glob("*-text.json"))
 USUAL, LONGEST = 25, 40  # words of a sentence
 HOUSE_WORDS = {  # what only its makers would say
@@ -131,7 +130,6 @@ def test_no_text_for_people_uses_a_house_word():
     texts = {path.stem: leaves(tomllib.loads(path.read_text("utf-8"))) for path in LANGUAGES}
     texts["en"] += printed() + leaves(tomllib.loads(OPTIONS.read_text("utf-8"))["commands"])
     texts["en"] += paragraphs(README.read_text("utf-8"))
-    texts["en"] += leaves(tomllib.loads(REPORT.read_text("utf-8")))
     programs = [path.read_text(encoding="utf-8") for path in MODULES]
     for path in NOTEBOOKS:
         texts["en"] += explained(path)

@@ -64,7 +64,8 @@ def run_compare(options: Options) -> None:
     if options.report is not None:
         from forecast.figures import write_report
 
-        written += map(str, write_report(comparison, log, options.report))
+        told = {"language": options.language}
+        written += map(str, write_report(comparison, log, options.report, **told))
     data = {**comparison.to_dict(), "written": written}
     lines = [in_layers(options, comparison)]
     if options.plan is not None:

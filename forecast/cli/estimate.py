@@ -283,19 +283,20 @@ def _price_remaining(
     later: Update, options: Options, done: int
 ) -> tuple[dict[str, Any], list[str]]:
     tariff = prices.read_tariff(options.tariff)
-    left = [(package.name, prices.left_of(package, tariff, done)) for package in tariff.packages]
+    left = [(package, prices.left_of(package, tariff, done)) for package in tariff.packages]
     quotes = [
         forecast.price_package(later.remaining, *found, started=bool(done))
         for _, found in left
         if found is not None
     ]
-    gone = [name for name, found in left if found is None]
+    gone = [package for package, found in left if found is None]
     lines: list[str] = ["", sentence("text.from_now_on")]
     if quotes:
         lines += prices.quotes_lines(quotes, details=options.details)
         lines += [] if options.details else [sentence("text.each_quote")]
-    lines += [sentence("text.not_offered", {"name": name}) for name in gone]
-    return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": gone}, lines
+    lines += [sentence("text.not_offered", {"name": one.said}) for one in gone]
+    names = [one.name for one in gone]
+    return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": names}, lines
 
 
 def as_dict(cautions: tuple[Caution, ...]) -> Mapping[str, Any]:

@@ -26,7 +26,7 @@ from forecast._files import (
     refuse_long_cell,
     write_whole,
 )
-from forecast._notes import Note, in_language
+from forecast._notes import Note, in_language, texts_of
 from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
@@ -499,13 +499,14 @@ def sheet_names(content: bytes) -> list[str]:
         return []
 
 
-def write_template(options: Options, template: str, *, then: str) -> None:
-    """Write a commented file to start from, to a place that is still free, and say so."""
+def write_template(options: Options, kind: str) -> None:
+    """Write a commented ``tariff`` or ``clinic`` to a place that is still free, and say so."""
     path = Path(options.template)
     if path.exists():
         raise RequestError(f"{path} is there already.", "Name another file, or move it away.")
-    write_text(path, template)
-    answer(options, {"written": str(path)}, f"Wrote {path}: {then}")
+    write_text(path, texts_of(options.language or "en")["templates"][kind])
+    said = Note(f"text.template_{kind}", values={"file": str(path)})
+    answer(options, {"written": str(path)}, said.say(options.language or "en"))
 
 
 def check_output(path: Path, *, what: str, known: Mark) -> None:

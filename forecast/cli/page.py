@@ -55,9 +55,7 @@ def _desk_of(options: Options) -> Desk:
 def run_page(options: Options) -> None:
     """Do what ``forecast page`` is asked."""
     if options.template is not None:
-        with _needs_extra():
-            from forecast.page import CLINIC_TEMPLATE
-        write_template(options, CLINIC_TEMPLATE, then="put your own name and words in.")
+        write_template(options, "clinic")
         return
     if options.model is None:
         raise RequestError("The page needs a model.", "Give MODEL.json, as fit wrote it.")

@@ -41,7 +41,7 @@ YEAR = 4  # lines of a year, unless all are asked for
 def run_price(options: Options) -> None:
     """Do what ``forecast price`` is asked."""
     if options.template is not None:
-        write_template(options, prices.tariff_template(), then="replace its numbers by your own.")
+        write_template(options, "tariff")
         return
     if options.enquiries is None or options.tariff is None:
         raise RequestError(
@@ -94,7 +94,9 @@ def run_price(options: Options) -> None:
         sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
     texts = [first, *_in_layers(texts, by_line(cautions, "care"), options)]
     if options.out is not None and free:
-        texts.append(_write_prices(options.out, sheets, data.get("price_lists", ())))
+        texts.append(
+            _write_prices(options.out, sheets, data.get("price_lists", ()), options.language)
+        )
     texts.append([Sentence(CLOSING)])
     paragraphs = (text_of(part, options.language) for part in texts)
     answer(options, data, "\n\n".join(filter(None, paragraphs)))
@@ -112,10 +114,12 @@ def _in_layers(
     return [*said, [*rests_on, *care]]
 
 
-def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) -> list[str]:
+def _write_prices(
+    out: Path, sheets: Mapping[str, Any], lists: Sequence[Any], language: str
+) -> list[str]:
     write_tables(out, sheets)
     pages = [
-        _write_page(out.with_name(f"{out.stem}-list-{number}.html"), one.to_html())
+        _write_page(out.with_name(f"{out.stem}-list-{number}.html"), one.to_html(language=language))
         for number, one in enumerate(lists, start=1)
     ]
     printed = [sentence("text.wrote_to_print", {"file": str(page)}) for page in pages]
@@ -137,7 +141,7 @@ def _write_page(page: Path, html: str) -> Path:
 
 
 def _is_list(content: bytes) -> bool:
-    return b"Price, tax included" in content or content.startswith(b"%PDF")
+    return b'content="forecast price"' in content or content.startswith(b"%PDF")
 
 
 def run_appointments(options: Options) -> None:
@@ -185,7 +189,7 @@ def _quote_all(
     texts: list[list[str]] = []
     rows = forecast.price_many(forecaster, list(enquiries.values()), tariff.packages, tariff)
     rows["enquiry"] = [list(enquiries)[k] for k in rows["enquiry"]]
-    table = prices.WhoLoses(rows, tariff.currency)
+    table = prices.WhoLoses(rows, tariff.currency, {one.name: one.said for one in tariff.packages})
     details = options.details
     for label, enquiry in enquiries.items():
         estimate = forecaster.estimate(enquiry)
@@ -222,7 +226,7 @@ def _owner_view(
     progress("Trying the tariff on the past")
     priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
     past = [prices.backtest_package(log, package, tariff, seed=seed) for package in priced]
-    unpriced = [one.name for one in tariff.packages if one not in priced]
+    unpriced = [one.said for one in tariff.packages if one not in priced]
     data = {"price_lists": lists, "open_book": open_book, "backtests": past}
     parts: list[list[str]] = [
         [sentence("text.price_list")],

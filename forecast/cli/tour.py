@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import figures, prices, reactions, tattoo
-from forecast._notes import NOTHING, Sentence, aligned, sentence, text_of
+from forecast._notes import NOTHING, Sentence, aligned, languages, sentence, text_of
 from forecast.cli.estimate import estimates_text, update_lines
 from forecast.cli.files import (
     CLOSING,
@@ -112,9 +112,10 @@ def _closing() -> list[Sentence]:
 
 def _check_place(target: Path) -> None:
     _check_files(target, [INDEX, "model.json", *EDITED])
-    for name, text in zip(EDITED, (ENQUIRIES, prices.tariff_template()), strict=True):
+    ours = {ENQUIRIES.encode(), *(prices.tariff_template(code).encode() for code in languages())}
+    for name in EDITED:
         there = target / name
-        if there.is_file() and there.read_bytes() != text.encode():
+        if there.is_file() and there.read_bytes() not in ours:
             raise RequestError(
                 f"{there} is not as the tour writes it: your changes would be lost.",
                 "Copy it to another folder, or name another folder with -o.",
@@ -172,8 +173,8 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     album.text("estimates.txt", [full])
     album.say("enquiries", takewhile(bool, brief.splitlines()))
     for label, one in estimates.items():
-        album.figure("count", figures.plot_estimate(one), label)
-        album.figure("hundred", figures.plot_hundred(one), label)
+        album.figure("count", figures.plot_estimate(one, language=album.language), label)
+        album.figure("hundred", figures.plot_hundred(one, language=album.language), label)
     return estimates
 
 
@@ -190,7 +191,7 @@ def _ask_again(album: _Album, forecaster: Forecaster) -> None:
 
 
 def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
-    album.text("tariff.toml", [prices.tariff_template()])
+    album.text("tariff.toml", [prices.tariff_template(album.language)])
     tariff = prices.read_tariff(album.folder / "tariff.toml")
     words: list[str] = []
     fixed: list[Sentence] = []
@@ -202,7 +203,7 @@ def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
             words += ["", *lines]
             if quote.package.kind == "fixed":
                 fixed.append(sentence("tour.of", {"label": label, "said": lines[0]}))
-                album.figure("price", figures.plot_quote(quote), label)
+                album.figure("price", figures.plot_quote(quote, language=album.language), label)
         words.append("")
     album.say("prices", fixed)
     album.text("prices.txt", words[:-1])
@@ -214,7 +215,9 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     load = forecast.forecast_appointments(forecaster, log, tariff)
     year = forecast.price_caseload(forecaster, latest, tariff.packages, tariff, log=log)
     rows = forecast.price_many(forecaster, latest, tariff.packages, tariff)
-    found = {"appointments": load, "year": year, "packages": prices.WhoLoses(rows, tariff.currency)}
+    labels = {one.name: one.said for one in tariff.packages}
+    table = prices.WhoLoses(rows, tariff.currency, labels)
+    found = {"appointments": load, "year": year, "packages": table}
     words = {name: one.lines(album.language) for name, one in found.items()}
     whole = [
         line
@@ -222,7 +225,7 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
         for line in (sentence(f"tour.head_{name}"), *lines, "")
     ]
     album.text("owner.txt", whole[:-1])
-    album.figure("appointments", figures.plot_appointments(load))
+    album.figure("appointments", figures.plot_appointments(load, language=album.language))
     kept = [*load.in_brief(), *words["year"][:2], words["packages"][0]]
     album.say("owner", kept)
 
@@ -231,7 +234,7 @@ def _compare_pulses(album: _Album, log: OutcomeLog) -> None:
     comparison = forecast.compare_regimes(log)
     lines = comparison.lines(album.language)
     album.say("regimes", takewhile(bool, lines))
-    album.figure("regimes", figures.plot_curves(comparison))
+    album.figure("regimes", figures.plot_curves(comparison, language=album.language))
     album.text("regimes.txt", lines)
 
 
@@ -240,7 +243,7 @@ def _draw_fading(album: _Album, log: OutcomeLog) -> None:
     lines = fading.lines(album.language)
     album.say("fading", takewhile(bool, lines))
     album.text("fading.txt", lines)
-    album.figure("fading", figures.plot_fading(fading))
+    album.figure("fading", figures.plot_fading(fading, language=album.language))
 
 
 def _index_page(album: _Album) -> str:

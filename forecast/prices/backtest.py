@@ -68,7 +68,7 @@ class Backtest(Result):
         shown = ("margin_per_course", "n_ended", "earned_by_ended", "n_ongoing",
                  "spent_on_ongoing")  # fmt: skip
         values = {name: getattr(self, name) for name in shown}
-        values |= {"name": self.package.name, "code": self.currency, "low": low, "high": high}
+        values |= {"name": self.package.said, "code": self.currency, "low": low, "high": high}
         values["share"] = of_100(self.chance_of_loss)
         said = [sentence(f"past.{one}", values) for one in ("margin", "so_far")]
         return [*said, *bullets(self.notes)]

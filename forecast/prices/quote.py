@@ -161,7 +161,7 @@ class Quote(Result):
         return sentence(
             "quote.offer_fixed" if fixed else "quote.offer",
             {
-                "name": self.package.name,
+                "name": self.package.said,
                 "price": self.price,
                 "currency": self.currency,
                 "unit": sentence(f"quote.unit_{self.package.kind}"),

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number, counted, nearest, shown
-from forecast._notes import sentence
+from forecast._notes import Note, Sentence, languages, sentence, texts_of
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
@@ -27,7 +27,6 @@ NEEDS_SESSIONS = ("block", "part_fixed")
 COST_PARTS = ("minutes_per_session", "staff_per_hour", "room_per_hour", "consumables",
               "device_price")  # fmt: skip
 LARGEST_FILE = 1_000_000  # bytes
-TEMPLATE = Path(__file__).with_name("tariff_template.toml")
 
 # From where to where each field of a package or a tariff may go, and in what.
 RANGES = {
@@ -193,13 +192,7 @@ class Package:
         written = currency_of(self.price) or currency_of(self.extra_price)
         object.__setattr__(self, "currency", self.currency.strip().upper() or written)
         _check_ranges(self)
-        usual = {
-            "per_session": "pay per session",
-            "block": f"{self.sessions} sessions",
-            "fixed": "fixed price",
-            "part_fixed": f"{self.sessions} at full price, then reduced",
-        }
-        object.__setattr__(self, "name", self.name or usual[self.kind])
+        object.__setattr__(self, "name", self.name or str(self._usual))
         bands = _area_prices(self.prices, name=f"prices of {self.name!r}", currency=self.currency)
         object.__setattr__(self, "prices", bands)
         if not isinstance(self.labels, Mapping | tuple):
@@ -255,7 +248,19 @@ class Package:
 
     def label(self, language: str) -> str:
         """Return what clients read in a language: its label, else the name."""
-        return str(dict(self.labels).get(language, self.name.replace("_", " ")))
+        unnamed = self.name == str(self._usual)
+        own = self._usual.say(language) if unnamed else self.name.replace("_", " ")
+        return str(dict(self.labels).get(language, own))
+
+    @property
+    def said(self) -> Sentence:
+        """What clients read, in any language."""
+        named = {language: self.label(language) for language in languages()}
+        return sentence("tariff.named", {"label": named})
+
+    @property
+    def _usual(self) -> Note:
+        return Note(f"tariff.usual_{self.kind}", values={"n": self.sessions or 0})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -381,7 +386,7 @@ class Tariff(Result):
         lines: list[str] = [sentence("tariff.session", values)]
         for one in self.packages:
             price = self.price_of(one, self.typical_area_cm2)[0] / 100
-            values = {"package": one.label(language), "price": price}
+            values = {"package": one.said, "price": price}
             lines.append(sentence(f"tariff.{'package' if price == price else 'asked_for'}", values))
         return lines
 
@@ -550,15 +555,15 @@ REQUIRED = tuple(
 )
 
 
-def tariff_template() -> str:
-    """Return a commented tariff with invented numbers, ready to be edited.
+def tariff_template(language: str = "en") -> str:
+    """Return a tariff with invented numbers and comments in ``language``, ready to be edited.
 
     Examples
     --------
     >>> tariff_template().splitlines()[0]
     '# Tariff: what a course costs the clinic, its rules, and the packages it sells.'
     """
-    return TEMPLATE.read_text(encoding="utf-8")
+    return str(texts_of(language)["templates"]["tariff"])
 
 
 def read_tariff(path: str | Path) -> Tariff:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
@@ -130,10 +130,16 @@ class WhoLoses(Result):
         As `price_many` returns it.
     currency : str
         Three-letter code.
+    labels : mapping, optional
+        What clients read, by the name of the package.
     """
 
     rows: pd.DataFrame
     currency: str
+    labels: Mapping[str, Sentence] = field(default_factory=dict)
+
+    def _said(self, package: Any) -> str:
+        return self.labels.get(package, str(package))
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per package: mean margin, chance of loss, and for whom it falls short.
@@ -206,7 +212,8 @@ class WhoLoses(Result):
 
     def _prices(self) -> list[list[str]]:
         priced = self.rows.pivot_table("price", "enquiry", "package", sort=False)
-        rows: list[list[str]] = [[sentence("loses.prices", self._values), *priced.columns]]
+        rows: list[list[str]] = [[sentence("loses.prices", self._values)]]
+        rows[0] += map(self._said, priced.columns)
         return rows + [[str(one), *map(_money, own)] for one, *own in priced.itertuples()]
 
     def _by_package(self, language: str) -> list[str]:
@@ -216,7 +223,7 @@ class WhoLoses(Result):
         rows: list[list[str]] = [[sentence(f"loses.head_{name}") for name in heads]]
         for own in self.to_frame().to_dict("records"):
             cells = [_money(own[name]) for name in money] + [_of_100(own[name]) for name in shares]
-            rows.append([own["package"], *cells])
+            rows.append([self._said(own["package"]), *cells])
         return aligned(rows, language, to_the_right=True)
 
     def _least(self) -> list[Sentence]:
@@ -229,7 +236,9 @@ class WhoLoses(Result):
                 )
                 for one in worst.itertuples()
             ]
-            lines.append(sentence("loses.of_package", {"package": package, "worst": named}))
+            lines.append(
+                sentence("loses.of_package", {"package": self._said(package), "worst": named})
+            )
         return lines
 
     @property
@@ -239,12 +248,18 @@ class WhoLoses(Result):
         losing = table[table["margin"] < 0]
         if len(losing):
             said = [
-                sentence("loses.margin", {"package": one.package, "margin": _money(one.margin)})
+                sentence(
+                    "loses.margin",
+                    {"package": self._said(one.package), "margin": _money(one.margin)},
+                )
                 for one in losing.itertuples()
             ]
             return Note("prices.loses", "serious", {"packages": said, **self._values})
         worst = table.loc[table["chance_of_loss"].idxmax()]
-        values = {"package": worst["package"], "share": of_100(float(worst["chance_of_loss"]))}
+        values = {
+            "package": self._said(worst["package"]),
+            "share": of_100(float(worst["chance_of_loss"])),
+        }
         return Note("prices.none_loses", values=values)
 
     @property

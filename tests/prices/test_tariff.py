@@ -7,6 +7,7 @@ import pytest
 
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.prices.money import from_cents
+from forecast._notes import languages
 from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
 
 
@@ -202,6 +203,15 @@ def test_the_template_is_a_tariff(written):
     ]  # fmt: skip
     assert tariff.session_price == Decimal("150.00")
     assert tariff.packages[2].price is None
+    for code in languages():
+        assert read_tariff(written(tariff_template(code))) == tariff
+
+
+def test_a_package_without_a_name_is_called_so_in_every_language():
+    unnamed, named = Package("fixed"), Package("fixed", name="all_in", labels={"de": "Alles"})
+    assert [unnamed.label(code) for code in ("en", "de")] == ["fixed price", "Festpreis"]
+    assert [named.label(code) for code in ("en", "de")] == ["all in", "Alles"]
+    assert Package("block", sessions=6).said.say("de") == "6 Sitzungen"
 
 
 def test_decimals_of_a_file_stay_exact(written):
