@@ -15,6 +15,7 @@ from pathlib import Path
 from secrets import token_hex
 from typing import Any
 
+from forecast._notes import problem_and_remedy
 from forecast.errors import DataError, RequestError
 
 Mark = Callable[[bytes], bool]
@@ -56,7 +57,7 @@ def write_into(folder: str | os.PathLike[str], contents: Mapping[str, str]) -> l
     """Write each text to the file of its name in a folder, made if need be; return the files."""
     target = Path(folder)
     if target.exists() and not target.is_dir():
-        raise RequestError(f"{target} is a file.", "Name a folder.")
+        raise RequestError(*problem_and_remedy("refused.no_folder", {"path": str(target)}))
     target.mkdir(parents=True, exist_ok=True)
     for name, content in contents.items():
         write_whole(target / name, content)
@@ -109,7 +110,8 @@ def unsealed(stored: Mapping[str, Any], *, named: str, remedy: str) -> dict[str,
     """Return what was sealed, or raise RequestError if it has changed; no seal is no complaint."""
     content = {name: value for name, value in stored.items() if name != SEAL}
     if SEAL in stored and stored[SEAL] != _sum_of(content):
-        raise RequestError(f"{named} has changed since it was written.", remedy)
+        changed, _ = problem_and_remedy("refused.changed", {"file": named})
+        raise RequestError(changed, remedy)
     return content
 
 
@@ -142,10 +144,8 @@ def check_not_lost(path: Path, *, what: str, known: Mark) -> None:
         return
     content = path.read_bytes()
     if content.strip() and not known(content):
-        raise RequestError(
-            f"{path} is there already and is not {what}: it would be lost.",
-            "Name another file, or move this one away.",
-        )
+        values = {"file": str(path), "what": what}
+        raise RequestError(*problem_and_remedy("refused.lost", values))
 
 
 def is_json_with(name: str, *values: str) -> Mark:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import forecast
 from forecast import reach, reactions, sharing
 from forecast._files import read_json, sealed, unsealed
-from forecast._notes import Note, Sentence, sentence, text_of
+from forecast._notes import Note, Sentence, problem_and_remedy, sentence, text_of
 from forecast.cli.files import (
     ANSWER,
     CLOSING,
@@ -99,10 +99,7 @@ def run_reach(options: Options) -> None:
     """Do what ``forecast reach`` is asked."""
     for name in ("on", "price"):
         if getattr(options, name) is not None and not options.wavelengths:
-            raise RequestError(
-                f"--{name} asks about another laser, and none is given.",
-                f"Name its wavelengths with --wavelengths, or leave --{name} out.",
-            )
+            raise RequestError(*problem_and_remedy("refused.no_laser", {"name": name}))
     log = read(options)
     found = reach.log_reach(log, level=options.level)
     effect = reach.reach_effect(log, level=options.level)
@@ -137,9 +134,8 @@ def _numbers(text: str) -> tuple[float, ...]:
     try:
         return tuple(float(part) for part in text.replace(";", ",").split(",") if part.strip())
     except ValueError:
-        raise RequestError(
-            f"The wavelengths are {text!r}.", "Give them in nm, for example 694,755."
-        ) from None
+        values = {"given": text}
+        raise RequestError(*problem_and_remedy("refused.wavelengths", values)) from None
 
 
 def run_share(options: Options) -> None:
@@ -207,7 +203,7 @@ def _as_text(data: dict[str, Any]) -> str:
 def _read_json(path: Path) -> Any:
     stored = read_json(path)
     if stored is None:
-        raise RequestError(f"{path.name} is not JSON.", "Give a file that share wrote.")
+        raise RequestError(*problem_and_remedy("refused.no_share", {"file": path.name}))
     if not isinstance(stored, dict):
         return stored
     return unsealed(stored, named=path.name, remedy="Have it sent or written again.")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Note, Sentence, aligned, bullets, sentence, text_of
+from forecast._notes import Note, Sentence, aligned, bullets, problem_and_remedy, sentence, text_of
 from forecast.cli.files import (
     BY,
     CLOSING,
@@ -52,7 +52,10 @@ def run_estimate(options: Options) -> None:
 
         check_register(register)
     enquiries, facts = read_enquiries(
-        options.enquiries, named=register is not None, extra=forecaster.extra
+        options.enquiries,
+        named=register is not None,
+        extra=forecaster.extra,
+        language=options.language,
     )
     own = _own_values(options.extra, forecaster)
     for label, enquiry in enquiries.items():
@@ -98,10 +101,8 @@ def _own_values(given: str, forecaster: Forecaster) -> dict[str, str]:
     pairs = [pair.partition("=") for pair in given.split(",") if pair]
     found = {normal_heading(name): value for name, _, value in pairs}
     for name in found.keys() - set(forecaster.extra):
-        raise RequestError(
-            f"The model was fitted without a column {name!r}.",
-            f"It has {', '.join(forecaster.extra) or 'none'}; write --extra NAME=VALUE.",
-        )
+        values = {"name": name, "known": forecaster.extra or "none"}
+        raise RequestError(*problem_and_remedy("refused.no_extra", values))
     return found
 
 
@@ -215,7 +216,7 @@ def run_update(options: Options) -> None:
     forecaster = forecast.load_forecaster(options.model)
     course = course_of(options)
     if course is None and options.sessions_done is None:
-        raise RequestError("It is not said how many sessions were had.", "Give --sessions-done K.")
+        raise RequestError(*problem_and_remedy("refused.how_many"))
     enquiry, asked = asked_of(options, course, forecaster.extra)
     done: int = course.done if course else options.sessions_done
     gradings = list(course.graded) if course else gradings_of(options)

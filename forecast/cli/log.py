@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import forecast
 from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
-from forecast._notes import Sentence, in_language, languages, sentence, text_of
+from forecast._notes import Sentence, in_language, languages, problem_and_remedy, sentence, text_of
 from forecast.cli.files import (
     Options,
     answer,
@@ -49,8 +49,8 @@ def run_workbook(options: Options) -> None:
 
     path: Path = options.out
     if path.suffix != ".xlsx" or path.exists():
-        wrong = "is there already" if path.exists() else "is no .xlsx"
-        raise RequestError(f"{path} {wrong}.", "Name a new file that ends in .xlsx.")
+        code = "refused.workbook_there" if path.exists() else "refused.no_workbook"
+        raise RequestError(*problem_and_remedy(code, {"path": str(path)}))
     check_can_write(path)
     write_whole(path, new_workbook())
     written = {"written": str(path)}
@@ -228,10 +228,7 @@ def _check_card(path: Path) -> None:
     from forecast.forecaster import TITLE
 
     if path.suffix == ".json":
-        raise RequestError(
-            f"The card {path} would be written over by its own JSON.",
-            "Name it CARD.md; CARD.json is written beside it.",
-        )
+        raise RequestError(*problem_and_remedy("refused.card", {"path": str(path)}))
     titles = tuple(f"# {TITLE.say(language)}".encode() for language in languages())
     check_output(path, what="a model card", known=lambda content: content.startswith(titles))
     beside = path.with_suffix(".json")

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._files import read_whole
+from forecast._notes import problem_and_remedy
 from forecast.cli.files import (
     Options,
     answer,
@@ -34,10 +35,8 @@ def _needs_extra() -> Iterator[None]:
     try:
         yield
     except ImportError as error:
-        raise RequestError(
-            f"The page needs packages that are not installed ({error.name}).",
-            "Install session-forecast with its extra: pip install -e '.[page]'.",
-        ) from None
+        values = {"name": error.name}
+        raise RequestError(*problem_and_remedy("refused.not_installed", values)) from None
 
 
 def _desk_of(options: Options) -> Desk:
@@ -58,7 +57,7 @@ def run_page(options: Options) -> None:
         write_template(options, "clinic")
         return
     if options.model is None:
-        raise RequestError("The page needs a model.", "Give MODEL.json, as fit wrote it.")
+        raise RequestError(*problem_and_remedy("refused.page_model"))
     desk = _desk_of(options)
     with _needs_extra():
         from forecast.page import serve
@@ -107,7 +106,7 @@ def _kept_code(path: Path) -> str:
         path.chmod(0o600)
     code = read_whole(path, 1000).decode("utf-8", "replace").strip()
     if not re.fullmatch(r"[A-Za-z0-9_-]{22,99}", code):
-        raise RequestError(f"{path} holds no access code.", "Name a new file: one is made there.")
+        raise RequestError(*problem_and_remedy("refused.no_code", {"path": str(path)}))
     return code
 
 
@@ -121,7 +120,7 @@ def run_sheet(options: Options) -> None:
     """Do what ``forecast sheet`` is asked."""
     out: Path = options.out or Path("sheet.pdf")
     if out.suffix.lower() not in (".pdf", ".html"):
-        raise RequestError(f"{out} is neither .pdf nor .html.", "Name a file with one of them.")
+        raise RequestError(*problem_and_remedy("refused.no_sheet_file", {"file": str(out)}))
     desk = _desk_of(options)
     with _needs_extra():
         from forecast.page import find_browser, html_to_pdf, is_sheet, make_sheet
@@ -147,7 +146,7 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
     if course is not None:
         on_record = {"course": course.course_id, "promise": options.promise}
     elif options.enquiry is None:
-        raise RequestError("It is not said which course is meant.", "Give ENQUIRY.csv.")
+        raise RequestError(*problem_and_remedy("refused.which_course"))
     given = gradings_of(options)
     enquiry, told = asked_of(options, course, [own.name for own in desk.extra])
     return Asked(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Sentence, bullets, sentence, text_of
+from forecast._notes import Sentence, bullets, problem_and_remedy, sentence, text_of
 from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
@@ -44,22 +44,20 @@ def run_price(options: Options) -> None:
         write_template(options, "tariff")
         return
     if options.enquiries is None or options.tariff is None:
-        raise RequestError(
-            "Pricing needs a model, enquiries and a tariff.",
-            "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
-        )
+        raise RequestError(*problem_and_remedy("refused.no_pricing"))
     tariff = prices.read_tariff(options.tariff)
     if not tariff.packages:
-        raise RequestError(
-            f"{options.tariff} offers no package.", "Add at least one [[packages]] to it."
-        )
+        values = {"file": str(options.tariff)}
+        raise RequestError(*problem_and_remedy("refused.no_package", values))
     if options.out is not None:
         what = "a workbook of prices"
         check_output(
             options.out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"]
         )
     forecaster = forecast.load_forecaster(options.model)
-    enquiries, facts = read_enquiries(options.enquiries, extra=forecaster.extra)
+    enquiries, facts = read_enquiries(
+        options.enquiries, extra=forecaster.extra, language=options.language
+    )
     log = None if options.log is None else read(options)
     cautions = {
         name: tattoo.cautions_for(one, **facts_of(options, facts[name]))
@@ -149,9 +147,7 @@ def run_appointments(options: Options) -> None:
     out: Path | None = options.out
     if out is not None:
         if out.suffix not in (".csv", ".ics"):
-            raise RequestError(
-                f"{out} is neither .csv nor .ics.", "Name the file with one of them."
-            )
+            raise RequestError(*problem_and_remedy("refused.no_calendar", {"file": str(out)}))
         check_output(out, what="a table or calendar of appointments", known=_holds_appointments)
     tariff = options.tariff and prices.read_tariff(options.tariff)
     forecaster, log = forecast.load_forecaster(options.model), read(options)

@@ -15,7 +15,15 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import figures, prices, reactions, tattoo
-from forecast._notes import NOTHING, Sentence, aligned, languages, sentence, text_of
+from forecast._notes import (
+    NOTHING,
+    Sentence,
+    aligned,
+    languages,
+    problem_and_remedy,
+    sentence,
+    text_of,
+)
 from forecast.cli.estimate import estimates_text, update_lines
 from forecast.cli.files import (
     CLOSING,
@@ -116,10 +124,7 @@ def _check_place(target: Path) -> None:
     for name in EDITED:
         there = target / name
         if there.is_file() and there.read_bytes() not in ours:
-            raise RequestError(
-                f"{there} is not as the tour writes it: your changes would be lost.",
-                "Copy it to another folder, or name another folder with -o.",
-            )
+            raise RequestError(*problem_and_remedy("refused.tour", {"file": str(there)}))
 
 
 def _check_files(target: Path, names: Iterable[str]) -> None:

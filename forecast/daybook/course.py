@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from forecast._notes import Note
+from forecast._notes import Note, Sentence
 from forecast.daybook.promises import Promise
 from forecast.errors import RequestError
 from forecast.log import ATTRIBUTES, Enquiry, checked, column, enquiry_of, is_code, masked
@@ -25,7 +25,7 @@ class MisfitError(RequestError):
     """
 
     def __init__(self, field: str, note: Note, *, askable: bool = False) -> None:
-        super().__init__(f"{field}:", str(note))
+        super().__init__(f"{field}:", Sentence(note))
         self.field, self.note, self.askable = field, note, askable
 
     def __reduce__(self) -> tuple[Any, ...]:

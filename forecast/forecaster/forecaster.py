@@ -33,7 +33,7 @@ from forecast._files import (
     unsealed,
     write_whole,
 )
-from forecast._notes import Note, Sentence, notes_as_json, sentence
+from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, check_parts
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
@@ -456,11 +456,8 @@ class Forecaster(Predictor, Result):
         plan = read_strategy(strategy, self.horizon)  # refuses what is no strategy
         since = " at and after its change" if plan.begins > 1 else ""
         known = ", ".join(self.strategies) or "none"
-        raise RequestError(
-            f"Too few courses of this log kept to the strategy {strategy!r}{since} to answer "
-            "for it.",
-            f"Strategies it can answer for: {known}. Leave it out for the clinic's practice.",
-        )
+        values = {"strategy": strategy, "since": since, "known": known}
+        raise RequestError(*problem_and_remedy("refused.strategy", values))
 
 
 SCHEMA = 3
@@ -511,24 +508,19 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     25
     """
     check_kind(path, (str, os.PathLike), name="path", give="the file that fit wrote")
+    file = os.fspath(path)
     try:
         stored = read_json(Path(path))
     except OSError as error:
-        raise RequestError(
-            f"The model {os.fspath(path)} cannot be read: {error.strerror}.",
-            "Give the file that fit wrote.",
-        ) from None
+        values: dict[str, Any] = {"file": file, "why": error.strerror}
+        raise RequestError(*problem_and_remedy("refused.no_model", values)) from None
     if not isinstance(stored, dict) or stored.get("kind") != KIND:
-        raise RequestError(
-            f"The file {os.fspath(path)} is not a saved forecaster.",
-            "Give the file that fit wrote.",
-        )
+        raise RequestError(*problem_and_remedy("refused.other_file", {"file": file}))
     if stored.get("schema") != SCHEMA:
-        raise RequestError(
-            f"The file {os.fspath(path)} has schema {stored.get('schema')!r}, this is {SCHEMA}.",
-            "Fit the model again with this version, or update the package.",
-        )
-    content = unsealed(stored, named=f"The file {os.fspath(path)}", remedy="Fit the model again.")
+        values = {"file": file, "schema": repr(stored.get("schema")), "known": SCHEMA}
+        raise RequestError(*problem_and_remedy("refused.schema", values))
+    named, again = problem_and_remedy("refused.the_file", {"file": file})
+    content = unsealed(stored, named=named, remedy=again)
     return _from_dict(content, os.fspath(path), sealed_whole=SEAL in stored)
 
 
@@ -572,10 +564,8 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
     except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         if isinstance(error, ForecastError):
             raise
-        raise RequestError(
-            f"The saved forecaster {named} is incomplete or damaged ({error}).",
-            "Fit the model again.",
-        ) from None
+        values = {"file": named, "why": str(error)}
+        raise RequestError(*problem_and_remedy("refused.damaged_model", values)) from None
     return found
 
 

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number, counted, nearest, shown
-from forecast._notes import Note, Sentence, languages, sentence, texts_of
+from forecast._checks import check_whole_number, nearest, shown
+from forecast._notes import Note, Sentence, languages, problem_and_remedy, sentence, texts_of
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
@@ -70,9 +70,9 @@ def _checked(name: str, value: Any, currency: str) -> Decimal | float:
         return check_whole_number(value, name=name, low=int(low))
     number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
     if not number or value != value or not low <= value <= high:  # a NaN cannot be compared
-        share = " (0.2 is 20 %)" if high == 1 else ""
-        remedy = f"Give {name} as a number from {low:g} to {high:g}{share}."
-        raise RequestError(f"{name} is {shown(value)}.", remedy)
+        values = {"name": name, "given": shown(value), "low": low, "high": high}
+        code = "refused.share" if high == 1 else "refused.number"
+        raise RequestError(*problem_and_remedy(code, values))
     return float(value)
 
 
@@ -184,10 +184,9 @@ class Package:
     def __post_init__(self) -> None:
         object.__setattr__(self, "kind", ALIASES.get(self.kind, self.kind))
         if self.kind not in KINDS:
-            raise RequestError(
-                f"kind is {self.kind!r}.{nearest(str(self.kind), KINDS)}",
-                f"Use one of {', '.join(KINDS)}.",
-            )
+            values = {"kind": repr(self.kind), "known": KINDS}
+            values["hint"] = nearest(str(self.kind), KINDS)
+            raise RequestError(*problem_and_remedy("refused.package_kind", values))
         self._check_sessions()
         written = currency_of(self.price) or currency_of(self.extra_price)
         object.__setattr__(self, "currency", self.currency.strip().upper() or written)
@@ -232,19 +231,12 @@ class Package:
 
     def _check_sessions(self) -> None:
         if (self.sessions is None) == (self.kind in NEEDS_SESSIONS):
-            raise RequestError(
-                f"A {self.kind} package with sessions={self.sessions}.",
-                "Give sessions for a block and a part_fixed package, and for no other kind.",
-            )
+            values = {"kind": self.kind, "sessions": repr(self.sessions)}
+            raise RequestError(*problem_and_remedy("refused.package_sessions", values))
         if self.kind == "part_fixed" and self.extra_price is None:
-            raise RequestError(
-                "A part_fixed package without extra_price.",
-                "Give the reduced price of each session after the first ones.",
-            )
+            raise RequestError(*problem_and_remedy("refused.no_extra_price"))
         if self.kind not in NEEDS_SESSIONS and self.extra_price is not None:
-            raise RequestError(
-                f"A {self.kind} package with extra_price.", "Leave extra_price out for this kind."
-            )
+            raise RequestError(*problem_and_remedy("refused.extra_price", {"kind": self.kind}))
 
     def label(self, language: str) -> str:
         """Return what clients read in a language: its label, else the name."""
@@ -393,9 +385,8 @@ class Tariff(Result):
     def __post_init__(self) -> None:
         code = str(self.currency).strip().upper()
         if len(code) != 3 or not code.isalpha():
-            raise RequestError(
-                f"currency is {self.currency!r}.", "Give a three-letter code such as EUR."
-            )
+            values = {"given": repr(self.currency)}
+            raise RequestError(*problem_and_remedy("refused.currency", values))
         object.__setattr__(self, "currency", code)
         bands = _area_prices(self.session_prices, name="session_prices", currency=code)
         object.__setattr__(self, "session_prices", bands)
@@ -481,18 +472,13 @@ class Tariff(Result):
         if self.device_service_per_year and by_pulse and not self.device_sessions_per_year:
             missing.append("device_sessions_per_year")
         if missing:
-            raise RequestError(
-                f"The cost of a session lacks {counted(len(missing), 'part')}, first {missing[0]}.",
-                f"Give {', '.join(missing)} (0 where it costs nothing), or cost_per_session.",
-            )
+            raise RequestError(*problem_and_remedy("refused.no_cost", {"missing": missing}))
 
     def check_package(self, package: Package) -> None:
         """Refuse a package whose currency is not the tariff's."""
         if package.currency and package.currency != self.currency:
-            raise RequestError(
-                f"Package {package.name!r} is in {package.currency}, not in {self.currency}.",
-                "Put every amount into one currency; nothing is converted.",
-            )
+            values = {"name": package.name, "given": package.currency, "known": self.currency}
+            raise RequestError(*problem_and_remedy("refused.two_currencies", values))
 
     def minutes(self, area_cm2: npt.ArrayLike) -> FloatArray:
         """Return the minutes booked for a session held, shape (n,); NaN is the typical area."""
@@ -586,61 +572,55 @@ def read_tariff(path: str | Path) -> Tariff:
     table = _parse(path)
     packages = table.pop("packages", [])
     if not isinstance(packages, list) or not all(isinstance(one, dict) for one in packages):
-        raise DataError(
-            f"{path.name}: packages is not a list of tables.", "Start each with [[packages]]."
-        )
+        raise DataError(*problem_and_remedy("refused.no_packages", {"file": path.name}))
     _check_keys(table, TARIFF_KEYS, path.name, "")
     for number, one in enumerate(packages, start=1):
-        _check_keys(one, PACKAGE_KEYS, path.name, f" of package {number}")
+        _check_keys(
+            one, PACKAGE_KEYS, path.name, sentence("refused.of_package", {"number": number})
+        )
     missing = [name for name in REQUIRED if name not in table]
     missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
     if missing:
-        raise DataError(
-            f"{path.name} lacks {counted(len(missing), 'required key')}, first {missing[0]}.",
-            f"Add {', '.join(missing)}; forecast price --template writes an example.",
-        )
+        values = {"file": path.name, "missing": missing}
+        raise DataError(*problem_and_remedy("refused.no_key", values))
     try:
         offered = tuple(_package(one, number) for number, one in enumerate(packages, start=1))
         names = [package.name for package in offered]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
-            raise DataError(f"Two packages are called {twice[0]!r}.", "Give each its own name.")
+            raise DataError(*problem_and_remedy("refused.same_name", {"name": twice[0]}))
         return Tariff(**table, packages=offered)
     except ForecastError as error:
-        raise DataError(f"{path.name}: {error.problem}", error.remedy) from error
+        values = {"file": path.name, "problem": error.problem}
+        raise DataError(sentence("refused.in_file", values), error.remedy) from error
 
 
 def _parse(path: Path) -> dict[str, Any]:
     try:
         if path.stat().st_size > LARGEST_FILE:
-            raise DataError(f"{path.name} is larger than 1 MB.", "A tariff is a short TOML file.")
+            raise DataError(*problem_and_remedy("refused.large_tariff", {"file": path.name}))
         return tomllib.loads(path.read_text(encoding="utf-8-sig"), parse_float=Decimal)
     except OSError as error:
-        raise DataError(
-            f"{path} cannot be read: {error.strerror}.",
-            "Check the path; forecast price --template writes an example.",
-        ) from error
+        values = {"file": str(path), "why": error.strerror}
+        raise DataError(*problem_and_remedy("refused.no_tariff", values)) from error
     except UnicodeDecodeError as error:
-        raise DataError(f"{path.name} is not UTF-8 text.", "Save it as UTF-8.") from error
+        raise DataError(*problem_and_remedy("refused.not_utf8", {"file": path.name})) from error
     except (RecursionError, ValueError) as error:  # an endless number is none of TOML's errors
-        raise DataError(
-            f"{path.name} is not TOML: {error}.",
-            'Write key = value, text in "quotes", decimals with a point.',
-        ) from error
+        values = {"file": path.name, "why": str(error)}
+        raise DataError(*problem_and_remedy("refused.no_toml", values)) from error
 
 
 def _check_keys(given: Iterable[str], known: tuple[str, ...], file: str, where: str) -> None:
     unknown = [key for key in given if key not in known]
     if unknown:
-        hint = nearest(unknown[0], known)
-        raise DataError(
-            f"{file}: unknown key {unknown[0]!r}{where} ({len(unknown)} in all).{hint}",
-            f"Known keys are {', '.join(known)}.",
-        )
+        values = {"file": file, "key": unknown[0], "n": len(unknown), "known": known}
+        values |= {"where": where, "hint": nearest(unknown[0], known)}
+        raise DataError(*problem_and_remedy("refused.unknown_key", values))
 
 
 def _package(one: dict[str, Any], number: int) -> Package:
     try:
         return Package(**one)
     except ForecastError as error:
-        raise DataError(f"package {number}: {error.problem}", error.remedy) from error
+        values = {"number": number, "problem": error.problem}
+        raise DataError(sentence("refused.in_package", values), error.remedy) from error

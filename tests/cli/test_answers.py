@@ -24,7 +24,7 @@ QUESTIONS = {
         "update MODEL one.csv --sessions-done 8 --gradings stalled.csv",
         r"! (Fading slower than|The gradings level off)",
     ),
-    "what do I charge": (PRICE, r"price in EUR, tax included +pay_per_session +block_6"),
+    "what do I charge": (PRICE, r"price in EUR, tax included +pay per session +block of six"),
     "which package loses": (PRICE, r"(No package loses money on average|Packages that lose money)"),
     "how many appointments in March": (
         "appointments MODEL LOG --weeks 52",

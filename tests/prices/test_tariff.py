@@ -5,9 +5,9 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
+from forecast._notes import languages
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.prices.money import from_cents
-from forecast._notes import languages
 from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
 
 
@@ -68,7 +68,7 @@ def test_costs_of_many_areas_are_those_of_each():
     ("changes", "words"),
     [
         ({"consumables": "-1"}, "consumables is -1, which is negative"),
-        ({"consumables": None}, "lacks 1 part.*consumables"),
+        ({"consumables": None}, "lacks consumables"),
         ({"cap": 0}, "cap is 0"),
         ({"cap": 2.5}, "cap is 2.5"),
         ({"session_price": "150.005"}, "fraction of a cent"),
@@ -226,7 +226,7 @@ def test_decimals_of_a_file_stay_exact(written):
         ("extra_price = 140.00", "extra_prise = 140", "of package 2.*'extra_price'"),
         ("consumables = 6.50", "", "consumables"),
         ("consumables = 6.50", "consumables = -6.50", "tariff.toml: consumables is -6.50"),
-        ('currency = "EUR"', "", "lacks 1 required key, first currency"),
+        ('currency = "EUR"', "", "tariff.toml lacks currency"),
         ("price = 780.00", 'price = "780 CHF"', "in CHF"),
         ("price = 780.00", "price = -1", "package 2: price"),
         ("cap = 15    ", "cap = 0 # ", "cap is 0"),
