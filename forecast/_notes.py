@@ -100,6 +100,15 @@ def problem_and_remedy(code: str, values: Mapping[str, Any] = NOTHING) -> tuple[
     return sentence(code, values), sentence(f"{code}_do", values)
 
 
+WHY = {FileNotFoundError: "not_there", PermissionError: "not_allowed", IsADirectoryError: "folder"}
+
+
+def why(error: OSError) -> str:
+    """Return why a file could not be used."""
+    code = WHY.get(type(error))
+    return sentence(f"refused.why_{code}") if code else str(error.strerror or error)
+
+
 def in_language(text: str, language: str) -> str:
     """Return a text in a language, or as it is where it knows no other."""
     return text.say(language) if isinstance(text, Sentence) else text

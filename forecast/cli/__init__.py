@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import forecast
-from forecast._notes import Note, in_language, languages, problem_and_remedy
+from forecast._notes import Note, in_language, languages, problem_and_remedy, why
 from forecast.cli.files import typed
 from forecast.errors import ForecastError, RequestError
 
@@ -51,7 +51,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         named = f"{error.filename}: " if error.filename else ""
         full = error.errno in (errno.ENOSPC, errno.EFBIG)
         remedy = Note("refused.disk_full" if full else "refused.check_path").say(language)
-        return _at_fault(f"{named}{error.strerror or error}. {remedy}")
+        return _at_fault(f"{named}{in_language(why(error), language)}. {remedy}")
     except KeyboardInterrupt:
         sys.stderr.write(f"\nforecast: {Note('refused.interrupted').say(language)}\n")
         return INTERRUPTED

@@ -33,7 +33,7 @@ from forecast._files import (
     unsealed,
     write_whole,
 )
-from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence
+from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence, why
 from forecast._plain import Result, check_parts
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
@@ -512,7 +512,7 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     try:
         stored = read_json(Path(path))
     except OSError as error:
-        values: dict[str, Any] = {"file": file, "why": error.strerror}
+        values: dict[str, Any] = {"file": file, "why": why(error)}
         raise RequestError(*problem_and_remedy("refused.no_model", values)) from None
     if not isinstance(stored, dict) or stored.get("kind") != KIND:
         raise RequestError(*problem_and_remedy("refused.other_file", {"file": file}))

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number, nearest, shown
-from forecast._notes import Note, Sentence, languages, problem_and_remedy, sentence, texts_of
+from forecast._notes import Note, Sentence, languages, problem_and_remedy, sentence, texts_of, why
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
@@ -601,7 +601,7 @@ def _parse(path: Path) -> dict[str, Any]:
             raise DataError(*problem_and_remedy("refused.large_tariff", {"file": path.name}))
         return tomllib.loads(path.read_text(encoding="utf-8-sig"), parse_float=Decimal)
     except OSError as error:
-        values = {"file": str(path), "why": error.strerror}
+        values = {"file": str(path), "why": why(error)}
         raise DataError(*problem_and_remedy("refused.no_tariff", values)) from error
     except UnicodeDecodeError as error:
         raise DataError(*problem_and_remedy("refused.not_utf8", {"file": path.name})) from error
