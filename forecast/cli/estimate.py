@@ -261,13 +261,14 @@ def update_lines(later: Update, *, details: bool) -> list[Sentence]:
     kept = notes if details else grave[:2]
     values = {"n": later.sessions_done, "all": whole.spoken(whole.median)}
     values |= {"span": whole.range_text(), "of_ten": whole.level * 10}
+    beyond = "_beyond" * (whole.interval[0] is None)
     return [
         *(
             sentence("text.stalled", {"note": note}) if note.severity != "info" else Sentence(note)
             for note in stalled
         ),
         *now.headline[:2],
-        *[sentence("text.with_done", values)] * bool(later.sessions_done),
+        *[sentence(f"text.with_done{beyond}", values)] * bool(later.sessions_done),
         *now.headline[2:],
         *bullets(kept),
         *[sentence("text.every_remark")] * (len(kept) < len(notes)),
