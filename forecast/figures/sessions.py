@@ -524,7 +524,7 @@ def plot_uptake_table(*, language: str = "en") -> go.Figure:
         z=[[order.index(cell.grade) for cell in row] for row in grid],
         x=[f"{nm} nm" for nm in WAVELENGTHS_NM],
         y=[say("said", what=ink.replace("_", " ")) for ink in INKS],
-        text=[[say("said", what=cell.grade.split()[0]) for cell in row] for row in grid],
+        text=[[say("said", what=cell.grade) for cell in row] for row in grid],
         customdata=[[f"{cite(cell.source)}. {cell.remark}" for cell in row] for row in grid],
         texttemplate="%{text}",
         hovertemplate="%{y}, %{x}: %{text}<br>%{customdata}<extra></extra>",

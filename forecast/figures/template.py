@@ -108,11 +108,14 @@ def mark(
     )
 
 
-def titled(figure: go.Figure, title: str, say: Say, notes: Sequence[Note | str] = ()) -> go.Figure:
+def titled(
+    figure: go.Figure, title: str, say: Say | None = None, notes: Sequence[Note | str] = ()
+) -> go.Figure:
     """Return ``figure`` with the package's template, a title, and its notes underneath.
 
-    What is a note is said by ``say``, in the language of the picture.
+    What is a note is said by ``say``, in the language of the picture; in English without it.
     """
+    say = say or drawing("en")[1]
     template = go.layout.Template(pio.templates["plotly_white"])
     template.layout.update(
         font={"size": 15},
