@@ -21,7 +21,7 @@ from forecast.cli.files import (
     progress,
     write_text,
 )
-from forecast.errors import DataError, RequestError
+from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.forecaster import Forecaster
@@ -79,11 +79,7 @@ def run_check(options: Options) -> None:
         return
     from forecast.log import suspicions
 
-    try:
-        log = read(options)
-    except (DataError, RequestError) as error:
-        said = (in_language(part, options.language) for part in (error.problem, error.remedy))
-        raise type(error)(*said) from error
+    log = read(options)
     options.of_log = []  # the report itself says it all
     warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
     language = options.language

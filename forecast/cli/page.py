@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._files import read_whole
-from forecast._notes import problem_and_remedy
+from forecast._notes import Note, problem_and_remedy
 from forecast.cli.files import (
     Options,
     answer,
@@ -26,8 +26,6 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.page import Asked, Desk
-
-HOW_TO_PRINT = "Open it in any browser and print it, or save it as PDF from there."
 
 
 @contextmanager
@@ -77,25 +75,26 @@ def run_page(options: Options) -> None:
         )
     except KeyboardInterrupt:
         if not options.json:
-            print("\nStopped.")
+            print("\n" + Note("text.stopped").say(options.language or "en"))
 
 
 def _announce(options: Options, address: str, local: bool) -> None:
     if options.json:
         print(json.dumps({"address": address, "local": local}), flush=True)
         return
-    print(f"The consultation page is at {address}")
+    values = {"address": address, "code": str(options.code), "book": str(options.daybook)}
+
+    def say(code: str) -> None:
+        print(Note(f"text.{code}", values=values).say(options.language or "en"), flush=True)
+
+    say("page_at")
     if not local:
-        kept = f"is kept in {options.code}" if options.code else "changes at every start"
-        print(
-            "Anyone who has this address can open it. It travels unencrypted: use it in the "
-            f"clinic's own network only. The code {kept}."
-        )
+        say("code_kept" if options.code else "code_changes")
         if sys.stdout.isatty():  # for the camera of a tablet
             with _needs_extra():
                 import segno
             segno.make(address).terminal(compact=True)
-    print(f"Stop it with Ctrl-C. {_what_is_kept(options.daybook)}", flush=True)
+    say("page_keeps" if options.daybook else "page_keeps_nothing")
 
 
 def _kept_code(path: Path) -> str:
@@ -108,12 +107,6 @@ def _kept_code(path: Path) -> str:
     if not re.fullmatch(r"[A-Za-z0-9_-]{22,99}", code):
         raise RequestError(*problem_and_remedy("refused.no_code", {"path": str(path)}))
     return code
-
-
-def _what_is_kept(daybook: Path | None) -> str:
-    if daybook is None:
-        return "Nothing that is typed there is stored."
-    return f"What is kept or written down there goes into {daybook}; nothing else is stored."
 
 
 def run_sheet(options: Options) -> None:
@@ -130,11 +123,11 @@ def run_sheet(options: Options) -> None:
     html = make_sheet(desk, _asked_of(options, desk), language=options.language)
     if browser:
         html_to_pdf(html, written, browser=browser)
-        answer(options, {"written": str(written)}, f"Wrote {written}.")
-        return
-    write_text(written, html)
-    why = "" if out == written else "No Chromium, Chrome or Edge was found to make a PDF. "
-    answer(options, {"written": str(written)}, f"{why}Wrote {written}. {HOW_TO_PRINT}")
+    else:
+        write_text(written, html)
+    code = "wrote" if browser else "sheet_html" if out == written else "sheet_no_browser"
+    said = Note(f"text.{code}", values={"file": str(written)}).say(options.language)
+    answer(options, {"written": str(written)}, said)
 
 
 def _asked_of(options: Options, desk: Desk) -> Asked:

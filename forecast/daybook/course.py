@@ -55,6 +55,11 @@ class Visit:
     ``fading_pct``, ``grader_id``, ``basis``, ``reaction`` and ``severity`` are those of the log's
     columns of the same names; None is not recorded. The grading, seen before the session is given,
     and the reaction are of the sessions before.
+
+    Examples
+    --------
+    >>> Visit(treated_on=date(2026, 3, 2), regime="ns", fading_pct=35).fading_pct
+    35
     """
 
     treated_on: date

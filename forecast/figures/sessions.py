@@ -36,7 +36,7 @@ ALIKE = 0.1  # a standardised difference below this is called balanced
 def plot_curves(
     comparison: RegimeComparison, *, group: str = "all", language: str = "en"
 ) -> go.Figure:
-    """Draw in a ``language`` who is cleared by when under each strategy, for an ink ``group``."""
+    """Draw in a ``language`` the curves of a ``comparison``, one a strategy, for a ``group``."""
     figure, say = drawing(language)
     table = comparison.curves[comparison.curves["group"] == group]
     parts = [(name, table[table["strategy"] == name]) for name in comparison.strategies]
@@ -123,7 +123,7 @@ def plot_readings(
 def plot_balance(
     comparison: RegimeComparison, *, session: int = 1, language: str = "en"
 ) -> go.Figure:
-    """Draw in a ``language`` how unlike followers at ``session`` are, before and after weights."""
+    """Draw in a ``language`` how unlike a ``comparison``'s followers at ``session`` are."""
     table = comparison.diagnostics.balance
     # what is the same for all at this session (no fading before the first) says nothing
     table = table[(table["session"] == session) & (table["before"].abs() > 1e-9)]

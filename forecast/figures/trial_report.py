@@ -17,7 +17,7 @@ import plotly.graph_objects as go
 
 from forecast._checks import SHOWN_AT
 from forecast._files import write_into
-from forecast._notes import Note, filler, in_language, texts_of
+from forecast._notes import Note, filler, in_language, sentence, texts_of
 from forecast.figures.sessions import plot_balance, plot_curves, plot_followers, plot_readings
 from forecast.log import OutcomeLog
 from forecast.regimes import RegimeComparison
@@ -91,12 +91,10 @@ def _items(comparison: RegimeComparison, log: OutcomeLog, language: str) -> Iter
 
 def _said(item: Item | Note, language: str) -> Item:
     """Return an item in a language: a sentence, or a table whose heads and cells are words."""
-    if isinstance(item, Note):
-        return item.say(language)
-    if isinstance(item, str):
-        return in_language(item, language)
     if isinstance(item, go.Figure):
         return item
+    if isinstance(item, Note | str):
+        return item.say(language) if isinstance(item, Note) else in_language(item, language)
     shown = item.astype(object).where(item.notna(), "–").rename(columns=str)
     return shown.rename(columns=lambda name: _cell(name, language)).map(_cell, language=language)
 
@@ -122,9 +120,7 @@ def _numbers(comparison: RegimeComparison, log: OutcomeLog) -> dict[str, object]
         "last": str(started.max().date()),
         "level": comparison.level,
         "eligible": counts["courses"],
-        "left_out": [
-            Note("counts.left_out", values={"n": n, "why": w}) for w, n in left_out.items()
-        ]
+        "left_out": [sentence("counts.left_out", {"n": n, "why": w}) for w, n in left_out.items()]
         or "none",
         **{kind: counts.get(kind, 0) for kind in ("cleared", "stopped", "ongoing")},
     }
@@ -174,21 +170,13 @@ def _given(comparison: RegimeComparison, language: str) -> dict[str, list[Item |
         "not in a log": [Note("written_up.not_in_a_log")],
         "caution": [Note("written_up.caution")],
         "estimand": [trial["Estimand"]],
-        "trial": [
-            Note("written_up.item", values={"of": of, "says": said}) for of, said in trial.items()
-        ],
+        "trial": [_of(head, text) for head, text in trial.items()],
         "plain readings": [
-            Note(
-                "written_up.plain",
-                values={"of": one.name, "pair": key, "says": f.spoken("sessions")},
-            )
+            _of(one.name, f.spoken("sessions"), pair=key)
             for one in comparison.naive
             for key, f in one.difference.items()
         ],
-        "why plain": [
-            Note("written_up.item", values={"of": one.name, "says": one.why})
-            for one in comparison.naive
-        ],
+        "why plain": [_of(one.name, one.why) for one in comparison.naive],
         "weights": [comparison.diagnostics.weights.reset_index()],
         "overlap": [comparison.diagnostics.overlap],
         "at risk": [comparison.diagnostics.at_risk.reset_index()],
@@ -199,6 +187,11 @@ def _given(comparison: RegimeComparison, language: str) -> dict[str, list[Item |
         "sensitivity": [*(comparison.sensitivity.words if comparison.sensitivity else ())],
         "notes": [*comparison.notes],
     }
+
+
+def _of(head: str, says: object, pair: str = "") -> Note:
+    code = "written_up.plain" if pair else "written_up.item"
+    return Note(code, values={"of": head, "says": says, "pair": pair})
 
 
 # what would come under each strategy, not only the differences

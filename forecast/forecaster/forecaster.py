@@ -214,6 +214,14 @@ class Forecaster(Predictor, Result):
     seen : FittedCountModel or None
         The model fitted to what was seen alone, before stopped courses go on as their gradings
         say: how far it moves as the log grows, a refresh moves ``model``. None in older files.
+
+    Examples
+    --------
+    >>> forecaster.goal, forecaster.horizon
+    ('clear', 25)
+    >>> later = forecaster.update(enquiry, sessions_done=3, gradings=[(0, 0), (3, 40)])
+    >>> later.sessions_done
+    3
     """
 
     midcourse: Midcourse | None = None
@@ -303,10 +311,7 @@ class Forecaster(Predictor, Result):
             reached = self.describe(part, alone, level=level, model=model)
             estimate = replace(estimate, reached=reached, unreached=unreached)
         if lighten is not None and lighten.goal != "lighten":
-            raise RequestError(
-                f"The model for lightening has the goal {lighten.goal!r}.",
-                "Give one fitted with goal='lighten'.",
-            )
+            raise RequestError(*problem_and_remedy("refused.no_lightener"))
         if lighten is not None and self.goal == "clear" and estimate.not_within_horizon > HALF:
             estimate = replace(estimate, instead=lighten.estimate(enquiry, level=level))
         estimate = replace(estimate, leads=leads_of(estimate))
@@ -531,10 +536,7 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
             raise TypeError("its notes are no list")
         summary = LogSummary.from_dict(stored["reference"])
         if stored["goal"] == "lighten" and summary.lightening is None:
-            raise RequestError(
-                f"The saved forecaster {named} counts sessions to clearing as those to lightening.",
-                "Fit the model again with this version.",
-            )
+            raise RequestError(*problem_and_remedy("refused.before_lightening", {"file": named}))
         found = Forecaster(
             model=model_from_dict(stored["model"]),
             evidence=stored["evidence"] and model_from_dict(stored["evidence"]),

@@ -38,10 +38,8 @@ def amount(value: object, *, name: str, currency: str, whole_cents: bool = True)
     text = str(value)
     parts = WITH_CODE.match(text)
     if parts and currency_of(text) not in ("", currency):
-        raise RequestError(
-            f"{name} is {text!r} but the tariff is in {currency}.",
-            "Put every amount into one currency; nothing is converted.",
-        )
+        values = {"name": name, "given": text, "known": currency}
+        raise RequestError(*problem_and_remedy("refused.other_currency", values))
     try:
         number = Decimal(parts[2] if parts else text)
     except InvalidOperation:

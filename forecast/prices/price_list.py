@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from forecast._checks import check_whole_number
-from forecast._notes import Note, Sentence, bullets, in_language, sentence
+from forecast._notes import Note, Sentence, bullets, in_language, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
@@ -184,10 +184,8 @@ def make_price_list(
     bands = check_whole_number(bands, name="bands", low=1, high=20)
     asked = as_enquiries(enquiries, forecaster)
     if len(asked) < FEWEST_ASKED or package.kind in ("per_session", "part_fixed"):
-        raise RequestError(
-            f"A price list of {package.name!r} for {len(asked)} enquiries.",
-            f"Give at least {FEWEST_ASKED} enquiries and a block or a fixed price.",
-        )
+        values = {"name": package.name, "n": len(asked), "least": FEWEST_ASKED}
+        raise RequestError(*problem_and_remedy("refused.price_list", values))
     pmf, stop, pull = mean_estimates(forecaster, asked)
     cap = package.cap
     if package.kind == "fixed" and cap is None:

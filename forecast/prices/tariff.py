@@ -93,22 +93,17 @@ def _area_prices(given: Iterable[Any], *, name: str, currency: str) -> tuple[Are
         found.append(AreaPrice(price, None if one.up_to_cm2 is None else float(one.up_to_cm2)))
     ends = [one.up_to_cm2 for one in found]
     if any(end is None for end in ends[:-1]) or (ends and ends[-1] is not None):
-        raise RequestError(
-            f"{name} leaves areas without a price: its ends are {ends}.",
-            "Give up_to_cm2 to every band but the last, which holds for all that is larger.",
-        )
+        raise RequestError(*problem_and_remedy("refused.area_gap", {"name": name}))
     sizes = [0.0, *(end for end in ends if end is not None)]
     if any(not low < high for low, high in pairwise(sizes)):
-        raise RequestError(
-            f"The bands of {name} overlap: their ends are {sizes[1:]}.",
-            "List them from the smallest to the largest, each end once.",
-        )
+        raise RequestError(*problem_and_remedy("refused.area_overlap", {"name": name}))
     return tuple(found)
 
 
 def _area_price(table: Any, name: str) -> AreaPrice:
     if not isinstance(table, Mapping) or not {"price"} <= set(table) <= {"price", "up_to_cm2"}:
-        raise RequestError(f"A band of {name} is {shown(table)}.", "Give up_to_cm2 and price.")
+        values = {"name": name, "given": shown(table)}
+        raise RequestError(*problem_and_remedy("refused.area_band", values))
     return AreaPrice(**table)
 
 
@@ -195,14 +190,11 @@ class Package:
         bands = _area_prices(self.prices, name=f"prices of {self.name!r}", currency=self.currency)
         object.__setattr__(self, "prices", bands)
         if not isinstance(self.labels, Mapping | tuple):
-            raise RequestError(
-                f"labels is {shown(self.labels)}.", 'Give a text by language: {de = "Block"}.'
-            )
+            values = {"given": shown(self.labels)}
+            raise RequestError(*problem_and_remedy("refused.labels", values))
         object.__setattr__(self, "labels", tuple(sorted(dict(self.labels).items())))
         if bands and self.price is not None:
-            raise RequestError(
-                f"Package {self.name!r} has a price and prices by area.", "Leave one of them out."
-            )
+            raise RequestError(*problem_and_remedy("refused.two_prices", {"name": self.name}))
         self._check_instalments()
 
     def _check_instalments(self) -> None:
@@ -210,12 +202,8 @@ class Package:
             return
         paid = (self.down_payment or 0) + (self.instalments or 0) * (self.instalment or 0)
         if self.price is None or self.kind not in ("block", "fixed") or paid != self.price:
-            raise RequestError(
-                f"The instalments of {self.name!r} do not add up: {self.down_payment or 0} and "
-                f"{self.instalments or 0} times {self.instalment or 0} make {paid}, its price is "
-                f"{self.price}.",
-                "Give a block or a fixed price that down_payment and instalments add up to.",
-            )
+            values = {"name": self.name, "paid": paid, "price": str(self.price)}
+            raise RequestError(*problem_and_remedy("refused.instalments", values))
 
     def sold_at(self, price: Decimal | None, *, cap: int | None = None) -> Package:
         """Return the package at one price, or at none, paid at once."""
@@ -327,6 +315,11 @@ class Tariff(Result):
     ------
     RequestError
         A negative or missing cost, a cap below 1, amounts in two currencies.
+
+    Examples
+    --------
+    >>> Tariff(currency="EUR", session_price=150, cost_per_session=55, cap=15).single_price()
+    Decimal('150.00')
     """
 
     currency: str
@@ -391,21 +384,16 @@ class Tariff(Result):
         bands = _area_prices(self.session_prices, name="session_prices", currency=code)
         object.__setattr__(self, "session_prices", bands)
         if (self.session_price is None) == (not bands):
-            raise RequestError(
-                "session_price and session_prices are "
-                f"{'both missing' if not bands else 'both given'}.",
-                "Give the price of one session, or its prices by area.",
-            )
+            code = "refused.both_session_prices" if bands else "refused.no_session_price"
+            raise RequestError(*problem_and_remedy(code))
         if bands:
             usual = _cents_by_area(bands, np.array([float(self.typical_area_cm2)]))[0]
             object.__setattr__(self, "session_price", from_cents(float(usual)))
         _check_ranges(self)
         self._check_yearly()
         if self.target_margin >= 1 or not self.round_to:
-            raise RequestError(
-                f"target_margin is {self.target_margin} and round_to {self.round_to}.",
-                "Give a margin below 1 and a step of the price list above 0.",
-            )
+            values = {"margin": str(self.target_margin), "step": str(self.round_to)}
+            raise RequestError(*problem_and_remedy("refused.margin", values))
         self._check_costs()
         object.__setattr__(self, "packages", tuple(self.packages))
         for package in self.packages:
@@ -419,17 +407,9 @@ class Tariff(Result):
         object.__setattr__(self, "fixed_costs", costs)
         twice = sorted({"device", "lease"} & set(costs)) if self.device_price else []
         if twice:
-            raise RequestError(
-                f"fixed_costs has {twice[0]}, and device_price is {self.device_price}.",
-                "Count the device once: set device_price to 0, or take it out of fixed_costs.",
-            )
+            raise RequestError(*problem_and_remedy("refused.device_twice", {"name": twice[0]}))
         known = ("hours_a_week", "wavelengths_nm", "lease", "price", "life_years", "resale")
-        unknown = [name for name in self.another_laser if name not in known]
-        if unknown:
-            raise RequestError(
-                f"another_laser has an unknown key {unknown[0]!r}.{nearest(unknown[0], known)}",
-                f"Known keys are {', '.join(known)}.",
-            )
+        _check_keys(self.another_laser, known, "another_laser", "", RequestError)
 
     @property
     def yearly_costs(self) -> Decimal:
@@ -610,12 +590,18 @@ def _parse(path: Path) -> dict[str, Any]:
         raise DataError(*problem_and_remedy("refused.no_toml", values)) from error
 
 
-def _check_keys(given: Iterable[str], known: tuple[str, ...], file: str, where: str) -> None:
+def _check_keys(
+    given: Iterable[str],
+    known: tuple[str, ...],
+    file: str,
+    where: str,
+    error: type[ForecastError] = DataError,
+) -> None:
     unknown = [key for key in given if key not in known]
     if unknown:
         values = {"file": file, "key": unknown[0], "n": len(unknown), "known": known}
         values |= {"where": where, "hint": nearest(unknown[0], known)}
-        raise DataError(*problem_and_remedy("refused.unknown_key", values))
+        raise error(*problem_and_remedy("refused.unknown_key", values))
 
 
 def _package(one: dict[str, Any], number: int) -> Package:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import check_kind
-from forecast._notes import Note, Sentence, aligned, bullets, sentence
+from forecast._notes import Note, Sentence, aligned, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
@@ -67,9 +67,7 @@ def price_many(
     check_kind(tariff, Tariff, name="tariff", give="a Tariff")
     offered = (packages,) if isinstance(packages, Package) else tuple(packages)
     if not offered or not len(frame):
-        raise RequestError(
-            f"{len(frame)} enquiries and {len(offered)} packages.", "Give at least one each."
-        )
+        raise RequestError(*problem_and_remedy("refused.nothing_to_price"))
     if isinstance(frame, Sequence):
         labels: Sequence[Any] = range(len(frame))
     else:
