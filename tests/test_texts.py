@@ -4,6 +4,7 @@ import ast
 import json
 import re
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -119,9 +120,19 @@ def test_sentences_of_a_language_can_be_read_at_once(path: Path):
     assert sum(words.values()) / len(words) <= USUAL
 
 
-def test_what_a_command_prints_can_be_read_at_once():
-    assert PRINTED
-    words = lengths(printed())
+WRITTEN = {
+    "what a command prints": printed,
+    "its options": lambda: leaves(tomllib.loads(OPTIONS.read_text("utf-8"))),
+    "what a program says": lambda: [
+        text for path in MODULES for text in said_by(ast.parse(path.read_text("utf-8")))
+    ],
+}
+
+
+@pytest.mark.parametrize("said", WRITTEN.values(), ids=WRITTEN)
+def test_what_is_said_outside_the_languages_can_be_read_at_once(said: Callable[[], list[str]]):
+    words = lengths(said())
+    assert len(words) > 100
     assert [one for one, number in words.items() if number > LONGEST] == []
     assert sum(words.values()) / len(words) <= USUAL
 
