@@ -441,7 +441,7 @@ def asked_of(
     """Return the enquiry, of a course or of the file that the options name, and `facts_of` it."""
     if course and course.enquiry:
         return course.enquiry, facts_of(options, course=course)
-    enquiry, answered = read_one_enquiry(options.enquiry, extra, options.language)
+    enquiry, answered = read_one_enquiry(options.enquiry, extra, options.language or "en")
     return enquiry, facts_of(options, answered)
 
 

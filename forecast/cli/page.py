@@ -126,7 +126,7 @@ def run_sheet(options: Options) -> None:
     else:
         write_text(written, html)
     code = "wrote" if browser else "sheet_html" if out == written else "sheet_no_browser"
-    said = Note(f"text.{code}", values={"file": str(written)}).say(options.language)
+    said = Note(f"text.{code}", values={"file": str(written)}).say(options.language or "en")
     answer(options, {"written": str(written)}, said)
 
 

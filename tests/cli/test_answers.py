@@ -121,8 +121,8 @@ ENGLISH = re.compile(
     r"|after|before|until|cannot|no|yes|model|which|they|goal|operators?|regime)\b"
 )
 NAMES = re.compile(  # of files, tables and columns
-    r"(/[\w.-]+)+|--[a-z-]+|\w+\.json|^(courses|sessions) +\d|operators\.names|per_session|stop_factor"
-    r"|[a-z]+_[a-z_\d]+|forecast check",
+    r"(/[\w.-]+)+|--[a-z-]+|\w+\.json|^(courses|sessions) +\d|operators\.names|per_session"
+    r"|stop_factor|[a-z]+_[a-z_\d]+|forecast check",
     re.MULTILINE,
 )
 
