@@ -48,7 +48,7 @@ def run_compare(options: Options) -> None:
         title = b"# Pulse regimes compared"
         check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=title)
     log = read(options)
-    progress("Comparing (resamples take a while)")
+    progress(options.language, "comparing")
     comparison = forecast.compare_regimes(
         log,
         strategies=[name.strip() for name in options.strategies.split(",")],
@@ -69,7 +69,7 @@ def run_compare(options: Options) -> None:
     data = {**comparison.to_dict(), "written": written}
     lines = [in_layers(options, comparison)]
     if options.plan is not None:
-        progress("Planning (simulated studies)")
+        progress(options.language, "planning")
         horizon = PLANNED_TO if options.horizon == "auto" else options.horizon
         plan = forecast.plan_comparison(
             log, difference=options.plan, horizon=horizon, seed=options.seed, present=comparison
@@ -84,7 +84,7 @@ def run_compare(options: Options) -> None:
 def run_fading(options: Options) -> None:
     """Do what ``forecast fading`` is asked."""
     log = read(options)
-    progress("Fitting fading curves")
+    progress(options.language, "fading")
     found = forecast.fit_fading(log, level=options.level)
     answer(options, found.to_dict(), in_layers(options, found))
 

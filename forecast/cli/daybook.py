@@ -43,7 +43,7 @@ def _make(options: Options) -> None:
     path, source = options.file, options.source
     if not path.exists():
         check_can_write(path)
-    progress(f"Making {path}")
+    progress(options.language, "making", str(path))
     found = begin_daybook(path, source)
     values = {"file": str(path), "source": str(source), **found}
     codes = ["made" if source is None else "made_from"]

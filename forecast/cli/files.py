@@ -114,10 +114,10 @@ def _printed(value: Any) -> Any:
     return found
 
 
-def progress(message: str) -> None:
+def progress(language: str, doing: str, file: str = "") -> None:
     """Say on stderr what is being done, when somebody is watching a terminal."""
     if sys.stderr.isatty():
-        sys.stderr.write(f"{message}\n")
+        sys.stderr.write(f"{Note(f'progress.{doing}', values={'file': file}).say(language)}\n")
         sys.stderr.flush()
 
 

@@ -32,7 +32,7 @@ def read(options: Options) -> OutcomeLog:
     """Return the log that the options name, and keep for the answer what was set aside in it."""
     from forecast.log import suspicions
 
-    progress(f"Reading {options.log}")
+    progress(options.language, "reading", str(options.log))
     cleared_at = getattr(options, "cleared_at", None)
     given = {} if cleared_at is None else {"cleared_at": cleared_at}
     log = forecast.read_log(options.log, columns=getattr(options, "columns", None), **given)
@@ -127,7 +127,7 @@ def run_fit(options: Options) -> None:
     check_json_output(options.out, KIND, what="a saved forecaster")
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     log = read(options)
-    progress("Fitting (some ten seconds)")
+    progress(options.language, "fitting")
     given = {name: getattr(options, name) for name in ("goal", "horizon", "seed")}
     extra = [name.strip() for name in options.extra.split(",") if name.strip()]
     forecaster = forecast.fit_forecaster(log, extra=extra, evidence=evidence, **given)
@@ -147,7 +147,7 @@ def run_refresh(options: Options) -> None:
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     old = forecast.load_forecaster(options.model)
     log = read(options)
-    progress("Fitting (some ten seconds where all is done anew)")
+    progress(options.language, "refreshing")
     anew = options.anew or forgotten_since(options.log, old)
     found = refresh_forecaster(old, log, evidence=evidence, anew=anew)
     language: str = options.language
@@ -210,7 +210,7 @@ def run_assess(options: Options) -> None:
             kept = assess_promises(promises, log, level=options.level)
             data["promises"], lines = kept.to_dict(), [*lines, "", *kept.lines(language)]
     if tariff is not None:
-        progress("Fitting without a fifth of the clients, five times")
+        progress(options.language, "quoting")
         sold = [each for each in tariff.packages if each.kind == "fixed"]
         package = sold[0] if sold else forecast.Package("fixed")
         value = forecast.value_of_quoting(log, package, tariff)

@@ -151,7 +151,7 @@ def run_appointments(options: Options) -> None:
         check_output(out, what="a table or calendar of appointments", known=_holds_appointments)
     tariff = options.tariff and prices.read_tariff(options.tariff)
     forecaster, log = forecast.load_forecaster(options.model), read(options)
-    progress("Following each course under way")
+    progress(options.language, "following")
     load = forecast.forecast_appointments(
         forecaster,
         log,
@@ -206,20 +206,20 @@ def _owner_view(
     # For the clinic's own courses: a price list for each package with one price for several
     # sessions, the courses under way, and what each priced package would have earned so far.
     seed, language = options.seed, options.language
-    progress("Making the price list")
+    progress(options.language, "listing")
     lists = [
         prices.make_price_list(forecaster, log.courses, package, tariff)
         for package in tariff.packages
         if package.kind in LISTED
     ]
-    progress("Valuing the courses under way")
+    progress(options.language, "valuing")
     try:
         book = prices.value_open_book(forecaster, log, tariff, seed=seed)
     except RequestError as error:
         open_book, open_lines = None, [str(error)]
     else:
         open_book, open_lines = book, book.lines(language)
-    progress("Trying the tariff on the past")
+    progress(options.language, "trying")
     priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
     past = [prices.backtest_package(log, package, tariff, seed=seed) for package in priced]
     unpriced = [one.said for one in tariff.packages if one not in priced]
