@@ -45,8 +45,7 @@ def run_compare(options: Options) -> None:
     if options.out is not None:
         check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=b"Eligib")
     if options.report is not None:
-        title = b"# Pulse regimes compared"
-        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=title)
+        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=b"TARGET 2025")
     log = read(options)
     progress(options.language, "comparing")
     comparison = forecast.compare_regimes(
@@ -64,8 +63,8 @@ def run_compare(options: Options) -> None:
     if options.report is not None:
         from forecast.figures import write_report
 
-        told = {"language": options.language}
-        written += map(str, write_report(comparison, log, options.report, **told))
+        paths = write_report(comparison, log, options.report, language=options.language)
+        written += map(str, paths)
     data = {**comparison.to_dict(), "written": written}
     lines = [in_layers(options, comparison)]
     if options.plan is not None:
@@ -206,4 +205,4 @@ def _read_json(path: Path) -> Any:
         raise RequestError(*problem_and_remedy("refused.no_share", {"file": path.name}))
     if not isinstance(stored, dict):
         return stored
-    return unsealed(stored, named=path.name, remedy="Have it sent or written again.")
+    return unsealed(stored, named=path.name, remedy=sentence("refused.changed_do"))
