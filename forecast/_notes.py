@@ -229,7 +229,7 @@ class Filler(Formatter):
             named = {"date": self.day, "day": self.exact_day, "month": self.month}
             return named[format_spec](str(value))
         if isinstance(value, Mapping):  # of a text in each language
-            return str(value[self.language])
+            return str(value.get(self.language, ""))
         if isinstance(value, Sequence):
             return self._words(value, format_spec)
         return self._single(value, format_spec)
