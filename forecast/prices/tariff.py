@@ -229,7 +229,7 @@ class Package:
     def label(self, language: str) -> str:
         """Return what clients read in a language: its label, else the name."""
         unnamed = self.name == str(self._usual)
-        own = self._usual.say(language) if unnamed else self.name.replace("_", " ")
+        own = self._usual.say(language) if unnamed else str(self.name).replace("_", " ")
         return str(dict(self.labels).get(language, own))
 
     @property
