@@ -5,7 +5,8 @@ from decimal import Decimal
 from difflib import get_close_matches
 from typing import TypeVar
 
-from forecast.errors import DataError, RequestError
+from forecast._notes import problem_and_remedy, sentence
+from forecast.errors import DataError, ForecastError, RequestError
 
 T = TypeVar("T")
 LONGEST_SHOWN = 60  # characters of what was given instead
@@ -24,7 +25,8 @@ def check_kind(value: object, kind: type[T] | tuple[type[T], ...], *, name: str,
     """Return ``value`` if it is of a kind, or raise RequestError; ``give`` says what to give."""
     if isinstance(value, kind):
         return value
-    raise RequestError(f"{name} is {shown(value)}.", f"Give {give}.")
+    values = {"name": name, "given": shown(value), "give": give}
+    raise RequestError(*problem_and_remedy("refused.kind", values))
 
 
 def counted(number: float, word: str) -> str:
@@ -46,10 +48,8 @@ def check_seed(seed: int) -> int:
 def check_level(level: float, *, name: str = "level") -> float:
     """Return ``level`` as a float strictly between 0 and 1, or raise RequestError."""
     if isinstance(level, bool) or not isinstance(level, int | float) or not 0 < level < 1:
-        raise RequestError(
-            f"{name} is {shown(level)}, which is not a probability between 0 and 1.",
-            f"Give {name} as a fraction, for example 0.8 for 8 of 10.",
-        )
+        values = {"name": name, "given": shown(level)}
+        raise RequestError(*problem_and_remedy("refused.level", values))
     return float(level)
 
 
@@ -57,23 +57,28 @@ def check_whole_number(value: int, *, name: str, low: int = 0, high: int | None 
     """Return ``value`` as an int from ``low`` to ``high``, or raise RequestError."""
     whole = not isinstance(value, bool) and hasattr(value, "__index__")
     if not whole or value < low or (high is not None and value > high):
-        bounds = f"at least {low}" if high is None else f"from {low} to {high}"
-        raise RequestError(f"{name} is {shown(value)}.", f"Give {name} as a whole number {bounds}.")
+        values = {"name": name, "given": shown(value), "low": low, "high": high}
+        code = "refused.from" if high is None else "refused.between"
+        raise RequestError(*problem_and_remedy(code, values))
     return int(value)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return `` Did you mean 'x'?`` for the known word closest to ``word``, or an empty text."""
     close = get_close_matches(str(word), list(known), n=1, cutoff=0.6)
-    return f" Did you mean {close[0]!r}?" if close else ""
+    return sentence("reading.did_you_mean", {"word": close[0]}) if close else ""
 
 
-def check_keys(given: Iterable[str], known: Sequence[str], file: str, where: str = "") -> None:
-    """Raise DataError at the first key of a ``file`` that is not among those known."""
+def check_keys(
+    given: Iterable[str],
+    known: Sequence[str],
+    file: str,
+    where: str = "",
+    error: type[ForecastError] = DataError,
+) -> None:
+    """Raise an ``error`` at the first key of a ``file`` that is not among those known."""
     unknown = [key for key in given if key not in known]
     if unknown:
-        hint = nearest(unknown[0], known)
-        raise DataError(
-            f"{file}: unknown key {unknown[0]!r}{where} ({len(unknown)} in all).{hint}",
-            f"Known keys are {', '.join(known)}.",
-        )
+        values = {"file": file, "key": unknown[0], "n": len(unknown), "known": tuple(known)}
+        values |= {"where": where, "hint": nearest(unknown[0], known)}
+        raise error(*problem_and_remedy("refused.unknown_key", values))

@@ -16,6 +16,7 @@ from pathlib import Path
 from secrets import token_hex
 from typing import Any
 
+from forecast._notes import problem_and_remedy, why
 from forecast.errors import DataError, RequestError
 
 Mark = Callable[[bytes], bool]
@@ -57,7 +58,7 @@ def write_into(folder: str | os.PathLike[str], contents: Mapping[str, str]) -> l
     """Write each text to the file of its name in a folder, made if need be; return the files."""
     target = Path(folder)
     if target.exists() and not target.is_dir():
-        raise RequestError(f"{target} is a file.", "Name a folder.")
+        raise RequestError(*problem_and_remedy("refused.no_folder", {"path": str(target)}))
     target.mkdir(parents=True, exist_ok=True)
     for name, content in contents.items():
         write_whole(target / name, content)
@@ -109,17 +110,13 @@ def read_toml(path: Path, *, command: str, decimal: Callable[[str], Any] = float
     try:
         return tomllib.loads(read_whole(path, MAX_TOML).decode("utf-8-sig"), parse_float=decimal)
     except OSError as error:
-        raise DataError(
-            f"{path} cannot be read: {error.strerror}.",
-            f"Check the path; {command} writes an example.",
-        ) from None
+        values = {"file": str(path), "why": why(error), "command": command}
+        raise DataError(*problem_and_remedy("refused.toml_unread", values)) from None
     except UnicodeDecodeError:
-        raise DataError(f"{path.name} is not UTF-8 text.", "Save it as UTF-8.") from None
+        raise DataError(*problem_and_remedy("refused.not_utf8", {"file": path.name})) from None
     except (RecursionError, ValueError) as error:  # an endless number is none of TOML's errors
-        raise DataError(
-            f"{path.name} is not TOML: {error}.",
-            'Write key = value, text in "quotes", decimals with a point.',
-        ) from None
+        values = {"file": path.name, "why": str(error)}
+        raise DataError(*problem_and_remedy("refused.no_toml", values)) from None
 
 
 SEAL = "sha256"  # the name that the checksum of a file has in it
@@ -134,7 +131,8 @@ def unsealed(stored: Mapping[str, Any], *, named: str, remedy: str) -> dict[str,
     """Return what was sealed, or raise RequestError if it has changed; no seal is no complaint."""
     content = {name: value for name, value in stored.items() if name != SEAL}
     if SEAL in stored and stored[SEAL] != _sum_of(content):
-        raise RequestError(f"{named} has changed since it was written.", remedy)
+        changed, _ = problem_and_remedy("refused.changed", {"file": named})
+        raise RequestError(changed, remedy)
     return content
 
 
@@ -167,10 +165,8 @@ def check_not_lost(path: Path, *, what: str, known: Mark) -> None:
         return
     content = path.read_bytes()
     if content.strip() and not known(content):
-        raise RequestError(
-            f"{path} is there already and is not {what}: it would be lost.",
-            "Name another file, or move this one away.",
-        )
+        values = {"file": str(path), "what": what}
+        raise RequestError(*problem_and_remedy("refused.lost", values))
 
 
 def is_json_with(name: str, *values: str) -> Mark:

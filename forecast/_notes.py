@@ -100,6 +100,15 @@ def problem_and_remedy(code: str, values: Mapping[str, Any] = NOTHING) -> tuple[
     return sentence(code, values), sentence(f"{code}_do", values)
 
 
+WHY = {FileNotFoundError: "not_there", PermissionError: "not_allowed", IsADirectoryError: "folder"}
+
+
+def why(error: OSError) -> str:
+    """Return why a file could not be used."""
+    code = WHY.get(type(error))
+    return sentence(f"refused.why_{code}") if code else str(error.strerror or error)
+
+
 def in_language(text: str, language: str) -> str:
     """Return a text in a language, or as it is where it knows no other."""
     return text.say(language) if isinstance(text, Sentence) else text
@@ -219,6 +228,8 @@ class Filler(Formatter):
         if format_spec in ("date", "day", "month"):
             named = {"date": self.day, "day": self.exact_day, "month": self.month}
             return named[format_spec](str(value))
+        if isinstance(value, Mapping):  # of a text in each language
+            return str(value.get(self.language, ""))
         if isinstance(value, Sequence):
             return self._words(value, format_spec)
         return self._single(value, format_spec)
@@ -253,6 +264,6 @@ def _plain(value: Any) -> Any:
 
 
 def _note_or_value(value: Any) -> Any:
-    if isinstance(value, Mapping):
+    if isinstance(value, Mapping) and "code" in value:
         return Note.from_dict(value)
     return tuple(_note_or_value(one) for one in value) if isinstance(value, list) else value

@@ -13,8 +13,8 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 
 # A room imports only from rooms further up this list; the two of one line do not know each other.
 LAYERS = [
-    {"errors"},
-    {"_checks", "_csv", "_doors", "_files", "_notes", "_types"},
+    {"errors", "_notes"},
+    {"_checks", "_csv", "_doors", "_files", "_types"},
     {"_jobs", "_rows"},
     {"_plain"},
     {"survival"},
@@ -145,6 +145,35 @@ def test_from_outside_a_room_only_what_it_offers_is_imported():
                     if name not in names
                 ]
     assert inside == []
+
+
+GENERIC = {
+    "survival",
+    "assess",
+    "causal",
+    "rates",
+    "figures",
+    "forecast",
+    "cli",
+}  # for whoever asks
+
+
+def test_a_room_offers_only_what_is_used_outside_it():
+    folders = [PACKAGE, *(ROOT / name for name in ("benchmarks", "synthetic_data", "tests"))]
+    programs = [path for folder in folders for path in folder.rglob("*.py")]
+    rooms = {door.rpartition(".")[2]: offered(path) for door, path in DOORS.items()}
+    idle = {
+        (room, name) for room in rooms.keys() - GENERIC for name in rooms[room].keys() - {"door"}
+    }
+    for path in programs:
+        own = set(path.relative_to(ROOT).parts[1:-1])
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom):
+                room = str(node.module).rpartition(".")[2]
+                idle -= {(room, one.name) for one in node.names if room not in own}
+            elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+                idle -= {(node.value.id, node.attr)} if node.value.id not in own else set()
+    assert idle == set()
 
 
 def test_no_room_holds_more_than_a_seventh_of_the_lines():

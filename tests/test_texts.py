@@ -4,6 +4,7 @@ import ast
 import json
 import re
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,6 @@ DOCUMENTS = [README, ROOT / "DEVELOPERS.md"]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 LANGUAGES = sorted((PACKAGE / "languages").glob("*.toml"))
 OPTIONS = PACKAGE / "cli" / "options.toml"
-REPORT = PACKAGE / "figures" / "trial_report.toml"
 PRINTED = sorted((ROOT / "tests" / "golden").glob("*-text.json"))
 USUAL, LONGEST = 25, 40  # words of a sentence
 HOUSE_WORDS = {  # what only its makers would say
@@ -120,9 +120,19 @@ def test_sentences_of_a_language_can_be_read_at_once(path: Path):
     assert sum(words.values()) / len(words) <= USUAL
 
 
-def test_what_a_command_prints_can_be_read_at_once():
-    assert PRINTED
-    words = lengths(printed())
+WRITTEN = {
+    "what a command prints": printed,
+    "its options": lambda: leaves(tomllib.loads(OPTIONS.read_text("utf-8"))),
+    "what a program says": lambda: [
+        text for path in MODULES for text in said_by(ast.parse(path.read_text("utf-8")))
+    ],
+}
+
+
+@pytest.mark.parametrize("said", WRITTEN.values(), ids=WRITTEN)
+def test_what_is_said_outside_the_languages_can_be_read_at_once(said: Callable[[], list[str]]):
+    words = lengths(said())
+    assert len(words) > 100
     assert [one for one, number in words.items() if number > LONGEST] == []
     assert sum(words.values()) / len(words) <= USUAL
 
@@ -131,7 +141,6 @@ def test_no_text_for_people_uses_a_house_word():
     texts = {path.stem: leaves(tomllib.loads(path.read_text("utf-8"))) for path in LANGUAGES}
     texts["en"] += printed() + leaves(tomllib.loads(OPTIONS.read_text("utf-8"))["commands"])
     texts["en"] += paragraphs(README.read_text("utf-8"))
-    texts["en"] += leaves(tomllib.loads(REPORT.read_text("utf-8")))
     programs = [path.read_text(encoding="utf-8") for path in MODULES]
     for path in NOTEBOOKS:
         texts["en"] += explained(path)

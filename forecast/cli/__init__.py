@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import forecast
-from forecast._notes import languages
+from forecast._notes import Note, in_language, languages, problem_and_remedy, why
 from forecast.cli.files import typed
 from forecast.errors import ForecastError, RequestError
 
@@ -36,23 +36,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="replace")
     given = sys.argv[1:] if arguments is None else list(arguments)
     options = build_parser(*given[:1]).parse_args(given)
+    wanted = getattr(options, "language", "")
+    language = wanted if wanted in languages() else "en"
     try:
         options.run(options)
         sys.stdout.flush()
     except ForecastError as error:
-        return _at_fault(typed(str(error)))
+        said = (in_language(part, language) for part in (error.problem, error.remedy))
+        return _at_fault(typed(" ".join(said)))
     except BrokenPipeError:
         # the reader of a pipe has left; let the interpreter's last flush go nowhere
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as error:
         named = f"{error.filename}: " if error.filename else ""
         full = error.errno in (errno.ENOSPC, errno.EFBIG)
-        remedy = (
-            "Make room on the disk, or name another" if full else "Check the path and try again"
-        )
-        return _at_fault(f"{named}{error.strerror or error}. {remedy}.")
+        remedy = Note("refused.disk_full" if full else "refused.check_path").say(language)
+        return _at_fault(f"{named}{in_language(why(error), language)}. {remedy}")
     except KeyboardInterrupt:
-        sys.stderr.write("\nforecast: stopped, nothing was written.\n")
+        sys.stderr.write(f"\nforecast: {Note('refused.interrupted').say(language)}\n")
         return INTERRUPTED
     return DONE
 
@@ -96,10 +97,8 @@ def _options() -> dict[str, Any]:
 def _run(home: str, name: str, options: argparse.Namespace) -> None:
     known, asked = languages(), vars(options)
     if asked.get("language", "") not in ("", *known):
-        raise RequestError(
-            f"There are no texts for the language {asked['language']!r}.",
-            f"Use one of {', '.join(known)}.",
-        )
+        values = {"language": asked["language"], "known": known, "hint": ""}
+        raise RequestError(*problem_and_remedy("refused.no_language", values))
     getattr(import_module(f"forecast.cli.{home}"), f"run_{name}")(options)
 
 

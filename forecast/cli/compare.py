@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import forecast
 from forecast import reach, reactions, sharing
 from forecast._files import read_json, sealed, unsealed
-from forecast._notes import Note, Sentence, sentence, text_of
+from forecast._notes import Note, Sentence, problem_and_remedy, sentence, text_of
 from forecast.cli.files import (
     ANSWER,
     CLOSING,
@@ -45,10 +45,9 @@ def run_compare(options: Options) -> None:
     if options.out is not None:
         check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=b"Eligib")
     if options.report is not None:
-        title = b"# Pulse regimes compared"
-        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=title)
+        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=b"TARGET 2025")
     log = read(options)
-    progress("Comparing (resamples take a while)")
+    progress(options.language, "comparing")
     comparison = forecast.compare_regimes(
         log,
         strategies=[name.strip() for name in options.strategies.split(",")],
@@ -64,11 +63,12 @@ def run_compare(options: Options) -> None:
     if options.report is not None:
         from forecast.figures import write_report
 
-        written += map(str, write_report(comparison, log, options.report))
+        paths = write_report(comparison, log, options.report, language=options.language)
+        written += map(str, paths)
     data = {**comparison.to_dict(), "written": written}
     lines = [in_layers(options, comparison)]
     if options.plan is not None:
-        progress("Planning (simulated studies)")
+        progress(options.language, "planning")
         horizon = PLANNED_TO if options.horizon == "auto" else options.horizon
         plan = forecast.plan_comparison(
             log, difference=options.plan, horizon=horizon, seed=options.seed, present=comparison
@@ -83,7 +83,7 @@ def run_compare(options: Options) -> None:
 def run_fading(options: Options) -> None:
     """Do what ``forecast fading`` is asked."""
     log = read(options)
-    progress("Fitting fading curves")
+    progress(options.language, "fading")
     found = forecast.fit_fading(log, level=options.level)
     answer(options, found.to_dict(), in_layers(options, found))
 
@@ -98,10 +98,7 @@ def run_reach(options: Options) -> None:
     """Do what ``forecast reach`` is asked."""
     for name in ("on", "price"):
         if getattr(options, name) is not None and not options.wavelengths:
-            raise RequestError(
-                f"--{name} asks about another laser, and none is given.",
-                f"Name its wavelengths with --wavelengths, or leave --{name} out.",
-            )
+            raise RequestError(*problem_and_remedy("refused.no_laser", {"name": name}))
     log = read(options)
     found = reach.log_reach(log, level=options.level)
     effect = reach.reach_effect(log, level=options.level)
@@ -136,9 +133,8 @@ def _numbers(text: str) -> tuple[float, ...]:
     try:
         return tuple(float(part) for part in text.replace(";", ",").split(",") if part.strip())
     except ValueError:
-        raise RequestError(
-            f"The wavelengths are {text!r}.", "Give them in nm, for example 694,755."
-        ) from None
+        values = {"given": text}
+        raise RequestError(*problem_and_remedy("refused.wavelengths", values)) from None
 
 
 def run_share(options: Options) -> None:
@@ -206,7 +202,7 @@ def _as_text(data: dict[str, Any]) -> str:
 def _read_json(path: Path) -> Any:
     stored = read_json(path)
     if stored is None:
-        raise RequestError(f"{path.name} is not JSON.", "Give a file that share wrote.")
+        raise RequestError(*problem_and_remedy("refused.no_share", {"file": path.name}))
     if not isinstance(stored, dict):
         return stored
-    return unsealed(stored, named=path.name, remedy="Have it sent or written again.")
+    return unsealed(stored, named=path.name, remedy=sentence("refused.changed_do"))

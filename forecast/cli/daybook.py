@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from forecast._notes import sentence, text_of, texts_of
+from forecast._notes import problem_and_remedy, sentence, text_of, texts_of
 from forecast.cli.files import Options, answer, check_can_write, progress
 from forecast.errors import RequestError
 
@@ -43,7 +43,7 @@ def _make(options: Options) -> None:
     path, source = options.file, options.source
     if not path.exists():
         check_can_write(path)
-    progress(f"Making {path}")
+    progress(options.language, "making", str(path))
     found = begin_daybook(path, source)
     values = {"file": str(path), "source": str(source), **found}
     codes = ["made" if source is None else "made_from"]
@@ -63,7 +63,8 @@ def _check(options: Options) -> None:
     lines += [sentence("book.no_course")] if log is None else log.lines(language)
     answer(options, {"file": found, **report}, text_of(lines, language))
     if found:
-        raise RequestError(f"{options.file} is damaged.", "Restore the last backup.")
+        values = {"file": str(options.file)}
+        raise RequestError(*problem_and_remedy("refused.damaged_book", values))
 
 
 def _history(options: Options) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Note, Sentence, aligned, bullets, sentence, text_of
+from forecast._notes import Note, Sentence, aligned, bullets, problem_and_remedy, sentence, text_of
 from forecast.cli.files import (
     BY,
     CLOSING,
@@ -52,7 +52,10 @@ def run_estimate(options: Options) -> None:
 
         check_register(register)
     enquiries, facts = read_enquiries(
-        options.enquiries, named=register is not None, extra=forecaster.extra
+        options.enquiries,
+        named=register is not None,
+        extra=forecaster.extra,
+        language=options.language,
     )
     own = _own_values(options.extra, forecaster)
     for label, enquiry in enquiries.items():
@@ -98,10 +101,8 @@ def _own_values(given: str, forecaster: Forecaster) -> dict[str, str]:
     pairs = [pair.partition("=") for pair in given.split(",") if pair]
     found = {normal_heading(name): value for name, _, value in pairs}
     for name in found.keys() - set(forecaster.extra):
-        raise RequestError(
-            f"The model was fitted without a column {name!r}.",
-            f"It has {', '.join(forecaster.extra) or 'none'}; write --extra NAME=VALUE.",
-        )
+        values = {"name": name, "known": forecaster.extra or "none"}
+        raise RequestError(*problem_and_remedy("refused.no_extra", values))
     return found
 
 
@@ -215,7 +216,7 @@ def run_update(options: Options) -> None:
     forecaster = forecast.load_forecaster(options.model)
     course = course_of(options)
     if course is None and options.sessions_done is None:
-        raise RequestError("It is not said how many sessions were had.", "Give --sessions-done K.")
+        raise RequestError(*problem_and_remedy("refused.how_many"))
     enquiry, asked = asked_of(options, course, forecaster.extra)
     done: int = course.done if course else options.sessions_done
     gradings = list(course.graded) if course else gradings_of(options)
@@ -260,13 +261,14 @@ def update_lines(later: Update, *, details: bool) -> list[Sentence]:
     kept = notes if details else grave[:2]
     values = {"n": later.sessions_done, "all": whole.spoken(whole.median)}
     values |= {"span": whole.range_text(), "of_ten": whole.level * 10}
+    beyond = "_beyond" * (whole.interval[0] is None)
     return [
         *(
             sentence("text.stalled", {"note": note}) if note.severity != "info" else Sentence(note)
             for note in stalled
         ),
         *now.headline[:2],
-        *[sentence("text.with_done", values)] * bool(later.sessions_done),
+        *[sentence(f"text.with_done{beyond}", values)] * bool(later.sessions_done),
         *now.headline[2:],
         *bullets(kept),
         *[sentence("text.every_remark")] * (len(kept) < len(notes)),
@@ -283,19 +285,20 @@ def _price_remaining(
     later: Update, options: Options, done: int
 ) -> tuple[dict[str, Any], list[str]]:
     tariff = prices.read_tariff(options.tariff)
-    left = [(package.name, prices.left_of(package, tariff, done)) for package in tariff.packages]
+    left = [(package, prices.left_of(package, tariff, done)) for package in tariff.packages]
     quotes = [
         forecast.price_package(later.remaining, *found, started=bool(done))
         for _, found in left
         if found is not None
     ]
-    gone = [name for name, found in left if found is None]
+    gone = [package for package, found in left if found is None]
     lines: list[str] = ["", sentence("text.from_now_on")]
     if quotes:
         lines += prices.quotes_lines(quotes, details=options.details)
         lines += [] if options.details else [sentence("text.each_quote")]
-    lines += [sentence("text.not_offered", {"name": name}) for name in gone]
-    return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": gone}, lines
+    lines += [sentence("text.not_offered", {"name": one.said}) for one in gone]
+    names = [one.name for one in gone]
+    return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": names}, lines
 
 
 def as_dict(cautions: tuple[Caution, ...]) -> Mapping[str, Any]:

@@ -25,7 +25,7 @@ from forecast._files import (
     refuse_long_cell,
     write_whole,
 )
-from forecast._notes import Note, in_language
+from forecast._notes import Note, Sentence, in_language, problem_and_remedy, sentence, texts_of
 from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
@@ -113,10 +113,10 @@ def _printed(value: Any) -> Any:
     return found
 
 
-def progress(message: str) -> None:
+def progress(language: str, doing: str, file: str = "") -> None:
     """Say on stderr what is being done, when somebody is watching a terminal."""
     if sys.stderr.isatty():
-        sys.stderr.write(f"{message}\n")
+        sys.stderr.write(f"{Note(f'progress.{doing}', values={'file': file}).say(language)}\n")
         sys.stderr.flush()
 
 
@@ -139,7 +139,7 @@ def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
     return run_there
 
 
-def read_table(path: Path, known: Sequence[str]) -> dict[int, dict[str, str]]:
+def read_table(path: Path, known: Sequence[str], language: str = "en") -> dict[int, dict[str, str]]:
     """Return the rows of a CSV file or a workbook's first sheet by line, as texts by column name.
 
     Empty cells are left out. The columns of a CSV file may be parted by commas, tabs, or semicolons
@@ -153,10 +153,9 @@ def read_table(path: Path, known: Sequence[str]) -> dict[int, dict[str, str]]:
     table = {line: _named_cells(path, line, names, row, known) for line, row in rows.items()}
     table = {line: row for line, row in table.items() if row}
     if not 1 <= len(table) <= MOST_ROWS:
-        raise DataError(
-            f"{path.name} has {len(table)} rows below its header.", f"Give 1 to {MOST_ROWS}."
-        )
-    unused = _unused(path, names, table, known)
+        values = {"file": path.name, "n": len(table), "most": MOST_ROWS}
+        raise DataError(*problem_and_remedy("refused.rows", values))
+    unused = _unused(path, names, table, known, language)
     return {
         line: {name: cell for name, cell in row.items() if name not in unused}
         for line, row in table.items()
@@ -174,18 +173,15 @@ def _csv_rows(path: Path) -> dict[int, list[str]]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        raise DataError(
-            f"{path.name} is not UTF-8 text (byte {error.start}).",
-            "Save it as CSV UTF-8 and try again.",
-        ) from None
+        values: dict[str, Any] = {"file": path.name, "byte": error.start}
+        raise DataError(*problem_and_remedy("refused.csv_not_utf8", values)) from None
     header = text.partition("\n")[0]
     separator = next((mark for mark in (",", "\t", ";") if mark in header), ",")
     try:
         return dict(csv_rows(text, separator))
     except csv.Error as error:
-        raise DataError(
-            f"{path.name} cannot be read as CSV ({error}).", "Save it again as CSV UTF-8."
-        ) from None
+        values = {"file": path.name, "why": str(error)}
+        raise DataError(*problem_and_remedy("refused.no_csv", values)) from None
 
 
 def _checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> list[str]:
@@ -199,10 +195,8 @@ def _checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> l
         refuse_long_cell(path.name, f"the heading of column {place}", len(name))
     names = [normal_heading(name) for name in cells]
     if cells and not set(names) & set(known):
-        raise DataError(
-            f"{path.name} has no headings: its first line names no column that is known here.",
-            f"Put the names of the columns there; known are {', '.join(known)}.",
-        )
+        values = {"file": path.name, "known": known}
+        raise DataError(*problem_and_remedy("refused.no_headings", values))
     refuse_repeated(path.name, names)
     return names
 
@@ -211,10 +205,8 @@ def _named_cells(
     path: Path, line: int, names: Sequence[str], row: Sequence[str], known: Sequence[str]
 ) -> dict[str, str]:
     if len(row) > len(names) and any(cell.strip() for cell in row[len(names) :]):
-        raise DataError(
-            f"{path.name} line {line} has {len(row)} cells, its header {len(names)}.",
-            "Put quotes around a cell that holds the separator, for example the inks.",
-        )
+        values = {"at": _line(path, line), "cells": len(row), "header": len(names)}
+        raise DataError(*problem_and_remedy("refused.cells", values))
     for place, cell in enumerate(row):
         if len(cell) > MAX_CELL:
             told = names[place] if names[place] in known else place + 1
@@ -223,7 +215,11 @@ def _named_cells(
 
 
 def _unused(
-    path: Path, names: Sequence[str], table: Mapping[int, Mapping[str, str]], known: Sequence[str]
+    path: Path,
+    names: Sequence[str],
+    table: Mapping[int, Mapping[str, str]],
+    known: Sequence[str],
+    language: str,
 ) -> list[str]:
     unused = [name for name in {name: None for row in table.values() for name in row}
               if name not in known]  # fmt: skip
@@ -232,20 +228,20 @@ def _unused(
     from forecast.log import likely_slip, quoted
 
     for name in unused:
+        values = {"file": path.name, "known": known}
         if name == "goal":
-            raise DataError(
-                f"{path.name} has a column 'goal'.",
-                "A model answers for one goal: leave the column out, and fit a model with --goal.",
-            )
+            raise DataError(*problem_and_remedy("refused.goal_column", values))
         if near := likely_slip(name, known):
-            shown = quoted(name, names.index(name) + 1)
-            raise DataError(
-                f"{path.name} has a column {shown!r} that is not known here.",
-                f"Known are {', '.join(known)}.{near}",
-            )
-    listed = ", ".join(quoted(name, names.index(name) + 1) for name in unused)
-    sys.stderr.write(f"forecast: columns of {path.name} that are not used: {listed}.\n")
+            values |= {"name": quoted(name, names.index(name) + 1), "hint": near}
+            raise DataError(*problem_and_remedy("refused.no_such_column", values))
+    values = {"file": path.name, "names": [quoted(one, names.index(one) + 1) for one in unused]}
+    told = Note("text.not_used", values=values).say(language)
+    sys.stderr.write(f"forecast: {told}\n")
     return unused
+
+
+def _line(path: Path, line: int) -> Sentence:
+    return sentence("refused.line", {"file": path.name, "line": line})
 
 
 def _number(path: Path, line: int, name: str, text: str) -> float:
@@ -254,22 +250,21 @@ def _number(path: Path, line: int, name: str, text: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise DataError(
-            f"{path.name} line {line}: {name} is {text!r}, which is not a number.",
-            "Give a number, or leave the cell empty.",
-        )
+        values = {"at": _line(path, line), "name": name, "given": text}
+        raise DataError(*problem_and_remedy("refused.no_number", values))
     return value
 
 
 def _whole(path: Path, line: int, name: str, text: str) -> int:
     value = _number(path, line, name, text)
     if not value.is_integer():
-        raise DataError(f"{path.name} line {line}: {name} is {text!r}.", "Give a whole number.")
+        values = {"at": _line(path, line), "name": name, "given": text}
+        raise DataError(*problem_and_remedy("refused.not_whole", values))
     return int(value)
 
 
 def read_enquiries(
-    path: Path, *, named: bool = False, extra: Sequence[str] = ()
+    path: Path, *, named: bool = False, extra: Sequence[str] = (), language: str = "en"
 ) -> tuple[dict[str, Enquiry], dict[str, Facts]]:
     """Return the enquiries of a CSV file or a workbook's first sheet by ``enquiry_id``, and facts.
 
@@ -280,31 +275,30 @@ def read_enquiries(
     """
     from forecast.log import ATTRIBUTES, Enquiry
 
-    table = read_table(path, ["enquiry_id", "facts", *ATTRIBUTES, *extra])
+    table = read_table(path, ["enquiry_id", "facts", *ATTRIBUTES, *extra], language)
     enquiries: dict[str, Enquiry] = {}
     facts: dict[str, Facts] = {}
     faults: list[ForecastError] = []
     for position, (line, row) in enumerate(table.items(), start=1):
-        at, label = (
-            f"{path.name} line {line}",
-            row.pop("enquiry_id", "" if named else str(position)),
-        )
+        at, label = _line(path, line), row.pop("enquiry_id", "" if named else str(position))
         own = {name: row.pop(name) for name in extra if name in row}
         answered = row.pop("facts", None)
         found = [*_label_faults(at, label, named), *_faults(at, row)]
         try:
             facts[label] = _facts_in(answered, ";") if answered else None
         except RequestError as error:
-            found.append(DataError(f"{at}, column facts: {error.problem}", error.remedy))
+            found.append(_found_at(sentence("refused.facts", {"at": at}), error))
         if label in enquiries:
-            again = f"{path.name} has two enquiries {label!r}."
-            found.append(DataError(again, "Give each its own id."))
+            values = {"file": path.name, "label": label}
+            found.append(DataError(*problem_and_remedy("refused.two_enquiries", values)))
         if not found:
             enquiries[label] = Enquiry(**_with_required(row), extra=own)
         faults += found
     if len(faults) > 1:
-        listed = "".join(f"\n  {fault}" for fault in faults)
-        raise DataError(f"{path.name} has {len(faults)} faults.", f"Correct each of them:{listed}")
+        each = [{"problem": one.problem, "remedy": one.remedy} for one in faults]
+        listed = [sentence("refused.fault", values) for values in each]
+        told = {"file": path.name, "n": len(faults), "listed": listed}
+        raise DataError(*problem_and_remedy("refused.faults", told))
     if faults:
         raise faults[0]
     return enquiries, facts
@@ -316,10 +310,9 @@ def _with_required(row: Mapping[str, str]) -> dict[str, Any]:
     return {name: "" for name in ATTRIBUTES if column("courses", name).required} | dict(row)
 
 
-def _label_faults(at: str, label: str, named: bool) -> Iterator[ForecastError]:
+def _label_faults(at: Sentence, label: str, named: bool) -> Iterator[ForecastError]:
     if not label:
-        remedy = "A register of promises needs the id that the course will have in the log."
-        yield DataError(f"{at}: enquiry_id is missing.", remedy)
+        yield DataError(*problem_and_remedy("refused.no_id", {"at": at}))
     elif named:
         from forecast.daybook import check_code
         from forecast.log import masked
@@ -330,7 +323,7 @@ def _label_faults(at: str, label: str, named: bool) -> Iterator[ForecastError]:
             yield fault
 
 
-def _faults(at: str, row: Mapping[str, str]) -> list[ForecastError]:
+def _faults(at: Sentence, row: Mapping[str, str]) -> list[ForecastError]:
     from forecast.log import checked, column
 
     found: list[ForecastError] = []
@@ -338,18 +331,22 @@ def _faults(at: str, row: Mapping[str, str]) -> list[ForecastError]:
         try:
             checked(column("courses", name), cell)
         except ForecastError as error:
-            found.append(DataError(f"{at}: {error.problem}", error.remedy))
+            found.append(_found_at(at, error))
     return found
 
 
-def read_one_enquiry(path: Path, extra: Sequence[str] = ()) -> tuple[Enquiry, Facts]:
+def _found_at(at: Sentence, error: ForecastError) -> DataError:
+    return DataError(sentence("refused.at", {"at": at, "problem": error.problem}), error.remedy)
+
+
+def read_one_enquiry(
+    path: Path, extra: Sequence[str] = (), language: str = "en"
+) -> tuple[Enquiry, Facts]:
     """Return the only enquiry of a CSV file with a header and one row, and its facts."""
-    enquiries, facts = read_enquiries(path, extra=extra)
+    enquiries, facts = read_enquiries(path, extra=extra, language=language)
     if len(enquiries) != 1:
-        raise DataError(
-            f"{path.name} has {len(enquiries)} enquiries, this command takes one.",
-            "Give a header and one row.",
-        )
+        values = {"file": path.name, "n": len(enquiries)}
+        raise DataError(*problem_and_remedy("refused.one_enquiry", values))
     return next(iter(enquiries.values())), next(iter(facts.values()))
 
 
@@ -373,17 +370,14 @@ def read_gradings(
     table = read_table(path, ["after_session", "fading_pct", "graded_on", "grader_id", "course_id"])
     courses = {row["course_id"] for row in table.values() if "course_id" in row}
     if len(courses) > 1:
-        raise DataError(
-            f"{path.name} has gradings of {len(courses)} courses.", "Keep those of one course."
-        )
+        values: dict[str, Any] = {"file": path.name, "n": len(courses)}
+        raise DataError(*problem_and_remedy("refused.several_courses", values))
     gradings: list[tuple[int, float] | tuple[int, float, str]] = []
     for line, row in table.items():
         for name in ("after_session", "fading_pct"):
             if name not in row:
-                raise DataError(
-                    f"{path.name} line {line}: {name} is missing.",
-                    "A grading needs after_session and fading_pct.",
-                )
+                values = {"at": _line(path, line), "name": name}
+                raise DataError(*problem_and_remedy("refused.half_grading", values))
         after = _whole(path, line, "after_session", row["after_session"])
         percent = _number(path, line, "fading_pct", row["fading_pct"].removesuffix("%"))
         seen = row.get("graded_on")
@@ -393,12 +387,9 @@ def read_gradings(
         session = what.code in ("midcourse.ask_beyond", "midcourse.ask_order")
         if not as_graded or what.code == "midcourse.ask_beyond":
             name = "after_session" if session else "fading_pct"
-            raise DataError(
-                f"{path.name} line {lines[place]}, {name}: {what}",
-                "Correct it."
-                if what.code == "midcourse.ask_beyond"
-                else "Correct it, or give --as-graded if all is right as written.",
-            )
+            values = {"at": _line(path, lines[place]), "name": name, "what": what}
+            code = "must" if what.code == "midcourse.ask_beyond" else "ask"
+            raise DataError(*problem_and_remedy(f"refused.grading_{code}", values))
     return gradings
 
 
@@ -407,23 +398,18 @@ def course_of(options: Options) -> Course | None:
     if (options.promise is None) != (options.daybook is None) or (
         options.promise is None and options.enquiry is None
     ):
-        raise RequestError(
-            "It is not said which course is meant.",
-            "Give ENQUIRY.csv, or --daybook BOOK.sqlite and --promise N.",
-        )
+        raise RequestError(*problem_and_remedy("refused.which_course"))
     if options.promise is None:
         return None
     if options.enquiry is not None:
-        raise RequestError("An enquiry and a promise are given.", "Give one of the two.")
+        raise RequestError(*problem_and_remedy("refused.both_given"))
     from forecast.daybook import Daybook
 
     with Daybook(options.daybook) as book:
         course = book.course(book.promise(options.promise).course_id)
     if course.enquiry is None:
-        raise RequestError(
-            f"The daybook knows nothing of the tattoo of promise {options.promise}.",
-            "Give ENQUIRY.csv instead.",
-        )
+        values = {"n": options.promise}
+        raise RequestError(*problem_and_remedy("refused.nothing_known", values))
     return course
 
 
@@ -454,7 +440,7 @@ def asked_of(
     """Return the enquiry, of a course or of the file that the options name, and `facts_of` it."""
     if course and course.enquiry:
         return course.enquiry, facts_of(options, course=course)
-    enquiry, answered = read_one_enquiry(options.enquiry, extra)
+    enquiry, answered = read_one_enquiry(options.enquiry, extra, options.language or "en")
     return enquiry, facts_of(options, answered)
 
 
@@ -462,11 +448,11 @@ def check_can_write(path: Path) -> None:
     """Raise RequestError now, before long work, when ``path`` could not be written after it."""
     folder = path.absolute().parent
     if not folder.is_dir():
-        raise RequestError(f"The folder {folder} does not exist.", "Make it, or name another.")
+        raise RequestError(*problem_and_remedy("refused.not_there", {"folder": str(folder)}))
     if path.is_dir():
-        raise RequestError(f"{path} is a folder.", "Give the name of a file.")
+        raise RequestError(*problem_and_remedy("refused.is_folder", {"path": str(path)}))
     if not os.access(folder, os.W_OK):
-        raise RequestError(f"The folder {folder} cannot be written to.", "Name another.")
+        raise RequestError(*problem_and_remedy("refused.no_right", {"folder": str(folder)}))
 
 
 def write_text(path: Path, text: str) -> None:
@@ -500,13 +486,14 @@ def sheet_names(content: bytes) -> list[str]:
         return []
 
 
-def write_template(options: Options, template: str, *, then: str) -> None:
-    """Write a commented file to start from, to a place that is still free, and say so."""
+def write_template(options: Options, kind: str) -> None:
+    """Write a commented ``tariff`` or ``clinic`` to a place that is still free, and say so."""
     path = Path(options.template)
     if path.exists():
-        raise RequestError(f"{path} is there already.", "Name another file, or move it away.")
-    write_text(path, template)
-    answer(options, {"written": str(path)}, f"Wrote {path}: {then}")
+        raise RequestError(*problem_and_remedy("refused.there", {"path": str(path)}))
+    write_text(path, texts_of(options.language or "en")["templates"][kind])
+    said = Note(f"text.template_{kind}", values={"file": str(path)})
+    answer(options, {"written": str(path)}, said.say(options.language or "en"))
 
 
 def check_output(path: Path, *, what: str, known: Mark) -> None:
@@ -526,13 +513,10 @@ def check_json_output(path: Path, *kinds: str, what: str) -> None:
 def check_register(path: Path) -> None:
     """Raise RequestError where promises cannot be kept in ``path``: it must become a daybook."""
     if path.suffix.lower() == ".jsonl":
-        raise RequestError(
-            f"{path} is a register of promises as it was kept once.",
-            f"Take it over, forecast daybook {path.with_suffix('.sqlite')} --from {path}, and name "
-            "the daybook.",
-        )
+        values = {"path": str(path), "book": str(path.with_suffix(".sqlite"))}
+        raise RequestError(*problem_and_remedy("refused.register", values))
     if path.suffix.lower() != ".sqlite":
-        raise RequestError(f"{path} is no daybook.", "Name another file, one that ends in .sqlite.")
+        raise RequestError(*problem_and_remedy("refused.no_daybook", {"path": str(path)}))
     if not path.exists():
         check_can_write(path)
 
@@ -544,11 +528,9 @@ def check_folder(folder: Path, names: Iterable[str], *, what: str, mark: bytes, 
     wrote it, the file ``by`` holds the ``mark``.
     """
     if folder.exists() and not folder.is_dir():
-        raise RequestError(f"{folder} is a file.", "Name a folder.")
+        raise RequestError(*problem_and_remedy("refused.no_folder", {"path": str(folder)}))
     taken = [name for name in names if (folder / name).exists()]
     telling = folder / by
     if taken and not (telling.is_file() and mark in telling.read_bytes()):
-        raise RequestError(
-            f"{folder} has a {taken[0]} already and is not {what}: it would be lost.",
-            "Name another folder.",
-        )
+        values = {"folder": str(folder), "file": taken[0], "what": what}
+        raise RequestError(*problem_and_remedy("refused.folder_lost", values))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import forecast
 from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
-from forecast._notes import Sentence, in_language, languages, sentence, text_of
+from forecast._notes import Sentence, in_language, languages, problem_and_remedy, sentence, text_of
 from forecast.cli.files import (
     Options,
     answer,
@@ -21,7 +21,7 @@ from forecast.cli.files import (
     progress,
     write_text,
 )
-from forecast.errors import DataError, RequestError
+from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.forecaster import Forecaster
@@ -32,7 +32,7 @@ def read(options: Options) -> OutcomeLog:
     """Return the log that the options name, and keep for the answer what was set aside in it."""
     from forecast.log import suspicions
 
-    progress(f"Reading {options.log}")
+    progress(options.language, "reading", str(options.log))
     cleared_at = getattr(options, "cleared_at", None)
     given = {} if cleared_at is None else {"cleared_at": cleared_at}
     log = forecast.read_log(options.log, columns=getattr(options, "columns", None), **given)
@@ -49,8 +49,8 @@ def run_workbook(options: Options) -> None:
 
     path: Path = options.out
     if path.suffix != ".xlsx" or path.exists():
-        wrong = "is there already" if path.exists() else "is no .xlsx"
-        raise RequestError(f"{path} {wrong}.", "Name a new file that ends in .xlsx.")
+        code = "refused.workbook_there" if path.exists() else "refused.no_workbook"
+        raise RequestError(*problem_and_remedy(code, {"path": str(path)}))
     check_can_write(path)
     write_whole(path, new_workbook())
     written = {"written": str(path)}
@@ -79,11 +79,7 @@ def run_check(options: Options) -> None:
         return
     from forecast.log import suspicions
 
-    try:
-        log = read(options)
-    except (DataError, RequestError) as error:
-        said = (in_language(part, options.language) for part in (error.problem, error.remedy))
-        raise type(error)(*said) from error
+    log = read(options)
     options.of_log = []  # the report itself says it all
     warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
     language = options.language
@@ -131,7 +127,7 @@ def run_fit(options: Options) -> None:
     check_json_output(options.out, KIND, what="a saved forecaster")
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     log = read(options)
-    progress("Fitting (some ten seconds)")
+    progress(options.language, "fitting")
     given = {name: getattr(options, name) for name in ("goal", "horizon", "seed")}
     extra = [name.strip() for name in options.extra.split(",") if name.strip()]
     forecaster = forecast.fit_forecaster(log, extra=extra, evidence=evidence, **given)
@@ -151,7 +147,7 @@ def run_refresh(options: Options) -> None:
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     old = forecast.load_forecaster(options.model)
     log = read(options)
-    progress("Fitting (some ten seconds where all is done anew)")
+    progress(options.language, "refreshing")
     anew = options.anew or forgotten_since(options.log, old)
     found = refresh_forecaster(old, log, evidence=evidence, anew=anew)
     language: str = options.language
@@ -214,7 +210,7 @@ def run_assess(options: Options) -> None:
             kept = assess_promises(promises, log, level=options.level)
             data["promises"], lines = kept.to_dict(), [*lines, "", *kept.lines(language)]
     if tariff is not None:
-        progress("Fitting without a fifth of the clients, five times")
+        progress(options.language, "quoting")
         sold = [each for each in tariff.packages if each.kind == "fixed"]
         package = sold[0] if sold else forecast.Package("fixed")
         value = forecast.value_of_quoting(log, package, tariff)
@@ -228,10 +224,7 @@ def _check_card(path: Path) -> None:
     from forecast.forecaster import TITLE
 
     if path.suffix == ".json":
-        raise RequestError(
-            f"The card {path} would be written over by its own JSON.",
-            "Name it CARD.md; CARD.json is written beside it.",
-        )
+        raise RequestError(*problem_and_remedy("refused.card", {"path": str(path)}))
     titles = tuple(f"# {TITLE.say(language)}".encode() for language in languages())
     check_output(path, what="a model card", known=lambda content: content.startswith(titles))
     beside = path.with_suffix(".json")

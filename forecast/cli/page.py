@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._files import read_whole
+from forecast._notes import Note, problem_and_remedy
 from forecast.cli.files import (
     Options,
     answer,
@@ -26,18 +27,14 @@ from forecast.errors import RequestError
 if TYPE_CHECKING:
     from forecast.page import Asked, Desk
 
-HOW_TO_PRINT = "Open it in any browser and print it, or save it as PDF from there."
-
 
 @contextmanager
 def _needs_extra() -> Iterator[None]:
     try:
         yield
     except ImportError as error:
-        raise RequestError(
-            f"The page needs packages that are not installed ({error.name}).",
-            "Install session-forecast with its extra: pip install -e '.[page]'.",
-        ) from None
+        values = {"name": error.name}
+        raise RequestError(*problem_and_remedy("refused.not_installed", values)) from None
 
 
 def _desk_of(options: Options) -> Desk:
@@ -55,12 +52,10 @@ def _desk_of(options: Options) -> Desk:
 def run_page(options: Options) -> None:
     """Do what ``forecast page`` is asked."""
     if options.template is not None:
-        with _needs_extra():
-            from forecast.page import CLINIC_TEMPLATE
-        write_template(options, CLINIC_TEMPLATE, then="put your own name and words in.")
+        write_template(options, "clinic")
         return
     if options.model is None:
-        raise RequestError("The page needs a model.", "Give MODEL.json, as fit wrote it.")
+        raise RequestError(*problem_and_remedy("refused.page_model"))
     desk = _desk_of(options)
     with _needs_extra():
         from forecast.page import serve
@@ -80,25 +75,26 @@ def run_page(options: Options) -> None:
         )
     except KeyboardInterrupt:
         if not options.json:
-            print("\nStopped.")
+            print("\n" + Note("text.stopped").say(options.language or "en"))
 
 
 def _announce(options: Options, address: str, local: bool) -> None:
     if options.json:
         print(json.dumps({"address": address, "local": local}), flush=True)
         return
-    print(f"The consultation page is at {address}")
+    values = {"address": address, "code": str(options.code), "book": str(options.daybook)}
+
+    def say(code: str) -> None:
+        print(Note(f"text.{code}", values=values).say(options.language or "en"), flush=True)
+
+    say("page_at")
     if not local:
-        kept = f"is kept in {options.code}" if options.code else "changes at every start"
-        print(
-            "Anyone who has this address can open it. It travels unencrypted: use it in the "
-            f"clinic's own network only. The code {kept}."
-        )
+        say("code_kept" if options.code else "code_changes")
         if sys.stdout.isatty():  # for the camera of a tablet
             with _needs_extra():
                 import segno
             segno.make(address).terminal(compact=True)
-    print(f"Stop it with Ctrl-C. {_what_is_kept(options.daybook)}", flush=True)
+    say("page_keeps" if options.daybook else "page_keeps_nothing")
 
 
 def _kept_code(path: Path) -> str:
@@ -109,21 +105,15 @@ def _kept_code(path: Path) -> str:
         path.chmod(0o600)
     code = read_whole(path, 1000).decode("utf-8", "replace").strip()
     if not re.fullmatch(r"[A-Za-z0-9_-]{22,99}", code):
-        raise RequestError(f"{path} holds no access code.", "Name a new file: one is made there.")
+        raise RequestError(*problem_and_remedy("refused.no_code", {"path": str(path)}))
     return code
-
-
-def _what_is_kept(daybook: Path | None) -> str:
-    if daybook is None:
-        return "Nothing that is typed there is stored."
-    return f"What is kept or written down there goes into {daybook}; nothing else is stored."
 
 
 def run_sheet(options: Options) -> None:
     """Do what ``forecast sheet`` is asked."""
     out: Path = options.out or Path("sheet.pdf")
     if out.suffix.lower() not in (".pdf", ".html"):
-        raise RequestError(f"{out} is neither .pdf nor .html.", "Name a file with one of them.")
+        raise RequestError(*problem_and_remedy("refused.no_sheet_file", {"file": str(out)}))
     desk = _desk_of(options)
     with _needs_extra():
         from forecast.page import find_browser, html_to_pdf, is_sheet, make_sheet
@@ -133,11 +123,11 @@ def run_sheet(options: Options) -> None:
     html = make_sheet(desk, _asked_of(options, desk), language=options.language)
     if browser:
         html_to_pdf(html, written, browser=browser)
-        answer(options, {"written": str(written)}, f"Wrote {written}.")
-        return
-    write_text(written, html)
-    why = "" if out == written else "No Chromium, Chrome or Edge was found to make a PDF. "
-    answer(options, {"written": str(written)}, f"{why}Wrote {written}. {HOW_TO_PRINT}")
+    else:
+        write_text(written, html)
+    code = "wrote" if browser else "sheet_html" if out == written else "sheet_no_browser"
+    said = Note(f"text.{code}", values={"file": str(written)}).say(options.language or "en")
+    answer(options, {"written": str(written)}, said)
 
 
 def _asked_of(options: Options, desk: Desk) -> Asked:
@@ -149,7 +139,7 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
     if course is not None:
         on_record = {"course": course.course_id, "promise": options.promise}
     elif options.enquiry is None:
-        raise RequestError("It is not said which course is meant.", "Give ENQUIRY.csv.")
+        raise RequestError(*problem_and_remedy("refused.which_course"))
     given = gradings_of(options)
     enquiry, told = asked_of(options, course, [own.name for own in desk.extra])
     return Asked(

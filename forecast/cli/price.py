@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Sentence, bullets, sentence, text_of
+from forecast._notes import Sentence, bullets, problem_and_remedy, sentence, text_of
 from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
@@ -41,25 +41,23 @@ YEAR = 4  # lines of a year, unless all are asked for
 def run_price(options: Options) -> None:
     """Do what ``forecast price`` is asked."""
     if options.template is not None:
-        write_template(options, prices.tariff_template(), then="replace its numbers by your own.")
+        write_template(options, "tariff")
         return
     if options.enquiries is None or options.tariff is None:
-        raise RequestError(
-            "Pricing needs a model, enquiries and a tariff.",
-            "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
-        )
+        raise RequestError(*problem_and_remedy("refused.no_pricing"))
     tariff = prices.read_tariff(options.tariff)
     if not tariff.packages:
-        raise RequestError(
-            f"{options.tariff} offers no package.", "Add at least one [[packages]] to it."
-        )
+        values = {"file": str(options.tariff)}
+        raise RequestError(*problem_and_remedy("refused.no_package", values))
     if options.out is not None:
         what = "a workbook of prices"
         check_output(
             options.out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"]
         )
     forecaster = forecast.load_forecaster(options.model)
-    enquiries, facts = read_enquiries(options.enquiries, extra=forecaster.extra)
+    enquiries, facts = read_enquiries(
+        options.enquiries, extra=forecaster.extra, language=options.language
+    )
     log = None if options.log is None else read(options)
     cautions = {
         name: tattoo.cautions_for(one, **facts_of(options, facts[name]))
@@ -94,7 +92,9 @@ def run_price(options: Options) -> None:
         sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
     texts = [first, *_in_layers(texts, by_line(cautions, "care"), options)]
     if options.out is not None and free:
-        texts.append(_write_prices(options.out, sheets, data.get("price_lists", ())))
+        texts.append(
+            _write_prices(options.out, sheets, data.get("price_lists", ()), options.language)
+        )
     texts.append([Sentence(CLOSING)])
     paragraphs = (text_of(part, options.language) for part in texts)
     answer(options, data, "\n\n".join(filter(None, paragraphs)))
@@ -112,10 +112,12 @@ def _in_layers(
     return [*said, [*rests_on, *care]]
 
 
-def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) -> list[str]:
+def _write_prices(
+    out: Path, sheets: Mapping[str, Any], lists: Sequence[Any], language: str
+) -> list[str]:
     write_tables(out, sheets)
     pages = [
-        _write_page(out.with_name(f"{out.stem}-list-{number}.html"), one.to_html())
+        _write_page(out.with_name(f"{out.stem}-list-{number}.html"), one.to_html(language=language))
         for number, one in enumerate(lists, start=1)
     ]
     printed = [sentence("text.wrote_to_print", {"file": str(page)}) for page in pages]
@@ -137,7 +139,7 @@ def _write_page(page: Path, html: str) -> Path:
 
 
 def _is_list(content: bytes) -> bool:
-    return b"Price, tax included" in content or content.startswith(b"%PDF")
+    return b'content="forecast price"' in content or content.startswith(b"%PDF")
 
 
 def run_appointments(options: Options) -> None:
@@ -145,13 +147,11 @@ def run_appointments(options: Options) -> None:
     out: Path | None = options.out
     if out is not None:
         if out.suffix not in (".csv", ".ics"):
-            raise RequestError(
-                f"{out} is neither .csv nor .ics.", "Name the file with one of them."
-            )
+            raise RequestError(*problem_and_remedy("refused.no_calendar", {"file": str(out)}))
         check_output(out, what="a table or calendar of appointments", known=_holds_appointments)
     tariff = options.tariff and prices.read_tariff(options.tariff)
     forecaster, log = forecast.load_forecaster(options.model), read(options)
-    progress("Following each course under way")
+    progress(options.language, "following")
     load = forecast.forecast_appointments(
         forecaster,
         log,
@@ -185,7 +185,7 @@ def _quote_all(
     texts: list[list[str]] = []
     rows = forecast.price_many(forecaster, list(enquiries.values()), tariff.packages, tariff)
     rows["enquiry"] = [list(enquiries)[k] for k in rows["enquiry"]]
-    table = prices.WhoLoses(rows, tariff.currency)
+    table = prices.WhoLoses(rows, tariff.currency, {one.name: one.said for one in tariff.packages})
     details = options.details
     for label, enquiry in enquiries.items():
         estimate = forecaster.estimate(enquiry)
@@ -206,23 +206,23 @@ def _owner_view(
     # For the clinic's own courses: a price list for each package with one price for several
     # sessions, the courses under way, and what each priced package would have earned so far.
     seed, language = options.seed, options.language
-    progress("Making the price list")
+    progress(options.language, "listing")
     lists = [
         prices.make_price_list(forecaster, log.courses, package, tariff)
         for package in tariff.packages
         if package.kind in LISTED
     ]
-    progress("Valuing the courses under way")
+    progress(options.language, "valuing")
     try:
         book = prices.value_open_book(forecaster, log, tariff, seed=seed)
     except RequestError as error:
         open_book, open_lines = None, [str(error)]
     else:
         open_book, open_lines = book, book.lines(language)
-    progress("Trying the tariff on the past")
+    progress(options.language, "trying")
     priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
     past = [prices.backtest_package(log, package, tariff, seed=seed) for package in priced]
-    unpriced = [one.name for one in tariff.packages if one not in priced]
+    unpriced = [one.said for one in tariff.packages if one not in priced]
     data = {"price_lists": lists, "open_book": open_book, "backtests": past}
     parts: list[list[str]] = [
         [sentence("text.price_list")],

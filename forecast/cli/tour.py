@@ -15,7 +15,15 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import figures, prices, reactions, tattoo
-from forecast._notes import NOTHING, Sentence, aligned, sentence, text_of
+from forecast._notes import (
+    NOTHING,
+    Sentence,
+    aligned,
+    languages,
+    problem_and_remedy,
+    sentence,
+    text_of,
+)
 from forecast.cli.estimate import estimates_text, update_lines
 from forecast.cli.files import (
     CLOSING,
@@ -112,13 +120,11 @@ def _closing() -> list[Sentence]:
 
 def _check_place(target: Path) -> None:
     _check_files(target, [INDEX, "model.json", *EDITED])
-    for name, text in zip(EDITED, (ENQUIRIES, prices.tariff_template()), strict=True):
+    ours = {ENQUIRIES.encode(), *(prices.tariff_template(code).encode() for code in languages())}
+    for name in EDITED:
         there = target / name
-        if there.is_file() and there.read_bytes() != text.encode():
-            raise RequestError(
-                f"{there} is not as the tour writes it: your changes would be lost.",
-                "Copy it to another folder, or name another folder with -o.",
-            )
+        if there.is_file() and there.read_bytes() not in ours:
+            raise RequestError(*problem_and_remedy("refused.tour", {"file": str(there)}))
 
 
 def _check_files(target: Path, names: Iterable[str]) -> None:
@@ -126,26 +132,26 @@ def _check_files(target: Path, names: Iterable[str]) -> None:
 
 
 def _walk(album: _Album) -> None:
-    progress("Reading the invented clinic's log")
+    progress(album.language, "reading_clinic")
     log = _read_invented_clinic(album)
-    progress("Fitting its session counts (some ten seconds)")
+    progress(album.language, "fitting")
     forecaster = forecast.fit_forecaster(log)
     forecaster.save(album.folder / "model.json")
     album.shown["model.json"] = sentence("tour.model")
     album.say("model", forecaster.lines(album.language))
-    progress("Answering three enquiries")
+    progress(album.language, "answering")
     estimates = _answer_enquiries(album, forecaster)
-    progress("Asking again after four sessions")
+    progress(album.language, "asking_again")
     _ask_again(album, forecaster)
-    progress("Pricing them")
+    progress(album.language, "pricing")
     _price_enquiries(album, estimates)
-    progress("Looking a year ahead for the owner")
+    progress(album.language, "looking_ahead")
     _look_ahead(album, forecaster, log)
-    progress("Comparing pulse regimes")
+    progress(album.language, "comparing")
     _compare_pulses(album, log)
-    progress("Fitting fading curves")
+    progress(album.language, "fading")
     _draw_fading(album, log)
-    progress("Counting reactions")
+    progress(album.language, "reactions")
     album.text("reactions.txt", reactions.fit_reactions(log).lines(album.language))
 
 
@@ -172,8 +178,8 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     album.text("estimates.txt", [full])
     album.say("enquiries", takewhile(bool, brief.splitlines()))
     for label, one in estimates.items():
-        album.figure("count", figures.plot_estimate(one), label)
-        album.figure("hundred", figures.plot_hundred(one), label)
+        album.figure("count", figures.plot_estimate(one, language=album.language), label)
+        album.figure("hundred", figures.plot_hundred(one, language=album.language), label)
     return estimates
 
 
@@ -190,7 +196,7 @@ def _ask_again(album: _Album, forecaster: Forecaster) -> None:
 
 
 def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
-    album.text("tariff.toml", [prices.tariff_template()])
+    album.text("tariff.toml", [prices.tariff_template(album.language)])
     tariff = prices.read_tariff(album.folder / "tariff.toml")
     words: list[str] = []
     fixed: list[Sentence] = []
@@ -202,7 +208,7 @@ def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
             words += ["", *lines]
             if quote.package.kind == "fixed":
                 fixed.append(sentence("tour.of", {"label": label, "said": lines[0]}))
-                album.figure("price", figures.plot_quote(quote), label)
+                album.figure("price", figures.plot_quote(quote, language=album.language), label)
         words.append("")
     album.say("prices", fixed)
     album.text("prices.txt", words[:-1])
@@ -214,7 +220,9 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     load = forecast.forecast_appointments(forecaster, log, tariff)
     year = forecast.price_caseload(forecaster, latest, tariff.packages, tariff, log=log)
     rows = forecast.price_many(forecaster, latest, tariff.packages, tariff)
-    found = {"appointments": load, "year": year, "packages": prices.WhoLoses(rows, tariff.currency)}
+    labels = {one.name: one.said for one in tariff.packages}
+    table = prices.WhoLoses(rows, tariff.currency, labels)
+    found = {"appointments": load, "year": year, "packages": table}
     words = {name: one.lines(album.language) for name, one in found.items()}
     whole = [
         line
@@ -222,7 +230,7 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
         for line in (sentence(f"tour.head_{name}"), *lines, "")
     ]
     album.text("owner.txt", whole[:-1])
-    album.figure("appointments", figures.plot_appointments(load))
+    album.figure("appointments", figures.plot_appointments(load, language=album.language))
     kept = [*load.in_brief(), *words["year"][:2], words["packages"][0]]
     album.say("owner", kept)
 
@@ -231,7 +239,7 @@ def _compare_pulses(album: _Album, log: OutcomeLog) -> None:
     comparison = forecast.compare_regimes(log)
     lines = comparison.lines(album.language)
     album.say("regimes", takewhile(bool, lines))
-    album.figure("regimes", figures.plot_curves(comparison))
+    album.figure("regimes", figures.plot_curves(comparison, language=album.language))
     album.text("regimes.txt", lines)
 
 
@@ -240,7 +248,7 @@ def _draw_fading(album: _Album, log: OutcomeLog) -> None:
     lines = fading.lines(album.language)
     album.say("fading", takewhile(bool, lines))
     album.text("fading.txt", lines)
-    album.figure("fading", figures.plot_fading(fading))
+    album.figure("fading", figures.plot_fading(fading, language=album.language))
 
 
 def _index_page(album: _Album) -> str:

@@ -329,6 +329,12 @@ class Estimate(Result):
         What belongs beside the number, before any doubt: see ``doubts.leads_of``.
     sessions_done : int
         Sessions had here before those that are counted.
+
+    Examples
+    --------
+    >>> estimate = forecaster.estimate(enquiry, level=0.8)
+    >>> estimate.interval[0] <= estimate.median, 0 < estimate.chance_by(10) < 1
+    (True, True)
     """
 
     enquiry: Enquiry

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from functools import lru_cache
 from typing import Any
 
-from forecast._notes import Note
+from forecast._notes import Note, Sentence
 from forecast.daybook.promises import Promise
 from forecast.errors import RequestError
 from forecast.log import ATTRIBUTES, Enquiry, checked, column, enquiry_of, is_code, masked
@@ -26,7 +26,7 @@ class MisfitError(RequestError):
     """
 
     def __init__(self, field: str, note: Note, *, askable: bool = False) -> None:
-        super().__init__(f"{field}:", str(note))
+        super().__init__(f"{field}:", Sentence(note))
         self.field, self.note, self.askable = field, note, askable
 
     def __reduce__(self) -> tuple[Any, ...]:
@@ -56,6 +56,11 @@ class Visit:
     ``fading_pct``, ``grader_id``, ``basis``, ``reaction`` and ``severity`` are those of the log's
     columns of the same names; None is not recorded. The grading, seen before the session is given,
     and the reaction are of the sessions before.
+
+    Examples
+    --------
+    >>> Visit(treated_on=date(2026, 3, 2), regime="ns", fading_pct=35).fading_pct
+    35
     """
 
     treated_on: date

@@ -53,6 +53,12 @@ class Daybook:
 
     Entries bear the time of its ``clock``, which a clinic that is only played may set. Raises
     DataError if there is none at ``path`` or it cannot be used, as `forecast.log.opened`.
+
+    Examples
+    --------
+    >>> with forecast.make_daybook(folder / "book.sqlite") as book:
+    ...     book.lately()
+    []
     """
 
     def __init__(

@@ -127,8 +127,8 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
 
     Examples
     --------
-    >>> fit_fading(log).to_text().splitlines()[0]
-    'ps minus ns, percentage points of the remaining ink per session:'
+    >>> fit_fading(log).to_text()[:55]
+    'What a ps session removes more (+) or less (-) than an '
     """
     check_level(level)
     check_log(log)

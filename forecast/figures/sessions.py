@@ -8,13 +8,12 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from forecast._notes import sentence
+from forecast._notes import Note
 from forecast.errors import RequestError
-from forecast.figures.template import COLOURS, line, shade, titled, whiskers
+from forecast.figures.template import COLOURS, Say, drawing, line, shade, titled, whiskers
 from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
-    from forecast._notes import Note
     from forecast.fading import FadingCurves
     from forecast.reach import LaserChange, LogReach
     from forecast.reactions import OperatorFunnel, ReactionReport
@@ -30,19 +29,20 @@ BANDS = (
     "rgba(230, 159, 0, 0.32)",
 )
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
-PACES: dict[Any, str] = {0.0: "never", np.inf: "at once"}
 FEW_AT_RISK, FEW_COURSES = 10, 5  # below so many a curve is drawn faintly
 ALIKE = 0.1  # a standardised difference below this is called balanced
 
 
-def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figure:
-    """Draw a comparison's share cleared by session under each strategy, for an ink ``group``."""
-    figure = go.Figure()
+def plot_curves(
+    comparison: RegimeComparison, *, group: str = "all", language: str = "en"
+) -> go.Figure:
+    """Draw in a ``language`` the curves of a ``comparison``, one a strategy, for a ``group``."""
+    figure, say = drawing(language)
     table = comparison.curves[comparison.curves["group"] == group]
     parts = [(name, table[table["strategy"] == name]) for name in comparison.strategies]
     for place, (name, part) in enumerate(parts):
         edges = [_to_the_end([0.0, *(1 - part[end])]) for end in ("high", "low")]
-        says = f"{name}, {100 * comparison.level:.0f} % interval"
+        says = say("of_interval", what=name, level=comparison.level)
         shade(figure, _treads(part), edges, says, BANDS[place % 5], shape="hv")
     for place, (name, part) in enumerate(parts):
         look = {"color": STRATEGY_COLOURS[place % 5], "dash": DASHES[place % 5], "width": 3}
@@ -51,14 +51,14 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
             (_treads(part), _to_the_end([0.0, *(1 - part["survival"])])),
             _to_the_end([np.inf, *part["at_risk"]]),
             few=FEW_AT_RISK,
-            text=_to_the_end(["", *(f"{n} at risk" for n in part["at_risk"])]),
+            text=_to_the_end(["", *(say("at_risk", n=n) for n in part["at_risk"])]),
             style={"mode": "lines", "line": {"shape": "hv", **look}, "name": name},
         )
     last = 1 + max(len(part) for _, part in parts)
-    figure.update_xaxes(title_text="sessions", dtick=1, range=[0, last])
-    figure.update_yaxes(title_text="share cleared", tickformat=".0%", range=[0, 1])
-    where = "" if group == "all" else f", {group}"
-    return titled(figure, f"Cleared by session, as if all had followed it{where}")
+    figure.update_xaxes(title_text=say("sessions"), dtick=1, range=[0, last])
+    figure.update_yaxes(title_text=say("share_cleared"), tickformat=".0%", range=[0, 1])
+    where = "all inks" if group == "all" else group
+    return titled(figure, say("curves", where=where), say)
 
 
 def _treads(part: pd.DataFrame) -> list[int]:
@@ -69,29 +69,33 @@ def _to_the_end(values: list[T]) -> list[T]:
     return [*values, values[-1]]
 
 
-def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go.Figure:
+def plot_readings(
+    comparison: RegimeComparison, *, key: str | None = None, language: str = "en"
+) -> go.Figure:
     """Draw the difference of a comparison by every road, fair ones first, plain ones below.
 
     Parameters
     ----------
     key : str, optional
         The pair; the first when not given.
+    language : str
+        Of the texts in the picture.
     """
+    figure, say = drawing(language)
     pair = key or next(iter(comparison.difference))
     fair: list[tuple[str, Contrast]] = [
-        ("weighted", comparison.difference[pair]),
-        ("g-formula", comparison.second_route[pair]),
+        (say("weighted"), comparison.difference[pair]),
+        (say("g_formula"), comparison.second_route[pair]),
     ]
     if pair in comparison.by_fading:
-        fair.append(("from fading", comparison.by_fading[pair]))
+        fair.append((say("from_fading"), comparison.by_fading[pair]))
     if comparison.sensitivity is not None:
         without = comparison.sensitivity.without_operator[pair]
-        fair.append(("weighted, operator left out", without))
-    plain = [(reading.name, reading.difference[pair]) for reading in comparison.naive]
-    figure = go.Figure()
+        fair.append((say("without_operator"), without))
+    plain = [(say("said", what=one.name), one.difference[pair]) for one in comparison.naive]
     for rows, name, colour, symbol in (
-        (fair, "adjusted", COLOURS["main"], "circle"),
-        (plain, "plain readings", COLOURS["contrast"], "x"),
+        (fair, say("adjusted"), COLOURS["main"], "circle"),
+        (plain, say("plain"), COLOURS["contrast"], "x"),
     ):
         known = [(label, one) for label, one in rows if one.estimate is not None]
         numbers = [(one.estimate, *one.interval) for _, one in known]
@@ -107,45 +111,45 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
     margin = comparison.margin
     figure.add_vrect(x0=-margin, x1=margin, fillcolor=COLOURS["band"], line_width=0)
     figure.add_vline(x=0, line={"color": COLOURS["grey"], "width": 1})
-    figure.update_xaxes(
-        title_text=f"difference in mean sessions up to session {comparison.horizons[pair]} "
-        "(negative: fewer)"
-    )
+    figure.update_xaxes(title_text=say("difference", horizon=comparison.horizons[pair]))
     figure.update_yaxes(
         type="category",
         categoryorder="array",
         categoryarray=[label for label, _ in [*fair, *plain]][::-1],
     )
-    return titled(figure, f"{pair}: fair and plain readings; band: ± margin")
+    return titled(figure, say("readings", pair=pair), say)
 
 
-def plot_balance(comparison: RegimeComparison, *, session: int = 1) -> go.Figure:
-    """Draw how unlike a comparison's followers at ``session`` are, before and after weighting."""
+def plot_balance(
+    comparison: RegimeComparison, *, session: int = 1, language: str = "en"
+) -> go.Figure:
+    """Draw in a ``language`` how unlike a ``comparison``'s followers at ``session`` are."""
     table = comparison.diagnostics.balance
     # what is the same for all at this session (no fading before the first) says nothing
     table = table[(table["session"] == session) & (table["before"].abs() > 1e-9)]
-    said = zip(table["covariate"], table["strategy"], strict=True)
-    names = [f"{sentence(f'covariate.{one}')} ({strategy})" for one, strategy in said]
-    figure = go.Figure()
+    figure, say = drawing(language)
+    names = [
+        say("covariate", what=Note(f"covariate.{one}"), strategy=strategy)
+        for one, strategy in zip(table["covariate"], table["strategy"], strict=True)
+    ]
     for name, colour, symbol in (("before", "contrast", "x"), ("after", "main", "circle")):
         figure.add_scatter(
             x=table[name],
             y=names,
             mode="markers",
             marker={"size": 10, "color": COLOURS[colour], "symbol": symbol},
-            name=f"{name} weighting",
+            name=say(name),
         )
     figure.add_vrect(x0=-ALIKE, x1=ALIKE, fillcolor=COLOURS["band"], line_width=0)
-    figure.update_xaxes(title_text="standardised difference (standard deviations)")
+    figure.update_xaxes(title_text=say("standardised"))
     figure.update_yaxes(type="category", dtick=1, autorange="reversed")
     figure.update_layout(height=max(400, 200 + 24 * len(table)))
-    return titled(figure, f"Followers against all eligible, session {session}")
+    return titled(figure, say("balance", session=session), say)
 
 
-def plot_followers(comparison: RegimeComparison) -> go.Figure:
-    """Draw how many courses each session's answer rests on."""
-    table = comparison.diagnostics.at_risk
-    figure = go.Figure()
+def plot_followers(comparison: RegimeComparison, *, language: str = "en") -> go.Figure:
+    """Draw in a ``language`` how many courses each session of a ``comparison`` rests on."""
+    table, (figure, say) = comparison.diagnostics.at_risk, drawing(language)
     for place, name in enumerate(table.columns):
         figure.add_scatter(
             x=table.index,
@@ -154,13 +158,15 @@ def plot_followers(comparison: RegimeComparison) -> go.Figure:
             line={"color": STRATEGY_COLOURS[place % 5], "dash": DASHES[place % 5]},
             name=str(name),
         )
-    figure.update_xaxes(title_text="session", dtick=1)
-    figure.update_yaxes(title_text="courses that still follow it", rangemode="tozero")
-    return titled(figure, "Courses behind each session of the answer")
+    figure.update_xaxes(title_text=say("session"), dtick=1)
+    figure.update_yaxes(title_text=say("still_follow"), rangemode="tozero")
+    return titled(figure, say("followers"), say)
 
 
-def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.Figure:
-    """Draw the difference of pair ``key`` for every assumption about those who stopped.
+def plot_tipping(
+    comparison: RegimeComparison, *, key: str | None = None, language: str = "en"
+) -> go.Figure:
+    """Draw in a ``language`` the difference of pair ``key`` for each pace of those who stopped.
 
     Raises
     ------
@@ -178,24 +184,22 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
         index="phi_left", columns="phi_right", values="estimate"
     )
     left, right = pair.split(" - ")
-    figure = go.Figure(
-        go.Heatmap(
-            z=wide.to_numpy(),
-            x=[PACES.get(phi, f"{phi:g}") for phi in wide.columns],
-            y=[PACES.get(phi, f"{phi:g}") for phi in wide.index],
-            text=[[f"{one:+.1f}" for one in row] for row in wide.to_numpy().round(1) + 0.0],
-            texttemplate="%{text}",
-            colorscale="RdBu",
-            zmid=0,
-            reversescale=True,
-            colorbar={"title": {"text": "sessions"}},
-        )
+    figure, say = drawing(language)
+    paces: dict[Any, str] = {0.0: say("pace_never"), np.inf: say("pace_at_once")}
+    figure.add_heatmap(
+        z=wide.to_numpy(),
+        x=[paces.get(phi, say("pace", phi=phi)) for phi in wide.columns],
+        y=[paces.get(phi, say("pace", phi=phi)) for phi in wide.index],
+        text=[[say("change", n=one) for one in row] for row in wide.to_numpy().round(1) + 0.0],
+        texttemplate="%{text}",
+        colorscale="RdBu",
+        zmid=0,
+        reversescale=True,
+        colorbar={"title": {"text": say("sessions")}},
     )
-    figure.update_xaxes(
-        title_text=f"pace of the stopped under {right}, in times of courses like it"
-    )
-    figure.update_yaxes(title_text=f"the same under {left}")
-    return titled(figure, f"{pair}: what if those who stopped were different?")
+    figure.update_xaxes(title_text=say("pace_under", strategy=right))
+    figure.update_yaxes(title_text=say("the_same_under", strategy=left))
+    return titled(figure, say("tipping", pair=pair), say)
 
 
 # line, band, dash: told apart without colour too
@@ -204,7 +208,6 @@ LOOKS = {
     "ps": (COLOURS["contrast"], COLOURS["contrast_band"], "dash"),
     "all": (COLOURS["main"], COLOURS["band"], "solid"),
 }
-NAMES = {"ns": "ns", "ps": "ps", "all": "all sessions"}
 FUNNEL_LEVELS = ((0.95, "dot"), (0.998, "dash"))
 GRADE_COLOURS = {
     "darkening risk": COLOURS["contrast"],
@@ -214,7 +217,9 @@ GRADE_COLOURS = {
 }
 
 
-def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = False) -> go.Figure:
+def plot_fading(
+    fading: FadingCurves, *, ink_group: str = "all", middle: bool = False, language: str = "en"
+) -> go.Figure:
     """Draw percent faded of the middle course by session, one curve per regime.
 
     Parameters
@@ -225,6 +230,8 @@ def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = 
         One of the ink groups of the curves; ``all`` for all courses.
     middle : bool
         Draw the range of the middle 8 of 10 courses in place of the band of the estimate.
+    language : str
+        Of the texts in the picture.
 
     Raises
     ------
@@ -238,47 +245,47 @@ def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = 
             f"Choose one of {', '.join(fading.curves['ink_group'].unique())}.",
         )
     low, high = ("middle_low", "middle_high") if middle else ("low", "high")
-    says = "middle 8 of 10 courses" if middle else f"{100 * fading.level:.0f} % band"
-    figure = go.Figure()
+    figure, say = drawing(language)
     for regime in table["regime"].unique():
         curve, (colour, tint, dash) = table[table["regime"] == regime], LOOKS[regime]
-        edges = [curve[low], curve[high]]
-        shade(figure, curve["session"], edges, f"{NAMES[regime]}, {says}", tint)
+        edges, name = [curve[low], curve[high]], "all sessions" if regime == "all" else regime
+        says = say("of_middle" if middle else "of_band", what=name, level=fading.level)
+        shade(figure, curve["session"], edges, says, tint)
         line(
             figure,
             (curve["session"], curve["faded"]),
             list(curve["courses"]),
             few=FEW_COURSES,
-            text=[f"{n} courses had so many" for n in curve["courses"]],
+            text=[say("had_so_many", n=n) for n in curve["courses"]],
             style={
                 "mode": "lines+markers",
                 "line": {"color": colour, "dash": dash, "width": 2.5},
-                "name": NAMES[regime],
+                "name": say("said", what=name),
             },
         )
     threshold = fading.rows.cleared_at
     figure.add_hline(
         y=threshold,
         line={"dash": "dot", "color": COLOURS["grey"]},
-        annotation_text=f"cleared: {threshold:g} %",
+        annotation_text=say("cleared_at", percent=threshold),
         annotation_position="bottom right",
     )
-    figure.update_xaxes(title_text="sessions", dtick=2, rangemode="tozero")
-    figure.update_yaxes(title_text="faded, percent", range=[0, 102])
+    figure.update_xaxes(title_text=say("sessions"), dtick=2, rangemode="tozero")
+    figure.update_yaxes(title_text=say("faded"), range=[0, 102])
     where = "all inks" if ink_group == "all" else ink_group
     notes = (fading.assumption, *fading.notes)
-    return titled(figure, f"Fading by session, {where}", notes)
+    return titled(figure, say("fading", where=where), say, notes)
 
 
-def plot_fading_shares(fading: FadingCurves) -> go.Figure:
-    """Draw the share of the remaining ink that a session removes, by ink group and regime."""
-    figure = go.Figure()
+def plot_fading_shares(fading: FadingCurves, *, language: str = "en") -> go.Figure:
+    """Draw in a ``language`` the shares of ``fading`` that a session removes, by ink and regime."""
+    figure, say = drawing(language)
     for regime in fading.shares["regime"].unique():
         table = fading.shares[fading.shares["regime"] == regime]
-        colour = LOOKS[str(regime)][0]
+        colour, name = LOOKS[regime][0], "all sessions" if regime == "all" else regime
         figure.add_scatter(
             x=table["share"],
-            y=table["ink_group"].replace("all", "all inks"),
+            y=[say("said", what=one) for one in table["ink_group"].replace("all", "all inks")],
             mode="markers",
             orientation="h",
             marker={
@@ -291,22 +298,19 @@ def plot_fading_shares(fading: FadingCurves) -> go.Figure:
             },
             error_x={**whiskers(table["share"], table["low"], table["high"]), "color": colour},
             text=[
-                "cannot say" if reason else f"{n} courses"
+                say("said", what="cannot say") if reason else say("courses", n=n)
                 for n, reason in zip(table["courses"], table["reason"], strict=True)
             ],
-            name=f"{NAMES[str(regime)]}, {100 * fading.level:.0f} % interval",
+            name=say("of_interval", what=name, level=fading.level),
         )
     figure.update_layout(scattermode="group", scattergap=0.6)
-    figure.update_xaxes(
-        title_text="share of the remaining ink removed per session", tickformat=".0%"
-    )
+    figure.update_xaxes(title_text=say("share_removed"), tickformat=".0%")
     figure.update_yaxes(autorange="reversed", automargin=True, title_text="")
-    title = "What a session removes, by ink"
-    return titled(figure, title, (fading.assumption, *fading.notes))
+    return titled(figure, say("fading_shares"), say, (fading.assumption, *fading.notes))
 
 
-def plot_split_fading(fading: FadingCurves) -> go.Figure:
-    """Draw the two halves of split tattoos, and their difference within pairs.
+def plot_split_fading(fading: FadingCurves, *, language: str = "en") -> go.Figure:
+    """Draw in a ``language`` two halves of split tattoos in ``fading``, and their difference.
 
     Raises
     ------
@@ -318,8 +322,7 @@ def plot_split_fading(fading: FadingCurves) -> go.Figure:
             "The log has no split tattoos graded together.",
             "A split tattoo is two courses with one tattoo_id and halves A and B.",
         )
-    table = fading.split.curves
-    figure = go.Figure()
+    table, (figure, say) = fading.split.curves, drawing(language)
     for regime in ("ns", "ps"):
         colour, _, dash = LOOKS[regime]
         figure.add_scatter(
@@ -327,7 +330,7 @@ def plot_split_fading(fading: FadingCurves) -> go.Figure:
             y=table[regime],
             mode="lines+markers",
             line={"color": colour, "dash": dash},
-            name=f"{regime} half, mean",
+            name=say("half", regime=regime),
         )
     figure.add_scatter(
         x=table["session"],
@@ -335,47 +338,35 @@ def plot_split_fading(fading: FadingCurves) -> go.Figure:
         mode="markers",
         marker={"color": COLOURS["grey"], "size": 9},
         error_y=whiskers(table["difference"], table["low"], table["high"]),
-        text=[f"{n} pairs" for n in table["pairs"]],
-        name=f"ps less ns, {100 * fading.level:.0f} % interval",
+        text=[say("pairs", n=n) for n in table["pairs"]],
+        name=say("of_interval", what="ps minus ns", level=fading.level),
     )
-    figure.update_xaxes(title_text="sessions", dtick=1)
-    figure.update_yaxes(title_text="faded, percent; difference, points")
-    low, high = fading.split.share.interval
-    note = (
-        f"{fading.split.n_pairs} pairs. Share of the remaining ink removed per session, ps less "
-        f"ns: {100 * fading.split.share.estimate:+.1f} points ({100 * low:+.1f} to "
-        f"{100 * high:+.1f}). Pairs leave as they clear, so the two means bend towards the slow "
-        "ones: read the difference, not the bend."
-    )
-    return titled(figure, "Two halves of one tattoo", (note,))
+    figure.update_xaxes(title_text=say("sessions"), dtick=1)
+    figure.update_yaxes(title_text=say("faded_and_difference"))
+    share = fading.split.share
+    low, high = (100 * end for end in share.interval)
+    values = {"points": 100 * share.estimate, "low": low, "high": high}
+    note = say("split_note", pairs=fading.split.n_pairs, **values)
+    return titled(figure, say("split"), say, (note,))
 
 
-def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
-    """Draw each operator's adjusted rate against sessions, with the exact limits.
+def plot_operator_funnel(operators: OperatorFunnel, *, language: str = "en") -> go.Figure:
+    """Draw each of ``operators``' adjusted rate against sessions, with the exact limits.
 
     The curves are the limits for any one operator; the grey bars, drawn at each operator, also
-    allow for the number of operators, and say who is outside.
+    allow for the number of operators, and say who is outside. The texts are in ``language``.
     """
-    table = operators.table
-    figure = go.Figure()
-    _add_limits(figure, operators)
-    _add_operators(figure, table)
-    figure.update_xaxes(title_text="sessions by the operator")
-    figure.update_yaxes(
-        title_text="reactions per session, adjusted", tickformat=".1%", rangemode="tozero"
-    )
+    table, (figure, say) = operators.table, drawing(language)
+    _add_limits(figure, operators, say)
+    _add_operators(figure, table, say)
+    figure.update_xaxes(title_text=say("sessions_by"))
+    figure.update_yaxes(title_text=say("adjusted_rate"), tickformat=".1%", rangemode="tozero")
     count = len(operators.outside)
-    who = f"{count} of {len(table)} operators" if count else "No operator is"
-    title = f"{who} outside what chance allows"
-    notes: tuple[str | Note, ...] = (
-        "Adjusted for what each operator met; names replaced by codes. Bars: limits that allow"
-        " for the number of operators. Not a league table.",
-        *operators.notes,
-    )
-    return titled(figure, title, notes)
+    title = say("funnel", n=count, of=len(table)) if count else say("funnel_none")
+    return titled(figure, title, say, (say("funnel_note"), *operators.notes))
 
 
-def _add_limits(figure: go.Figure, operators: OperatorFunnel) -> None:
+def _add_limits(figure: go.Figure, operators: OperatorFunnel, say: Say) -> None:
     table = operators.table
     fewest, most = max(table["sessions"].min() // 3, 20), table["sessions"].max() * 1.1
     sizes = np.unique(np.linspace(fewest, most, 60).astype(int))
@@ -387,7 +378,7 @@ def _add_limits(figure: go.Figure, operators: OperatorFunnel) -> None:
                 y=limits[:, at],
                 mode="lines",
                 line={"dash": dash, "color": COLOURS["grey"], "width": 1.5},
-                name=f"{100 * level:g} % limits",
+                name=say("limits", percent=100 * level),
                 legendgroup=str(level),
                 showlegend=at == 1,
                 hoverinfo="skip",
@@ -404,13 +395,13 @@ def _add_limits(figure: go.Figure, operators: OperatorFunnel) -> None:
         )
 
 
-def _add_operators(figure: go.Figure, table: pd.DataFrame) -> None:
+def _add_operators(figure: go.Figure, table: pd.DataFrame, say: Say) -> None:
     # Labels alternate above and below, so that operators with like counts stay legible.
     side = {
         code: ("top center", "bottom center")[at % 2] for at, code in enumerate(table["operator"])
     }
     for outside, name, colour, symbol in (
-        ("", "within the limits", COLOURS["main"], "circle"),
+        ("", "within", COLOURS["main"], "circle"),
         ("above", "above", COLOURS["contrast"], "triangle-up"),
         ("below", "below", COLOURS["third"], "triangle-down"),
     ):
@@ -423,14 +414,22 @@ def _add_operators(figure: go.Figure, table: pd.DataFrame) -> None:
                 mode="markers+text",
                 textposition=[side[code] for code in part["operator"]],
                 marker={"size": 12, "color": colour, "symbol": symbol},
-                name=name,
+                name=say(f"funnel_{name}"),
             )
 
 
 def plot_reaction_rates(
-    report: ReactionReport, *, by: str = "regime", outcome: str = "any", unit: str = "session"
+    report: ReactionReport,
+    *,
+    by: str = "regime",
+    outcome: str = "any",
+    unit: str = "session",
+    language: str = "en",
 ) -> go.Figure:
-    """Draw a report's rate of one outcome per ``unit``, in groups ``by``; none is a limit."""
+    """Draw in a ``language`` the rates in a ``report`` of one ``outcome``.
+
+    They are per ``unit``, session or course, in groups ``by``; none seen is drawn as a limit.
+    """
     table = report.rates
     chosen = table[
         (table["by"] == by)
@@ -438,26 +437,29 @@ def plot_reaction_rates(
         & (table["unit"] == unit)
         & table["rate"].notna()
     ]
-    figure = go.Figure()
+    figure, say = drawing(language)
     figure.add_scatter(
         x=chosen["rate"],
-        y=chosen["group"],
+        y=[say("said", what=group) for group in chosen["group"]],
         mode="markers",
         marker={"size": 11, "color": COLOURS["main"]},
         error_x=whiskers(chosen["rate"], chosen["exact_low"], chosen["exact_high"]),
-        text=[f"{events} of {n}" for events, n in zip(chosen["events"], chosen["n"], strict=True)],
-        name=f"{100 * report.level:.0f} % exact limits",
+        text=[
+            say("events_of", events=events, n=n)
+            for events, n in zip(chosen["events"], chosen["n"], strict=True)
+        ],
+        name=say("exact_limits", level=report.level),
         showlegend=True,
     )
-    figure.update_xaxes(title_text=f"share of {unit}s", tickformat=".1%", rangemode="tozero")
-    figure.update_yaxes(title_text=by.replace("_", " "), type="category", autorange="reversed")
-    title = f"Reactions ({outcome}) per {unit} by {by.replace('_', ' ')}, not adjusted"
-    return titled(figure, title, report.notes)
+    groups = by.replace("_", " ")
+    figure.update_xaxes(title_text=say(f"share_of_{unit}s"), tickformat=".1%", rangemode="tozero")
+    figure.update_yaxes(title_text=say("said", what=groups), type="category", autorange="reversed")
+    return titled(figure, say(f"rates_per_{unit}", outcome=outcome, by=groups), say, report.notes)
 
 
-def plot_log_reach(reach: LogReach) -> go.Figure:
-    """Draw the share cleared by session, with every ink reached and with some ink unreached."""
-    figure = go.Figure()
+def plot_log_reach(reach: LogReach, *, language: str = "en") -> go.Figure:
+    """Draw in a ``language`` who is cleared by when by ``reach``: every ink, or some unreached."""
+    figure, say = drawing(language)
     for word, name, colour in (
         ("yes", "every ink reached", COLOURS["main"]),
         ("no", "some ink unreached", COLOURS["contrast"]),
@@ -469,46 +471,48 @@ def plot_log_reach(reach: LogReach) -> go.Figure:
             mode="lines+markers",
             marker={"size": 10, "color": colour},
             error_y=whiskers(part["cleared_by"], part["low"], part["high"]),
-            name=name,
+            name=say("said", what=name),
         )
-    figure.update_xaxes(title_text="sessions", tickvals=sorted(set(reach.cleared["session"])))
-    figure.update_yaxes(title_text="cleared by then", tickformat=".0%", range=[0, 1])
-    share = reach.n_unreached / reach.n_courses
-    title = f"{100 * share:.0f} % of courses started with an ink that no laser reached"
-    return titled(figure, title, reach.notes)
+    figure.update_xaxes(title_text=say("sessions"), tickvals=sorted(set(reach.cleared["session"])))
+    figure.update_yaxes(title_text=say("cleared_by_then"), tickformat=".0%", range=[0, 1])
+    title = say("log_reach", share=reach.n_unreached / reach.n_courses)
+    return titled(figure, title, say, reach.notes)
 
 
-def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> go.Figure:
+def plot_laser_change(
+    change: LaserChange, *, price: float, years: int = 10, language: str = "en"
+) -> go.Figure:
     """Draw what a laser ``change`` has earned less its price, year by year, over ``years``.
 
     It is at the limits of both unknowns. The band joins both ends of the gain per course with the
-    same ends of the courses a year, which is wider than the level says.
+    same ends of the courses a year, which is wider than the level says. Texts are in ``language``.
     """
     when = np.arange(years + 1)
     ends = [
         (gain or 0.0) * rate * when - price
         for gain, rate in zip(change.gain_interval, change.per_year_interval, strict=True)
     ]
-    figure = go.Figure()
-    shade(figure, when, ends, "both unknowns at their limits", COLOURS["band"])
+    figure, say = drawing(language)
+    shade(figure, when, ends, say("both_limits"), COLOURS["band"])
     figure.add_scatter(
         x=when,
         y=(change.gain_per_course or 0.0) * change.per_year * when - price,
         line={"color": COLOURS["main"], "width": 3},
-        name="expected",
+        name=say("expected"),
     )
     figure.add_hline(y=0, line={"dash": "dot", "color": COLOURS["grey"]})
-    figure.update_xaxes(title_text="years after buying", dtick=1)
-    figure.update_yaxes(title_text="earned less the price")
+    figure.update_xaxes(title_text=say("years_after"), dtick=1)
+    figure.update_yaxes(title_text=say("earned"))
     named = ", ".join(f"{value:g}" for value in change.laser.wavelengths_nm)
     even = change.break_even_years
-    earned = "not earned back" if even is None else f"earned back after {even:.1f} years"
-    title = f"One more {change.laser.regime} laser at {named} nm is {earned}"
-    return titled(figure, title, change.notes)
+    values = {"regime": change.laser.regime, "nm": named, "years": even}
+    title = say("never_earned" if even is None else "earned_back", **values)
+    return titled(figure, title, say, change.notes)
 
 
-def plot_uptake_table() -> go.Figure:
-    """Draw the ink table: ink colour by wavelength, the grade as colour and as text."""
+def plot_uptake_table(*, language: str = "en") -> go.Figure:
+    """Draw in a language the ink table: ink by wavelength, the grade as colour and as text."""
+    figure, say = drawing(language)
     order = list(reversed(GRADES))
     cells = {(cell.ink, cell.wavelength_nm): cell for cell in uptake_table()}
     scale: list[list[Any]] = []
@@ -516,23 +520,21 @@ def plot_uptake_table() -> go.Figure:
         colour = GRADE_COLOURS[grade]
         scale += [[at / len(order), colour], [(at + 1) / len(order), colour]]
     grid = [[cells[ink, nm] for nm in WAVELENGTHS_NM] for ink in INKS]
-    figure = go.Figure(
-        go.Heatmap(
-            z=[[order.index(cell.grade) for cell in row] for row in grid],
-            x=[f"{nm} nm" for nm in WAVELENGTHS_NM],
-            y=[ink.replace("_", " ") for ink in INKS],
-            text=[[cell.grade.split()[0] for cell in row] for row in grid],
-            customdata=[[f"{cite(cell.source)}. {cell.remark}" for cell in row] for row in grid],
-            texttemplate="%{text}",
-            hovertemplate="%{y} at %{x}: %{text}<br>%{customdata}<extra></extra>",
-            colorscale=scale,
-            zmin=-0.5,
-            zmax=len(order) - 0.5,
-            showscale=False,
-            xgap=2,
-            ygap=2,
-        )
+    figure.add_heatmap(
+        z=[[order.index(cell.grade) for cell in row] for row in grid],
+        x=[f"{nm} nm" for nm in WAVELENGTHS_NM],
+        y=[say("said", what=ink.replace("_", " ")) for ink in INKS],
+        text=[[say("said", what=cell.grade) for cell in row] for row in grid],
+        customdata=[[f"{cite(cell.source)}. {cell.remark}" for cell in row] for row in grid],
+        texttemplate="%{text}",
+        hovertemplate="%{y}, %{x}: %{text}<br>%{customdata}<extra></extra>",
+        colorscale=scale,
+        zmin=-0.5,
+        zmax=len(order) - 0.5,
+        showscale=False,
+        xgap=2,
+        ygap=2,
     )
     figure.update_yaxes(autorange="reversed", dtick=1)
     figure.update_layout(height=600)
-    return titled(figure, "Which ink takes up which wavelength", (CAVEAT,))
+    return titled(figure, say("uptake"), say, (CAVEAT,))

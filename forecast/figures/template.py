@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from textwrap import wrap
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import plotly.graph_objects as go
@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 
 from forecast._notes import Note
 
+Say: TypeAlias = Callable[..., str]
 # Okabe and Ito's palette, told apart with any colour vision.
 COLOURS = {
     "main": "#0072B2",
@@ -33,8 +34,17 @@ CONFIG = {"displaylogo": False, "showSendToCloud": False, "plotlyServerURL": ""}
 
 
 # A space before the sign, as everywhere else: d3 writes none. Whole percents, and tenths to 20.
-PERCENTS = (*range(-100, 101), *(f"{tenths / 10:.1f}" for tenths in range(201)))
-LABELS = {n.replace("-", "\N{MINUS SIGN}") + "%": f"{n} %" for n in map(str, PERCENTS)}
+TENTHS = [f"{tenths / 10:.1f}" for tenths in range(201)]
+PERCENTS = (*map(str, range(-100, 101)), *TENTHS, *(n.replace(".", ",") for n in TENTHS))
+LABELS = {n.replace("-", "\N{MINUS SIGN}") + "%": f"{n} %" for n in PERCENTS}
+
+
+def drawing(language: str) -> tuple[go.Figure, Say]:
+    """Return an empty figure, and what says a text of pictures in a language.
+
+    It is given the text's code under ``notes.picture``, and the values of its holes.
+    """
+    return go.Figure(), lambda code, **values: Note(f"picture.{code}", values=values).say(language)
 
 
 def whiskers(middle: ArrayLike, low: ArrayLike, high: ArrayLike) -> dict[str, object]:
@@ -98,8 +108,14 @@ def mark(
     )
 
 
-def titled(figure: go.Figure, title: str, notes: Sequence[Note | str] = ()) -> go.Figure:
-    """Return ``figure`` with the package's template, a title, and its notes underneath."""
+def titled(
+    figure: go.Figure, title: str, say: Say | None = None, notes: Sequence[Note | str] = ()
+) -> go.Figure:
+    """Return ``figure`` with the package's template, a title, and its notes underneath.
+
+    What is a note is said by ``say``, in the language of the picture; in English without it.
+    """
+    say = say or drawing("en")[1]
     template = go.layout.Template(pio.templates["plotly_white"])
     template.layout.update(
         font={"size": 15},
@@ -109,11 +125,12 @@ def titled(figure: go.Figure, title: str, notes: Sequence[Note | str] = ()) -> g
         legend={"orientation": "h", "x": 0},
         margin={"l": 70, "r": 30, "t": 70},
     )
-    lines = [line for note in notes for line in wrap(str(note), 150)]
+    lines = [line for note in notes for line in wrap(say("said", what=note), 150)]
     plain, under = figure.layout.height or PLAIN, UNDER + LINE * len(lines)
     figure.update_layout(
         template=template,
         title_text=title,
+        separators=say("marks"),
         height=plain + LINE * len(lines),
         margin_b=under,
         legend_y=-65 / (plain - UNDER - 70),
@@ -121,7 +138,7 @@ def titled(figure: go.Figure, title: str, notes: Sequence[Note | str] = ()) -> g
     for one, other, axes in (("x", "y", figure.select_xaxes), ("y", "x", figure.select_yaxes)):
         for axis in axes(lambda axis: str(axis.tickformat).endswith("%")):
             axis.labelalias = LABELS
-            _say_percents(figure, one, other, digits=axis.tickformat[1])
+            _say_percents(figure, one, other, say, digits=axis.tickformat[1])
     if lines:
         figure.add_annotation(
             text="<br>".join(lines),
@@ -139,17 +156,20 @@ def titled(figure: go.Figure, title: str, notes: Sequence[Note | str] = ()) -> g
     return figure
 
 
-def _say_percents(figure: go.Figure, one: str, other: str, *, digits: str) -> None:
+def _say_percents(figure: go.Figure, one: str, other: str, say: Say, *, digits: str) -> None:
     # under the pointer too a space stands before the sign; a whisker's ends are in the text then
     for trace in figure.data:
         if trace.hoverinfo == "skip" or trace.hovertemplate:
             continue
-        said = [f"{100 * share:.{digits}f} %" for share in trace[one]]
+        said = [say("percent", at=100 * share, digits=digits) for share in trace[one]]
         bars = trace[f"error_{one}"]
         if bars.array is not None:
             low, high = np.subtract(trace[one], bars.arrayminus), np.add(trace[one], bars.array)
-            ends = (100 * np.array([low, high])).round(int(digits))
-            said = [f"{at} ({a:g} to {b:g} %)" for at, a, b in zip(said, *ends, strict=True)]
+            ends = [
+                {"low": 100 * a, "high": 100 * b, "digits": digits}
+                for a, b in zip(low, high, strict=True)
+            ]
+            said = [say("with_ends", at=at, **end) for at, end in zip(said, ends, strict=True)]
         more = "" if trace.text is None else "<br>%{text}"
         trace.hovertext, trace.hovertemplate = said, f"%{{{other}}}: %{{hovertext}}{more}"
 

@@ -7,16 +7,17 @@ checklist, as the report itself says: whoever submits a paper fills in the publi
 from __future__ import annotations
 
 import html
-import tomllib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TypeAlias
 
+import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
 from forecast._checks import SHOWN_AT
 from forecast._files import write_into
+from forecast._notes import Note, filler, in_language, sentence, texts_of
 from forecast.figures.sessions import plot_balance, plot_curves, plot_followers, plot_readings
 from forecast.log import OutcomeLog
 from forecast.regimes import RegimeComparison
@@ -24,32 +25,17 @@ from forecast.regimes import RegimeComparison
 Item: TypeAlias = str | pd.DataFrame | go.Figure
 Items = tuple[str, Sequence[Item]]
 
-SAID = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 PLOTS = {
     "balance": plot_balance,
     "followers": plot_followers,
     "curves": plot_curves,
     "readings": plot_readings,
 }
-NOT_IN_A_LOG = "A log cannot say: to be filled in by whoever reports it."
-CAUTION = (
-    "An estimate from one clinic's own records, no advice on settings. Local regulation and "
-    "licensed practice decide."
-)
-ITEMS = (
-    "The items are those of TARGET 2025 (Cashin et al., Transparent Reporting of Observational "
-    "Studies Emulating a Target Trial, JAMA 2025;334:1084), from memory and in other words than "
-    "its checklist: fill in the published one before submitting."
-)
-ASSUMED = (
-    "No unrecorded reason drives both the choice of the regime and clearing. Each strategy could "
-    "have been followed by every kind of course. Stopping is explained by what was recorded. A "
-    "recorded clearing means the same under every regime."
-)
 CHARACTERISTICS = (
     "ink_group", "skin_type", "region", "ink_density", "layering", "origin", "scarring", "smoker",
     "age_years", "area_cm2", "tattoo_age_years",
 )  # fmt: skip
+ABOVE = ("title", "caution", "items", "figure")  # what stands above it all, and for a figure
 MANY_LEVELS = 8  # from which a characteristic is a number
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:52rem;margin:2rem auto;padding:0 1rem}"
@@ -59,7 +45,9 @@ STYLE = (
 )
 
 
-def write_report(comparison: RegimeComparison, log: OutcomeLog, folder: str | Path) -> list[Path]:
+def write_report(
+    comparison: RegimeComparison, log: OutcomeLog, folder: str | Path, *, language: str = "en"
+) -> list[Path]:
     """Write a comparison of regimes as Markdown and as one self-contained HTML with its figures.
 
     Parameters
@@ -70,6 +58,8 @@ def write_report(comparison: RegimeComparison, log: OutcomeLog, folder: str | Pa
         The log it was made from.
     folder : path
         Made if it is not there.
+    language : str
+        Code of a shipped language.
 
     Returns
     -------
@@ -81,38 +71,57 @@ def write_report(comparison: RegimeComparison, log: OutcomeLog, folder: str | Pa
     RequestError
         If ``folder`` is a file.
     """
-    parts = [*_items(comparison, log)]
-    texts = {"report.md": _as_markdown(parts), "report.html": _as_html(parts)}
-    return write_into(folder, texts)
+    parts = [*_items(comparison, log, language)]
+    as_written = {"report.md": _as_markdown, "report.html": _as_html}
+    return write_into(folder, {name: say(parts, language) for name, say in as_written.items()})
 
 
-def _items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
-    given, numbers = _given(comparison), _numbers(comparison, log)
+def _items(comparison: RegimeComparison, log: OutcomeLog, language: str) -> Iterator[Items]:
+    given, numbers = _given(comparison, language), _numbers(comparison, log)
     given["baseline"] = [_baseline(comparison, log)]
     missing = log.courses.isna().mean().rename("not_recorded").round(3)
     given["missing"] = [missing[missing > 0].rename_axis("column").reset_index()]
-    for heading, listed in SAID.items():
+    for heading, *listed in texts_of(language)["report"].values():
         found: list[Item] = []
         for text in listed:
-            found += given[text[1:]] if text[0] == "@" else [text.format_map(numbers)]
-        yield heading, found
+            said = filler(language).vformat(text, (), numbers)
+            found += given[text[1:]] if text[0] == "@" else [said]
+        yield heading, [_said(item, language) for item in found]
+
+
+def _said(item: Item | Note, language: str) -> Item:
+    """Return an item in a language: a sentence, or a table whose heads and cells are words."""
+    if isinstance(item, go.Figure):
+        return item
+    if isinstance(item, Note | str):
+        return item.say(language) if isinstance(item, Note) else in_language(item, language)
+    shown = item.astype(object).where(item.notna(), "–").rename(columns=str)
+    return shown.rename(columns=lambda name: _cell(name, language)).map(_cell, language=language)
+
+
+def _cell(value: object, language: str) -> str:
+    whole = isinstance(value, str | int | np.integer)
+    if isinstance(value, str):
+        value = value if value in filler(language).terms else value.replace("_", " ")
+    return Note(f"written_up.{'cell' if whole else 'number'}", values={"n": value}).say(language)
 
 
 def _numbers(comparison: RegimeComparison, log: OutcomeLog) -> dict[str, object]:
     counts, left_out = comparison.diagnostics.counts, comparison.diagnostics.left_out
     started = log.courses["started_on"]
     return {
-        "between": " against ".join(comparison.strategies),
-        "assumed": ASSUMED,
-        "not_in_a_log": NOT_IN_A_LOG,
+        "between": comparison.strategies,
+        "assumed": Note("written_up.assumed"),
+        "not_in_a_log": Note("written_up.not_in_a_log"),
         "courses": len(log.courses),
         "sessions": len(log.each_session),
         "gradings": len(log.gradings),
-        "first": started.min().date(),
-        "last": started.max().date(),
-        "level": f"{100 * comparison.level:g} %",
+        "first": str(started.min().date()),
+        "last": str(started.max().date()),
+        "level": comparison.level,
         "eligible": counts["courses"],
-        "left_out": "; ".join(f"{n} {why}" for why, n in left_out.items()) or "none",
+        "left_out": [sentence("counts.left_out", {"n": n, "why": w}) for w, n in left_out.items()]
+        or "none",
         **{kind: counts.get(kind, 0) for kind in ("cleared", "stopped", "ongoing")},
     }
 
@@ -137,40 +146,37 @@ def _baseline(comparison: RegimeComparison, log: OutcomeLog) -> pd.DataFrame:
         number = len(levels) > MANY_LEVELS
         for level in ["median (quartiles)"] if number else levels:
             known = [own[name].dropna() for own in each.values()]
-            share = [_percent((own == level).mean()) for own in known]
+            share = [f"{100 * (own == level).mean():.0f} %" for own in known]
             rows.append((name, level, *(map(_quartiles, known) if number else share)))
-    return pd.DataFrame(rows, columns=["characteristic", "level", *each])
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
+    return pd.DataFrame(rows, columns=["characteristic", "recorded", *each])
 
 
 def _quartiles(numbers: pd.Series) -> str:
     low, middle, high = numbers.astype(float).quantile([0.25, 0.5, 0.75])
-    return f"{middle:.0f} ({low:.0f} to {high:.0f})"
+    return f"{middle:.0f} ({low:.0f}–{high:.0f})"
 
 
-def _given(comparison: RegimeComparison) -> dict[str, list[Item]]:
+def _given(comparison: RegimeComparison, language: str) -> dict[str, list[Item | Note]]:
     trial, frame = dict(comparison.target_trial), comparison.to_frame()
     means = frame["quantity"] == "mean sessions"
     main = (frame["quantity"] == "sessions") | frame["quantity"].str.startswith("cleared by")
     drawn = {
-        name: [] if comparison.curves.empty else [plot(comparison)] for name, plot in PLOTS.items()
+        name: [] if comparison.curves.empty else [plot(comparison, language=language)]
+        for name, plot in PLOTS.items()
     }
     return {
         **drawn,
         "answers": [*comparison.words.values()],
-        "not in a log": [NOT_IN_A_LOG],
-        "caution": [CAUTION],
+        "not in a log": [Note("written_up.not_in_a_log")],
+        "caution": [Note("written_up.caution")],
         "estimand": [trial["Estimand"]],
-        "trial": [f"{item}: {text}" for item, text in trial.items()],
+        "trial": [_of(head, text) for head, text in trial.items()],
         "plain readings": [
-            f"{one.name}, {key}: {found.spoken('sessions')}."
+            _of(one.name, f.spoken("sessions"), pair=key)
             for one in comparison.naive
-            for key, found in one.difference.items()
+            for key, f in one.difference.items()
         ],
-        "why plain": [f"{one.name}: {one.why}" for one in comparison.naive],
+        "why plain": [_of(one.name, one.why) for one in comparison.naive],
         "weights": [comparison.diagnostics.weights.reset_index()],
         "overlap": [comparison.diagnostics.overlap],
         "at risk": [comparison.diagnostics.at_risk.reset_index()],
@@ -178,9 +184,14 @@ def _given(comparison: RegimeComparison) -> dict[str, list[Item]]:
         "means": [frame[means].rename(columns={"comparison": "strategy"}).iloc[:, [0, 3, 4, 5, 6]]],
         "effects": [frame[main]],
         "further": [frame[~main & ~means]],
-        "sensitivity": [*map(str, comparison.sensitivity.words if comparison.sensitivity else ())],
-        "notes": [*map(str, comparison.notes)],
+        "sensitivity": [*(comparison.sensitivity.words if comparison.sensitivity else ())],
+        "notes": [*comparison.notes],
     }
+
+
+def _of(head: str, says: object, pair: str = "") -> Note:
+    code = "written_up.plain" if pair else "written_up.item"
+    return Note(code, values={"of": head, "says": says, "pair": pair})
 
 
 # what would come under each strategy, not only the differences
@@ -189,38 +200,29 @@ def _absolute(comparison: RegimeComparison) -> pd.DataFrame:
     shown = whole[whole["session"].isin(SHOWN_AT)]
     table = shown[["strategy", "session"]].rename(columns={"session": "by_session"})
     for name, column in (("cleared", "survival"), ("low", "high"), ("high", "low")):
-        table[name] = [_percent(1 - share) for share in shown[column]]
+        table[name] = [f"{100 * (1 - share):.0f} %" for share in shown[column]]
     return table
 
 
-def _as_markdown(parts: Sequence[Items]) -> str:
-    lines = ["# Pulse regimes compared", "", f"*{CAUTION}*", "", f"*{ITEMS}*", ""]
+def _as_markdown(parts: Sequence[Items], language: str) -> str:
+    title, *above, figure = (Note(f"written_up.{name}").say(language) for name in ABOVE)
+    lines = [f"# {title}", "", *(line for text in above for line in (f"*{text}*", ""))]
     for heading, items in parts:
         lines += [f"## {heading}", ""]
         for item in items:
             if isinstance(item, go.Figure):
-                lines += ["(A figure stands here in report.html.)", ""]
+                lines += [f"({figure})", ""]
             elif isinstance(item, str):
                 lines += [item, ""]
             else:
-                lines += [*_table_lines(item), ""]
+                rows = [list(item.columns), ["---"] * item.shape[1], *item.to_numpy().tolist()]
+                lines += [*(f"| {' | '.join(row)} |" for row in rows), ""]
     return "\n".join(lines)
 
 
-def _table_lines(table: pd.DataFrame) -> list[str]:
-    shown = table.astype(object).where(table.notna(), "–")
-    rows = [[_cell(value) for value in row] for row in shown.itertuples(index=False)]
-    head = [str(name) for name in table.columns]
-    return [f"| {' | '.join(row)} |" for row in (head, ["---"] * len(head), *rows)]
-
-
-def _cell(value: object) -> str:
-    return f"{value:.3g}" if isinstance(value, float) else str(value)
-
-
-def _as_html(parts: Sequence[Items]) -> str:
-    body = ["<h1>Pulse regimes compared</h1>"]
-    body += [f"<p><em>{html.escape(text)}</em></p>" for text in (CAUTION, ITEMS)]
+def _as_html(parts: Sequence[Items], language: str) -> str:
+    title, *above, _ = (html.escape(Note(f"written_up.{name}").say(language)) for name in ABOVE)
+    body = [f"<h1>{title}</h1>", *(f"<p><em>{text}</em></p>" for text in above)]
     script = True
     for heading, items in parts:
         body.append(f"<h2>{html.escape(heading)}</h2>")
@@ -232,9 +234,7 @@ def _as_html(parts: Sequence[Items]) -> str:
             elif isinstance(item, str):
                 body.append(f"<p>{html.escape(item)}</p>")
             else:
-                shown = item.astype(object).where(item.notna(), "–")
-                body.append(shown.to_html(index=False, float_format=_cell, border=0))
-    head = f'<meta charset="utf-8"><title>Pulse regimes compared</title><style>{STYLE}</style>'
-    return (
-        f'<!doctype html><html lang="en"><head>{head}</head><body>{"".join(body)}</body></html>\n'
-    )
+                body.append(item.to_html(index=False, border=0))
+    head = f'<meta charset="utf-8"><title>{title}</title><style>{STYLE}</style>'
+    html_of = f'<html lang="{language}"><head>{head}</head><body>{"".join(body)}</body></html>'
+    return f"<!doctype html>{html_of}\n"

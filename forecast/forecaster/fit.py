@@ -11,6 +11,7 @@ import numpy as np
 
 from forecast._checks import HORIZON, MOST_TO_CHECK, check_kind, check_seed, check_whole_number
 from forecast._jobs import one_thread
+from forecast._notes import problem_and_remedy
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
     Assessment,
@@ -389,11 +390,8 @@ def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
     """Raise RequestError when the horizon lies under the bulk of the log's own counts."""
     needed = (rows["step"] - rows["entry"])[rows["observed"] & of_goal(rows)]
     if len(needed) and needed.median() > horizon:
-        raise RequestError(
-            f"The horizon is {horizon}, but half of the finished courses needed more than "
-            f"{horizon} sessions.",
-            f"Give a horizon of at least {math.ceil(needed.quantile(0.9))}.",
-        )
+        values = {"horizon": horizon, "least": math.ceil(needed.quantile(0.9))}
+        raise RequestError(*problem_and_remedy("refused.horizon", values))
 
 
 def against_evidence(

@@ -33,7 +33,7 @@ from forecast._files import (
     unsealed,
     write_whole,
 )
-from forecast._notes import Note, Sentence, notes_as_json, sentence
+from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence, why
 from forecast._plain import Result, check_parts
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
@@ -214,6 +214,14 @@ class Forecaster(Predictor, Result):
     seen : FittedCountModel or None
         The model fitted to what was seen alone, before stopped courses go on as their gradings
         say: how far it moves as the log grows, a refresh moves ``model``. None in older files.
+
+    Examples
+    --------
+    >>> forecaster.goal, forecaster.horizon
+    ('clear', 25)
+    >>> later = forecaster.update(enquiry, sessions_done=3, gradings=[(0, 0), (3, 40)])
+    >>> later.sessions_done
+    3
     """
 
     midcourse: Midcourse | None = None
@@ -303,10 +311,7 @@ class Forecaster(Predictor, Result):
             reached = self.describe(part, alone, level=level, model=model)
             estimate = replace(estimate, reached=reached, unreached=unreached)
         if lighten is not None and lighten.goal != "lighten":
-            raise RequestError(
-                f"The model for lightening has the goal {lighten.goal!r}.",
-                "Give one fitted with goal='lighten'.",
-            )
+            raise RequestError(*problem_and_remedy("refused.no_lightener"))
         if lighten is not None and self.goal == "clear" and estimate.not_within_horizon > HALF:
             estimate = replace(estimate, instead=lighten.estimate(enquiry, level=level))
         estimate = replace(estimate, leads=leads_of(estimate))
@@ -456,11 +461,8 @@ class Forecaster(Predictor, Result):
         plan = read_strategy(strategy, self.horizon)  # refuses what is no strategy
         since = " at and after its change" if plan.begins > 1 else ""
         known = ", ".join(self.strategies) or "none"
-        raise RequestError(
-            f"Too few courses of this log kept to the strategy {strategy!r}{since} to answer "
-            "for it.",
-            f"Strategies it can answer for: {known}. Leave it out for the clinic's practice.",
-        )
+        values = {"strategy": strategy, "since": since, "known": known}
+        raise RequestError(*problem_and_remedy("refused.strategy", values))
 
 
 SCHEMA = 3
@@ -511,24 +513,19 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     25
     """
     check_kind(path, (str, os.PathLike), name="path", give="the file that fit wrote")
+    file = os.fspath(path)
     try:
         stored = read_json(Path(path))
     except OSError as error:
-        raise RequestError(
-            f"The model {os.fspath(path)} cannot be read: {error.strerror}.",
-            "Give the file that fit wrote.",
-        ) from None
+        values: dict[str, Any] = {"file": file, "why": why(error)}
+        raise RequestError(*problem_and_remedy("refused.no_model", values)) from None
     if not isinstance(stored, dict) or stored.get("kind") != KIND:
-        raise RequestError(
-            f"The file {os.fspath(path)} is not a saved forecaster.",
-            "Give the file that fit wrote.",
-        )
+        raise RequestError(*problem_and_remedy("refused.other_file", {"file": file}))
     if stored.get("schema") != SCHEMA:
-        raise RequestError(
-            f"The file {os.fspath(path)} has schema {stored.get('schema')!r}, this is {SCHEMA}.",
-            "Fit the model again with this version, or update the package.",
-        )
-    content = unsealed(stored, named=f"The file {os.fspath(path)}", remedy="Fit the model again.")
+        values = {"file": file, "schema": repr(stored.get("schema")), "known": SCHEMA}
+        raise RequestError(*problem_and_remedy("refused.schema", values))
+    named, again = problem_and_remedy("refused.the_file", {"file": file})
+    content = unsealed(stored, named=named, remedy=again)
     return _from_dict(content, os.fspath(path), sealed_whole=SEAL in stored)
 
 
@@ -539,10 +536,7 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
             raise TypeError("its notes are no list")
         summary = LogSummary.from_dict(stored["reference"])
         if stored["goal"] == "lighten" and summary.lightening is None:
-            raise RequestError(
-                f"The saved forecaster {named} counts sessions to clearing as those to lightening.",
-                "Fit the model again with this version.",
-            )
+            raise RequestError(*problem_and_remedy("refused.before_lightening", {"file": named}))
         found = Forecaster(
             model=model_from_dict(stored["model"]),
             evidence=stored["evidence"] and model_from_dict(stored["evidence"]),
@@ -572,10 +566,8 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
     except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         if isinstance(error, ForecastError):
             raise
-        raise RequestError(
-            f"The saved forecaster {named} is incomplete or damaged ({error}).",
-            "Fit the model again.",
-        ) from None
+        values = {"file": named, "why": str(error)}
+        raise RequestError(*problem_and_remedy("refused.damaged_model", values)) from None
     return found
 
 

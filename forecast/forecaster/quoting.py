@@ -141,7 +141,7 @@ def value_of_quoting(
     again = [per_100(gains, counts) for counts in clients_drawn(log, resamples, seed)]
     low, high = np.quantile(again, [(1 - level) / 2, (1 + level) / 2])
     return QuotingValue(
-        package=package.name,
+        package=package.said,
         currency=tariff.currency,
         n_courses=int(at_one.ended.sum()),
         n_clients=len(set(client[at_one.ended])),

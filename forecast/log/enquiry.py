@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from warnings import warn
 
 from forecast._checks import check_kind, nearest
+from forecast._notes import problem_and_remedy, sentence
 from forecast.errors import RequestError
 from forecast.log.cells import UnreadableError, inside, meant, normal_heading, read_cell, rule_of
 from forecast.log.columns import Column, column, column_names
@@ -101,16 +102,18 @@ def checked(rule: Column, given: object) -> str | int | float | None:
     if isinstance(given, bool):
         given = "yes" if given else "no"
     text = "" if given is None or given != given else str(given)  # NaN is the only value != itself
+    values: dict[str, Any] = {"name": rule.name, "given": repr(given), "hint": ""}
+    values["rule"] = rule_of(rule)
     try:
         value = read_cell(rule, text).value
     except UnreadableError as error:
-        remedy = f"Give {error}.{meant(rule, text)}"
-        raise RequestError(f"{rule.name} is {given!r}.", remedy) from None
+        values |= {"rule": error.args[0], "hint": meant(rule, text)}
+        raise RequestError(*problem_and_remedy("refused.value", values)) from None
     value = rule.default if value is None else value
     if value is None and rule.required:
-        raise RequestError(f"{rule.name} is not given.", f"Give {rule_of(rule)}.")
+        raise RequestError(*problem_and_remedy("refused.no_value", values))
     if isinstance(value, int | float) and not inside(rule, value):
-        raise RequestError(f"{rule.name} is {given!r}.", f"Give {rule_of(rule)}.")
+        raise RequestError(*problem_and_remedy("refused.value", values))
     assert value is None or isinstance(value, str | int | float)
     return value
 
@@ -129,7 +132,8 @@ def likely_slip(name: str, known: Iterable[str]) -> str:
     if name in column_names("courses"):
         return ""
     close = [one for one in known if set(one.split("_")) & set(name.split("_"))]
-    return nearest(name, known) or (f" Did you mean {close[0]!r}?" if close else "")
+    near = nearest(name, known)
+    return near or (sentence("reading.did_you_mean", {"word": close[0]}) if close else "")
 
 
 def _name_unused(given: Iterable[str], extra: Sequence[str]) -> None:
@@ -138,7 +142,8 @@ def _name_unused(given: Iterable[str], extra: Sequence[str]) -> None:
     unused = sorted(names - known)
     for name in unused:
         if slip := likely_slip(name, [one for one in (*ATTRIBUTES, *extra) if one not in names]):
-            raise RequestError(f"{name!r} is no column of an enquiry.{slip}", "Rename it.")
+            values = {"name": name, "slip": slip}
+            raise RequestError(*problem_and_remedy("refused.slip", values))
     if unused and "course_id" not in names:  # the courses of a log may have more
         warn(f"Columns that are not used: {', '.join(unused)}.", stacklevel=4)
 

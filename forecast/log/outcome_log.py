@@ -130,6 +130,11 @@ class OutcomeLog(Result):
     cleared_judged : str
         From what and by whom it was judged that a tattoo is clear, for example "photograph, by a
         second practitioner"; empty where the log does not say.
+
+    Examples
+    --------
+    >>> log
+    <OutcomeLog: 150 courses, 1268 sessions>
     """
 
     courses: pd.DataFrame

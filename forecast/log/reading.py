@@ -24,7 +24,7 @@ from forecast._files import (
     refuse_long_cell,
     sum_of,
 )
-from forecast._notes import Note, Sentence, problem_and_remedy, sentence
+from forecast._notes import Note, Sentence, problem_and_remedy, sentence, why
 from forecast.errors import DataError
 from forecast.log.cells import SEPARATORS, coded_texts, folded, normal_heading
 from forecast.log.columns import TABLES, column
@@ -75,7 +75,7 @@ def read_raw(path: Path) -> RawLog:
         if "courses" in raw.tables and not is_daybook(path):
             correct(raw, path)
     except OSError as error:
-        values = {"path": str(error.filename or path), "why": str(error.strerror)}
+        values = {"path": str(error.filename or path), "why": why(error)}
         raise DataError(*problem_and_remedy("reading.not_readable", values)) from error
     if "courses" not in raw.tables:
         raise _no_courses(path)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_kind, check_level, check_whole_number, counted
-from forecast._notes import Note
+from forecast._notes import Note, problem_and_remedy
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import MOST, Estimate, doubts_of, leads_of
@@ -232,18 +232,14 @@ def _read_gradings(
             )
         after = check_whole_number(grading[0], name="after_session", low=0)
         if after > sessions_done:
-            raise RequestError(
-                f"A grading is after session {after}, but the sessions done are {sessions_done}.",
-                "Leave it out, or give the sessions done by then.",
-            )
+            values: dict[str, float] = {"after": after, "done": sessions_done}
+            raise RequestError(*problem_and_remedy("refused.grading_after", values))
         percent = grading[1]
         if isinstance(percent, bool) or not isinstance(percent, int | float | np.number):
             raise RequestError(f"The grading {percent!r} is not a number.", "Give percent faded.")
         if not 0 <= percent <= 100:
-            raise RequestError(
-                f"The grading after session {after} is {percent} percent.",
-                "Give percent faded, from 0 (nothing yet) to 100.",
-            )
+            values = {"after": after, "percent": float(percent)}
+            raise RequestError(*problem_and_remedy("refused.grading_percent", values))
         seen.setdefault(after, []).append(float(percent))
     means = {k: float(np.mean(values)) for k, values in sorted(seen.items())}
     return means, _odd_gradings(seen, means)

@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.page.answer import answer
-    from forecast.page.desk import CLINIC_TEMPLATE, Asked, Desk, open_desk, read_asked, read_day
+    from forecast.page.desk import Asked, Desk, open_desk, read_day
     from forecast.page.panel import estimate_panel
     from forecast.page.server import make_app, new_code, serve
     from forecast.page.sheet import find_browser, html_to_pdf, is_sheet, make_sheet

@@ -260,28 +260,6 @@ def _read_number(
 LARGEST_LOGO, LONGEST_CLINIC_TEXT = 500_000, 600
 PAPERS = ("A4", "Letter")
 SIGNATURES = {b"\x89PNG\r\n\x1a\n": "image/png", b"\xff\xd8\xff": "image/jpeg"}
-CLINIC_TEMPLATE = """\
-# What the consultation page and the client's sheet say about the clinic. All of it is optional.
-
-name = "Example Laser Clinic"
-address = "1 Example Street, Exampletown"
-contact = "Phone and opening hours as you wish to print them"
-
-# A PNG or JPEG file beside this one, at most 500 kB.
-# logo = "logo.png"
-
-language = "en"          # of the page and the sheet: en or de
-paper = "A4"             # or Letter
-spacing_weeks = 8        # weeks between sessions, used for dates until changed on the page
-
-# Your own words on the sheet: above the estimate and at the end. Plain text, a few lines; one
-# text, or one for each language.
-opening = {en = "Thank you for coming to see us.", de = "Vielen Dank für Ihren Besuch."}
-
-[closing]
-en = "Please call us when anything worries you between sessions."
-de = "Bitte rufen Sie uns an, wenn Sie zwischen den Sitzungen etwas beunruhigt."
-"""
 GOALS = ("clear", "lighten")
 
 

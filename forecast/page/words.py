@@ -14,7 +14,7 @@ from babel.dates import format_date, format_skeleton
 from babel.numbers import format_currency, format_decimal
 
 from forecast._checks import nearest
-from forecast._notes import NOTHING, Filler, Note, languages, texts_of
+from forecast._notes import NOTHING, Filler, Note, languages, problem_and_remedy, texts_of
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -155,9 +155,8 @@ def load_words(language: str) -> Words:
     'dark blue'
     """
     if language not in languages():
-        raise RequestError(
-            f"There are no texts for the language {language!r}.",
-            f"Use one of {', '.join(languages())}.{nearest(language, languages())}",
-        )
+        values = {"language": language, "known": languages()}
+        values["hint"] = nearest(language, languages())
+        raise RequestError(*problem_and_remedy("refused.no_language", values))
     texts = texts_of(language)
     return Words(language, Locale.parse(texts["locale"]), texts)

@@ -17,7 +17,15 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import check_kind, check_seed, check_whole_number
-from forecast._notes import Note, Sentence, aligned, bullets, notes_as_json, sentence
+from forecast._notes import (
+    Note,
+    Sentence,
+    aligned,
+    bullets,
+    notes_as_json,
+    problem_and_remedy,
+    sentence,
+)
 from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
@@ -289,9 +297,10 @@ def forecast_appointments(
     weeks = check_whole_number(weeks, name="weeks", low=1, high=MOST_WEEKS)
     given = starts_per_month
     if given is not None and not (isinstance(given, int | float) and 0 <= given <= 10_000):
-        raise RequestError(f"starts_per_month is {given!r}.", "Give a number from 0 to 10000.")
+        values = {"name": "starts_per_month", "given": repr(given), "low": 0, "high": 10_000}
+        raise RequestError(*problem_and_remedy("refused.number", values))
     if getattr(forecaster, "goal", "clear") != "clear":
-        raise RequestError("The model is for lightening.", "Give one fitted with goal='clear'.")
+        raise RequestError(*problem_and_remedy("refused.for_lightening"))
     rng = np.random.default_rng([check_seed(seed), 22])
     day_one = last_day(log).date() + timedelta(days=1)
     edges, first_days = _months(day_one, 7 * weeks)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast._notes import Note, bullets, sentence
+from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
 from forecast._rows import cluster_counts, shares
 from forecast._types import FloatArray
@@ -44,7 +44,7 @@ class Backtest(Result):
         """Return the result in words."""
         low, high = self.interval
         values = fields_of(self)
-        values |= {"name": self.package.name, "code": self.currency, "low": low, "high": high}
+        values |= {"name": self.package.said, "code": self.currency, "low": low, "high": high}
         values["share"] = of_100(self.chance_of_loss)
         said = [sentence(f"past.{one}", values) for one in ("margin", "so_far")]
         return [*said, *bullets(self.notes)]
@@ -91,12 +91,10 @@ def backtest_package(
     """
     terms = terms_of(package, tariff, LONGEST)
     if np.isnan(tariff.price_of(package, np.nan)[0]):
-        raise RequestError(
-            f"Package {package.name!r} has no price.", "Give the price to be tried on the log."
-        )
+        raise RequestError(*problem_and_remedy("refused.unpriced", {"name": package.name}))
     past = past_courses(log, package, tariff)
     if not past.ended.any():
-        raise RequestError("No course of the log has ended.", "Wait for the first ones to end.")
+        raise RequestError(*problem_and_remedy("refused.none_ended"))
     resamples = check_whole_number(resamples, name="resamples", low=2)
     tail = (1 - check_level(level)) / 2
     mean, loses = past.means(np.ones(len(past.ended)))
@@ -244,9 +242,7 @@ def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ..
 
     courses = log.courses[log.courses["package"].notna()]
     if courses.empty:
-        raise RequestError(
-            "No course says which package was sold.", "Fill the column package of courses."
-        )
+        raise RequestError(*problem_and_remedy("refused.none_sold"))
     given = courses["sessions_given"].to_numpy(dtype=np.int64)
     stopped = (courses["outcome"] == "stopped").to_numpy()
     # whether a client comes back after the last session is known of those who stopped only

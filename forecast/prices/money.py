@@ -14,6 +14,7 @@ from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal, InvalidOperation
 import numpy as np
 
 from forecast._checks import shown
+from forecast._notes import problem_and_remedy
 from forecast._types import FloatArray
 from forecast.errors import RequestError
 
@@ -32,23 +33,20 @@ def amount(value: object, *, name: str, currency: str, whole_cents: bool = True)
     text = str(value)
     parts = WITH_CODE.match(text)
     if parts and currency_of(text) not in ("", currency):
-        raise RequestError(
-            f"{name} is {text!r} but the tariff is in {currency}.",
-            "Put every amount into one currency; nothing is converted.",
-        )
+        values = {"name": name, "given": text, "known": currency}
+        raise RequestError(*problem_and_remedy("refused.other_currency", values))
     try:
         number = Decimal(parts[2] if parts else text)
     except InvalidOperation:
         number = Decimal("NaN")
     if isinstance(value, bool) or not number.is_finite() or abs(number.adjusted()) > MOST_DIGITS:
-        raise RequestError(
-            f"{name} is {shown(value)}, which is not an amount of money.",
-            f'Write it as 120.00 or "120.00 {currency}", with a point and without other signs.',
-        )
+        values = {"name": name, "given": shown(value), "currency": currency}
+        raise RequestError(*problem_and_remedy("refused.amount", values))
+    values = {"name": name, "given": str(value)}
     if number < 0:
-        raise RequestError(f"{name} is {value}, which is negative.", f"Give {name} as 0 or more.")
+        raise RequestError(*problem_and_remedy("refused.negative", values))
     if whole_cents and number != number.quantize(CENT):
-        raise RequestError(f"{name} is {value}, a fraction of a cent.", "Round it to the cent.")
+        raise RequestError(*problem_and_remedy("refused.cents", values))
     return number
 
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import check_seed, counted
-from forecast._notes import Note, bullets, sentence
+from forecast._checks import check_seed
+from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
 from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
@@ -135,10 +135,8 @@ def value_open_book(
             left_out.append((name, str(error)))
     if not valued:
         reason = left_out[0][1] if left_out else "There is none."
-        raise RequestError(
-            f"None of {counted(len(left_out), 'ongoing course')} can be valued. {reason}",
-            "Name the packages of the tariff as the log's column package does.",
-        )
+        values = {"n": len(left_out), "reason": reason}
+        raise RequestError(*problem_and_remedy("refused.none_valued", values))
     return _sum(valued, tuple(left_out), tariff, replicates, check_seed(seed), workers)
 
 
@@ -163,7 +161,7 @@ def match_package(name: object, packages: Sequence[Package]) -> Package:
         if simply(package.name) == simply(name):
             return package
     known = ", ".join(package.name for package in packages) or "none"
-    raise RequestError(f"Package {name!r} is not in the tariff.", f"It has {known}.")
+    raise RequestError(*problem_and_remedy("refused.not_in_tariff", {"name": name, "known": known}))
 
 
 def _value(

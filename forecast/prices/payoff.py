@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
+from forecast._notes import problem_and_remedy
 from forecast._types import BoolArray, FloatArray
 from forecast.counts import competing_ends
 from forecast.errors import RequestError
@@ -197,10 +198,8 @@ def _sizes(package: Package, tariff: Tariff, horizon: int) -> tuple[int, int]:
     cap = min(package.cap or tariff.cap, horizon)
     promised = package.cap if package.kind == "fixed" else package.sessions
     if promised is not None and promised > horizon:
-        raise RequestError(
-            f"Package {package.name!r} promises {promised} sessions.",
-            f"The estimate reaches {horizon}: promise at most that, or fit with a longer horizon.",
-        )
+        values = {"name": package.name, "n": promised, "horizon": horizon}
+        raise RequestError(*problem_and_remedy("refused.promised", values))
     if package.kind == "block" and package.sessions is not None:
         cap = package.sessions if package.extra_price is None else max(cap, package.sessions)
     block = cap if package.kind == "fixed" else package.sessions or 0

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from forecast._checks import check_whole_number
-from forecast._notes import Note, Sentence, bullets, sentence
+from forecast._notes import Note, Sentence, bullets, in_language, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
@@ -77,24 +77,29 @@ class PriceList(Result):
     @property
     def _title(self) -> Sentence:
         code = "list.fixed" if self.package.kind == "fixed" else "list.package"
-        name = self.package.name.replace("_", " ")
-        return sentence(code, {"name": name, "cap": self.package.cap})
+        return sentence(code, {"name": self.package.said, "cap": self.package.cap})
 
-    def to_html(self) -> str:
+    def to_html(self, *, language: str = "en") -> str:
         """Return the list as a page to print: what a client may see, and nothing else."""
+        title = escape(self._title.say(language))
+        heads = "".join(
+            f"<th>{sentence(f'list.{name}').say(language)}</th>"
+            for name in ("of", "price", "enough")
+        )
         rows = "\n".join(
-            f"<tr><td>{escape(band.rule)}</td><td>{band.price:,} {self.currency}</td>"
-            f"<td>{of_100(band.chance_enough)}</td></tr>"
+            f"<tr><td>{escape(in_language(band.rule, language))}</td>"
+            f"<td>{sentence('quote.amount', {'amount': band.price}).say(language)} {self.currency}"
+            f"</td><td>{of_100(band.chance_enough).say(language)}</td></tr>"
             for band in self.bands
         )
         return (
-            '<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
-            f"<title>{escape(self._title)}</title>\n"
+            f'<!doctype html>\n<html lang="{language}">\n<meta charset="utf-8">\n'
+            f'<meta name="generator" content="forecast price">\n<title>{title}</title>\n'
             "<style>@page{size:A4;margin:2cm}body{font:1rem/1.5 system-ui,sans-serif}"
             "td,th{padding:.4rem 1.5rem .4rem 0;text-align:left}</style>\n"
-            f"<h1>{escape(self._title)}</h1>\n<table>\n<tr><th>Tattoo</th>"
-            f"<th>Price, tax included</th><th>Enough for</th></tr>\n{rows}\n</table>\n"
-            f"<p>{Note('prices.no_promise')} {Note('prices.not_for_sale')}</p>\n</html>\n"
+            f"<h1>{title}</h1>\n<table>\n<tr>{heads}</tr>\n{rows}\n</table>\n"
+            f"<p>{Note('prices.no_promise').say(language)} "
+            f"{Note('prices.not_for_sale').say(language)}</p>\n</html>\n"
         )
 
     def lines(self, language: str) -> list[str]:
@@ -160,10 +165,8 @@ def make_price_list(
     bands = check_whole_number(bands, name="bands", low=1, high=20)
     asked = enquiries_of(enquiries, getattr(forecaster, "extra", ()))
     if len(asked) < FEWEST_ASKED or package.kind in ("per_session", "part_fixed"):
-        raise RequestError(
-            f"A price list of {package.name!r} for {len(asked)} enquiries.",
-            f"Give at least {FEWEST_ASKED} enquiries and a block or a fixed price.",
-        )
+        values = {"name": package.name, "n": len(asked), "least": FEWEST_ASKED}
+        raise RequestError(*problem_and_remedy("refused.price_list", values))
     pmf, stop, pull = mean_estimates(forecaster, asked)
     cap = package.cap
     if package.kind == "fixed" and cap is None:

@@ -134,14 +134,15 @@ class Quote(Result):
 
     def _offer(self) -> Sentence:
         fixed = self.package.kind == "fixed" and self.chance_enough is not None
+        then = {"sessions": self.package.sessions, "extra": self.package.extra_price}
         # a fixed price is read as a promise to clear unless its own line says what it is not
         return sentence(
             "quote.offer_fixed" if fixed else "quote.offer",
             {
-                "name": self.package.name,
+                "name": self.package.said,
                 "price": self.price,
                 "currency": self.currency,
-                "unit": sentence(f"quote.unit_{self.package.kind}"),
+                "unit": sentence(f"quote.unit_{self.package.kind}", then),
                 "cap": self.cap,
                 "enough": of_100(self.chance_enough or 0.0),
             },

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_keys, check_whole_number, counted, nearest, shown
+from forecast._checks import check_keys, check_whole_number, nearest, shown
 from forecast._files import read_toml
-from forecast._notes import sentence
+from forecast._notes import Note, Sentence, languages, problem_and_remedy, sentence, texts_of
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
@@ -26,7 +26,6 @@ ALIASES = {"until_cleared": "fixed"}  # the name promised what a price with a ca
 NEEDS_SESSIONS = ("block", "part_fixed")
 COST_PARTS = ("minutes_per_session", "staff_per_hour", "room_per_hour", "consumables",
               "device_price")  # fmt: skip
-TEMPLATE = Path(__file__).with_name("tariff_template.toml")
 
 # From where to where each field of a package or a tariff may go, and in what.
 RANGES = {
@@ -70,9 +69,9 @@ def _check_ranges(sold: Package | Tariff) -> None:
             number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
             # a NaN cannot be compared
             if not number or value != value or not low <= value <= high:
-                share = " (0.2 is 20 %)" if high == 1 else ""
-                remedy = f"Give {name} as a number from {low:g} to {high:g}{share}."
-                raise RequestError(f"{name} is {shown(value)}.", remedy)
+                values = {"name": name, "given": shown(value), "low": low, "high": high}
+                code = "refused.share" if high == 1 else "refused.number"
+                raise RequestError(*problem_and_remedy(code, values))
             value = float(value)
         object.__setattr__(sold, name, value)
 
@@ -92,21 +91,16 @@ def _area_prices(given: Iterable[Any], *, name: str, currency: str) -> tuple[Are
         if isinstance(one, Mapping) and {"price"} <= set(one) <= {"price", "up_to_cm2"}:
             one = AreaPrice(**one)
         if not isinstance(one, AreaPrice):
-            raise RequestError(f"A band of {name} is {shown(one)}.", "Give up_to_cm2 and price.")
+            values = {"name": name, "given": shown(one)}
+            raise RequestError(*problem_and_remedy("refused.area_band", values))
         price = amount(one.price, name=f"a price of {name}", currency=currency or "EUR")
         found.append(AreaPrice(price, None if one.up_to_cm2 is None else float(one.up_to_cm2)))
     ends = [one.up_to_cm2 for one in found]
     if any(end is None for end in ends[:-1]) or (ends and ends[-1] is not None):
-        raise RequestError(
-            f"{name} leaves areas without a price: its ends are {ends}.",
-            "Give up_to_cm2 to every band but the last, which holds for all that is larger.",
-        )
+        raise RequestError(*problem_and_remedy("refused.area_gap", {"name": name}))
     sizes = [0.0, *(end for end in ends if end is not None)]
     if any(not low < high for low, high in pairwise(sizes)):
-        raise RequestError(
-            f"The bands of {name} overlap: their ends are {sizes[1:]}.",
-            "List them from the smallest to the largest, each end once.",
-        )
+        raise RequestError(*problem_and_remedy("refused.area_overlap", {"name": name}))
     return tuple(found)
 
 
@@ -182,32 +176,22 @@ class Package:
     def __post_init__(self) -> None:
         object.__setattr__(self, "kind", ALIASES.get(self.kind, self.kind))
         if self.kind not in KINDS:
-            raise RequestError(
-                f"kind is {self.kind!r}.{nearest(str(self.kind), KINDS)}",
-                f"Use one of {', '.join(KINDS)}.",
-            )
+            values = {"kind": repr(self.kind), "known": KINDS}
+            values["hint"] = nearest(str(self.kind), KINDS)
+            raise RequestError(*problem_and_remedy("refused.package_kind", values))
         self._check_sessions()
         written = currency_of(self.price) or currency_of(self.extra_price)
         object.__setattr__(self, "currency", self.currency.strip().upper() or written)
         _check_ranges(self)
-        usual = {
-            "per_session": "pay per session",
-            "block": f"{self.sessions} sessions",
-            "fixed": "fixed price",
-            "part_fixed": f"{self.sessions} at full price, then reduced",
-        }
-        object.__setattr__(self, "name", self.name or usual[self.kind])
+        object.__setattr__(self, "name", self.name or str(self._usual))
         bands = _area_prices(self.prices, name=f"prices of {self.name!r}", currency=self.currency)
         object.__setattr__(self, "prices", bands)
         if not isinstance(self.labels, Mapping | tuple):
-            raise RequestError(
-                f"labels is {shown(self.labels)}.", 'Give a text by language: {de = "Block"}.'
-            )
+            values = {"given": shown(self.labels)}
+            raise RequestError(*problem_and_remedy("refused.labels", values))
         object.__setattr__(self, "labels", tuple(sorted(dict(self.labels).items())))
         if bands and self.price is not None:
-            raise RequestError(
-                f"Package {self.name!r} has a price and prices by area.", "Leave one of them out."
-            )
+            raise RequestError(*problem_and_remedy("refused.two_prices", {"name": self.name}))
         self._check_instalments()
 
     def _check_instalments(self) -> None:
@@ -215,12 +199,8 @@ class Package:
             return
         paid = (self.down_payment or 0) + (self.instalments or 0) * (self.instalment or 0)
         if self.price is None or self.kind not in ("block", "fixed") or paid != self.price:
-            raise RequestError(
-                f"The instalments of {self.name!r} do not add up: {self.down_payment or 0} and "
-                f"{self.instalments or 0} times {self.instalment or 0} make {paid}, its price is "
-                f"{self.price}.",
-                "Give a block or a fixed price that down_payment and instalments add up to.",
-            )
+            values = {"name": self.name, "paid": paid, "price": str(self.price)}
+            raise RequestError(*problem_and_remedy("refused.instalments", values))
 
     def sold_at(self, price: Decimal | None, *, cap: int | None = None) -> Package:
         """Return the package at one price, or at none, paid at once."""
@@ -236,23 +216,28 @@ class Package:
 
     def _check_sessions(self) -> None:
         if (self.sessions is None) == (self.kind in NEEDS_SESSIONS):
-            raise RequestError(
-                f"A {self.kind} package with sessions={self.sessions}.",
-                "Give sessions for a block and a part_fixed package, and for no other kind.",
-            )
+            values = {"kind": self.kind, "sessions": repr(self.sessions)}
+            raise RequestError(*problem_and_remedy("refused.package_sessions", values))
         if self.kind == "part_fixed" and self.extra_price is None:
-            raise RequestError(
-                "A part_fixed package without extra_price.",
-                "Give the reduced price of each session after the first ones.",
-            )
+            raise RequestError(*problem_and_remedy("refused.no_extra_price"))
         if self.kind not in NEEDS_SESSIONS and self.extra_price is not None:
-            raise RequestError(
-                f"A {self.kind} package with extra_price.", "Leave extra_price out for this kind."
-            )
+            raise RequestError(*problem_and_remedy("refused.extra_price", {"kind": self.kind}))
 
     def label(self, language: str) -> str:
         """Return what clients read in a language: its label, else the name."""
-        return str(dict(self.labels).get(language, self.name.replace("_", " ")))
+        unnamed = self.name == str(self._usual)
+        own = self._usual.say(language) if unnamed else str(self.name).replace("_", " ")
+        return str(dict(self.labels).get(language, own))
+
+    @property
+    def said(self) -> Sentence:
+        """What clients read, in any language."""
+        named = {language: self.label(language) for language in languages()}
+        return sentence("tariff.named", {"label": named})
+
+    @property
+    def _usual(self) -> Note:
+        return Note(f"tariff.usual_{self.kind}", values={"n": self.sessions or 0})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -327,6 +312,11 @@ class Tariff(Result):
     ------
     RequestError
         A negative or missing cost, a cap below 1, amounts in two currencies.
+
+    Examples
+    --------
+    >>> Tariff(currency="EUR", session_price=150, cost_per_session=55, cap=15).single_price()
+    Decimal('150.00')
     """
 
     currency: str
@@ -381,35 +371,29 @@ class Tariff(Result):
         lines: list[str] = [sentence("tariff.session", values)]
         for one in self.packages:
             price = self.price_of(one, self.typical_area_cm2)[0] / 100
-            values = {"package": one.label(language), "price": price}
+            values = {"package": one.said, "price": price}
             lines.append(sentence(f"tariff.{'package' if price == price else 'asked_for'}", values))
         return lines
 
     def __post_init__(self) -> None:
         code = str(self.currency).strip().upper()
         if len(code) != 3 or not code.isalpha():
-            raise RequestError(
-                f"currency is {self.currency!r}.", "Give a three-letter code such as EUR."
-            )
+            values = {"given": repr(self.currency)}
+            raise RequestError(*problem_and_remedy("refused.currency", values))
         object.__setattr__(self, "currency", code)
         bands = _area_prices(self.session_prices, name="session_prices", currency=code)
         object.__setattr__(self, "session_prices", bands)
         if (self.session_price is None) == (not bands):
-            raise RequestError(
-                "session_price and session_prices are "
-                f"{'both missing' if not bands else 'both given'}.",
-                "Give the price of one session, or its prices by area.",
-            )
+            code = "refused.both_session_prices" if bands else "refused.no_session_price"
+            raise RequestError(*problem_and_remedy(code))
         if bands:
             usual = _cents_by_area(bands, np.array([float(self.typical_area_cm2)]))[0]
             object.__setattr__(self, "session_price", from_cents(float(usual)))
         _check_ranges(self)
         self._check_yearly()
         if self.target_margin >= 1 or not self.round_to:
-            raise RequestError(
-                f"target_margin is {self.target_margin} and round_to {self.round_to}.",
-                "Give a margin below 1 and a step of the price list above 0.",
-            )
+            values = {"margin": str(self.target_margin), "step": str(self.round_to)}
+            raise RequestError(*problem_and_remedy("refused.margin", values))
         self._check_costs()
         object.__setattr__(self, "packages", tuple(self.packages))
         for package in self.packages:
@@ -423,17 +407,9 @@ class Tariff(Result):
         object.__setattr__(self, "fixed_costs", costs)
         twice = sorted({"device", "lease"} & set(costs)) if self.device_price else []
         if twice:
-            raise RequestError(
-                f"fixed_costs has {twice[0]}, and device_price is {self.device_price}.",
-                "Count the device once: set device_price to 0, or take it out of fixed_costs.",
-            )
+            raise RequestError(*problem_and_remedy("refused.device_twice", {"name": twice[0]}))
         known = ("hours_a_week", "wavelengths_nm", "lease", "price", "life_years", "resale")
-        unknown = [name for name in self.another_laser if name not in known]
-        if unknown:
-            raise RequestError(
-                f"another_laser has an unknown key {unknown[0]!r}.{nearest(unknown[0], known)}",
-                f"Known keys are {', '.join(known)}.",
-            )
+        check_keys(self.another_laser, known, "another_laser", error=RequestError)
 
     @property
     def yearly_costs(self) -> Decimal:
@@ -476,18 +452,13 @@ class Tariff(Result):
         if self.device_service_per_year and by_pulse and not self.device_sessions_per_year:
             missing.append("device_sessions_per_year")
         if missing:
-            raise RequestError(
-                f"The cost of a session lacks {counted(len(missing), 'part')}, first {missing[0]}.",
-                f"Give {', '.join(missing)} (0 where it costs nothing), or cost_per_session.",
-            )
+            raise RequestError(*problem_and_remedy("refused.no_cost", {"missing": missing}))
 
     def check_package(self, package: Package) -> None:
         """Refuse a package whose currency is not the tariff's."""
         if package.currency and package.currency != self.currency:
-            raise RequestError(
-                f"Package {package.name!r} is in {package.currency}, not in {self.currency}.",
-                "Put every amount into one currency; nothing is converted.",
-            )
+            values = {"name": package.name, "given": package.currency, "known": self.currency}
+            raise RequestError(*problem_and_remedy("refused.two_currencies", values))
 
     def minutes(self, area_cm2: npt.ArrayLike) -> FloatArray:
         """Return the minutes booked for a session held, shape (n,); NaN is the typical area."""
@@ -538,15 +509,15 @@ def _exact(value: float | Decimal | None) -> Decimal:
     return Decimal(str(value or 0))
 
 
-def tariff_template() -> str:
-    """Return a commented tariff with invented numbers, ready to be edited.
+def tariff_template(language: str = "en") -> str:
+    """Return a tariff with invented numbers and comments in ``language``, ready to be edited.
 
     Examples
     --------
     >>> tariff_template().splitlines()[0]
     '# Tariff: what a course costs the clinic, its rules, and the packages it sells.'
     """
-    return TEMPLATE.read_text(encoding="utf-8")
+    return str(texts_of(language)["templates"]["tariff"])
 
 
 def read_tariff(path: str | Path) -> Tariff:
@@ -569,33 +540,32 @@ def read_tariff(path: str | Path) -> Tariff:
     table = read_toml(path, command="forecast price --template", decimal=Decimal)
     packages = table.pop("packages", [])
     if not isinstance(packages, list) or not all(isinstance(one, dict) for one in packages):
-        raise DataError(
-            f"{path.name}: packages is not a list of tables.", "Start each with [[packages]]."
-        )
+        raise DataError(*problem_and_remedy("refused.no_packages", {"file": path.name}))
     check_keys(table, [one.name for one in fields(Tariff)], path.name)
+    known = [one.name for one in fields(Package)]
     for number, one in enumerate(packages, start=1):
-        check_keys(one, [one.name for one in fields(Package)], path.name, f" of package {number}")
+        check_keys(one, known, path.name, sentence("refused.of_package", {"number": number}))
     needed = [one for one in fields(Tariff) if one.default is one.default_factory is MISSING]
     missing = [one.name for one in needed if one.name not in table]
     missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
     if missing:
-        raise DataError(
-            f"{path.name} lacks {counted(len(missing), 'required key')}, first {missing[0]}.",
-            f"Add {', '.join(missing)}; forecast price --template writes an example.",
-        )
+        values = {"file": path.name, "missing": missing}
+        raise DataError(*problem_and_remedy("refused.no_key", values))
     try:
         offered = tuple(_package(one, number) for number, one in enumerate(packages, start=1))
         names = [package.name for package in offered]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
-            raise DataError(f"Two packages are called {twice[0]!r}.", "Give each its own name.")
+            raise DataError(*problem_and_remedy("refused.same_name", {"name": twice[0]}))
         return Tariff(**table, packages=offered)
     except ForecastError as error:
-        raise DataError(f"{path.name}: {error.problem}", error.remedy) from error
+        values = {"file": path.name, "problem": error.problem}
+        raise DataError(sentence("refused.in_file", values), error.remedy) from error
 
 
 def _package(one: dict[str, Any], number: int) -> Package:
     try:
         return Package(**one)
     except ForecastError as error:
-        raise DataError(f"package {number}: {error.problem}", error.remedy) from error
+        values = {"number": number, "problem": error.problem}
+        raise DataError(sentence("refused.in_package", values), error.remedy) from error

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import check_kind
-from forecast._notes import Note, Sentence, aligned, bullets, sentence
+from forecast._notes import Note, Sentence, aligned, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
@@ -67,9 +67,7 @@ def price_many(
     check_kind(tariff, Tariff, name="tariff", give="a Tariff")
     offered = (packages,) if isinstance(packages, Package) else tuple(packages)
     if not offered or not len(frame):
-        raise RequestError(
-            f"{len(frame)} enquiries and {len(offered)} packages.", "Give at least one each."
-        )
+        raise RequestError(*problem_and_remedy("refused.nothing_to_price"))
     if isinstance(frame, Sequence):
         labels: Sequence[Any] = range(len(frame))
     else:
@@ -122,10 +120,17 @@ def _reasons(
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class WhoLoses(Result):
-    """Which package loses money, and on whom: ``rows`` of `price_many`, in ``currency``."""
+    """Which package loses money, and on whom: ``rows`` of `price_many`, in ``currency``.
+
+    ``labels`` are what clients read, by the name of the package.
+    """
 
     rows: pd.DataFrame
     currency: str
+    labels: Mapping[str, Sentence] = field(default_factory=dict)
+
+    def _said(self, package: Any) -> str:
+        return self.labels.get(package, str(package))
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per package: mean margin, chance of loss, and for whom it falls short.
@@ -198,7 +203,8 @@ class WhoLoses(Result):
 
     def _prices(self) -> list[list[str]]:
         priced = self.rows.pivot_table("price", "enquiry", "package", sort=False)
-        rows: list[list[str]] = [[sentence("loses.prices", self._values), *priced.columns]]
+        rows: list[list[str]] = [[sentence("loses.prices", self._values)]]
+        rows[0] += map(self._said, priced.columns)
         return rows + [[str(one), *map(_money, own)] for one, *own in priced.itertuples()]
 
     def _by_package(self, language: str) -> list[str]:
@@ -208,7 +214,7 @@ class WhoLoses(Result):
         rows: list[list[str]] = [[sentence(f"loses.head_{name}") for name in heads]]
         for own in self.to_frame().to_dict("records"):
             cells = [_money(own[name]) for name in money] + [_of_100(own[name]) for name in shares]
-            rows.append([own["package"], *cells])
+            rows.append([self._said(own["package"]), *cells])
         return aligned(rows, language, to_the_right=True)
 
     def _least(self) -> list[Sentence]:
@@ -221,7 +227,9 @@ class WhoLoses(Result):
                 )
                 for one in worst.itertuples()
             ]
-            lines.append(sentence("loses.of_package", {"package": package, "worst": named}))
+            lines.append(
+                sentence("loses.of_package", {"package": self._said(package), "worst": named})
+            )
         return lines
 
     @property
@@ -231,12 +239,18 @@ class WhoLoses(Result):
         losing = table[table["margin"] < 0]
         if len(losing):
             said = [
-                sentence("loses.margin", {"package": one.package, "margin": _money(one.margin)})
+                sentence(
+                    "loses.margin",
+                    {"package": self._said(one.package), "margin": _money(one.margin)},
+                )
                 for one in losing.itertuples()
             ]
             return Note("prices.loses", "serious", {"packages": said, **self._values})
         worst = table.loc[table["chance_of_loss"].idxmax()]
-        values = {"package": worst["package"], "share": of_100(float(worst["chance_of_loss"]))}
+        values = {
+            "package": self._said(worst["package"]),
+            "share": of_100(float(worst["chance_of_loss"])),
+        }
         return Note("prices.none_loses", values=values)
 
     @property

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import check_kind, check_seed, counted
-from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
+from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
@@ -204,16 +204,14 @@ def price_caseload(
     check_kind(listed, Iterable, name="packages", give="a Package or several")
     offered = [check_kind(one, Package, name="package", give="a Package") for one in listed]
     if not offered or not len(enquiries):
-        raise RequestError(
-            f"{len(enquiries)} enquiries and {len(offered)} packages.", "Give at least one each."
-        )
+        raise RequestError(*problem_and_remedy("refused.nothing_to_price"))
     asked = enquiries_of(enquiries, getattr(forecaster, "extra", ()))
     weights = _package_weights(enquiries, offered, mix)
     notes, unsure = [], 0.0
     if log is not None and courses is None:
         courses, unsure = yearly_starts(check_log(log))
     if courses is not None and not (isinstance(courses, int | float) and 0 < courses < 1e6):
-        raise RequestError(f"courses is {courses!r}.", "Give a number above 0.")
+        raise RequestError(*problem_and_remedy("refused.no_courses", {"given": repr(courses)}))
     if courses is not None and len(asked) > MOST_ROWS:
         rows = np.random.default_rng(seed).choice(len(asked), MOST_ROWS, replace=False)
         rows.sort()
@@ -308,10 +306,8 @@ def _package_weights(
         names = [package.name for package in packages]
         unknown = sorted({str(name) for name in enquiries["package"]} - set(names))
         if unknown:
-            raise RequestError(
-                f"Not on offer: {counted(len(unknown), 'package name')}, first {unknown[0]!r}.",
-                f"Use {', '.join(names)}, or give mix.",
-            )
+            values = {"names": unknown, "known": names}
+            raise RequestError(*problem_and_remedy("refused.not_on_offer", values))
         return np.array([[float(name == own) for name in names] for own in enquiries["package"]])
     shares = np.asarray([1.0] * len(packages) if mix is None else list(mix), dtype=np.float64)
     if shares.shape != (len(packages),) or not (shares >= 0).all() or not shares.sum() > 0:

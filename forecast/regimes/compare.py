@@ -24,7 +24,7 @@ from forecast._checks import (
     counted,
     nearest,
 )
-from forecast._notes import Note, Severity, sentence
+from forecast._notes import Note, Severity, problem_and_remedy, sentence
 from forecast._rows import shares
 from forecast._types import BoolArray
 from forecast.causal import life_sums, restricted_mean
@@ -120,10 +120,7 @@ def compare_regimes(
     """
     auto = horizon == "auto"
     if auto and looking_again:
-        raise RequestError(
-            "Looking again needs a horizon: one that follows the log changes the question.",
-            "Give the same horizon at every look.",
-        )
+        raise RequestError(*problem_and_remedy("refused.looking_again"))
     asked: Any = LONGEST_AUTO if auto else horizon
     longest = check_whole_number(asked, name="horizon", low=2, high=LONGEST)
     replicates = check_whole_number(replicates, name="replicates", low=10)
@@ -132,9 +129,8 @@ def compare_regimes(
     check_log(log)
     number = isinstance(margin, int | float) and not isinstance(margin, bool)
     if not number or not 0 < margin <= WIDEST_MARGIN:
-        raise RequestError(
-            f"margin is {margin!r}.", f"Give sessions above 0 and up to {WIDEST_MARGIN:g}."
-        )
+        values = {"given": repr(margin), "high": WIDEST_MARGIN}
+        raise RequestError(*problem_and_remedy("refused.widest", values))
     plans = read_strategies(strategies, horizon=longest)
     settings = Settings(
         plans, longest, float(margin), level, replicates, seed, auto, bool(looking_again)

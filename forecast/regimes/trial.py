@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_kind
-from forecast._notes import Note, Sentence, sentence
+from forecast._notes import Note, Sentence, problem_and_remedy, sentence
 from forecast._rows import shares
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import Panel
@@ -114,10 +114,8 @@ def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ..
     wanted = [str(name).strip() for name in given]
     plans = tuple(read_strategy(name, horizon) for name in wanted)
     if len(wanted) < 2 or len({plan.name for plan in plans}) < len(wanted):
-        raise RequestError(
-            f"The strategies {', '.join(wanted) or '(none)'} do not make a comparison.",
-            "Give at least two different ones.",
-        )
+        values = {"strategies": wanted or "none"}
+        raise RequestError(*problem_and_remedy("refused.one_strategy", values))
     return plans
 
 
@@ -129,20 +127,14 @@ def read_strategy(name: str, horizon: int) -> Strategy:
     check_kind(name, str, name="strategy", give='a text, as "ns" or "ns:4>ps"')
     found = PATTERN.fullmatch(name)
     if found is None or found[1] == found[3]:
-        raise RequestError(
-            f"The strategy {name!r} cannot be read.",
-            'Write "ns", "ps", or "ns:4-ps" for ns in the first 4 sessions and then ps.',
-        )
+        raise RequestError(*problem_and_remedy("refused.no_strategy", {"name": name}))
     first = REGIMES.index(found[1])
     if found[2] is None:
         return Strategy(name, (first,))
     sessions = int(found[2])
     if sessions >= horizon:
-        raise RequestError(
-            f"The strategy {name!r} changes after session {sessions}, not before the horizon of "
-            f"{horizon}.",
-            "Use an earlier change or a later horizon.",
-        )
+        values = {"name": name, "sessions": sessions, "horizon": horizon}
+        raise RequestError(*problem_and_remedy("refused.late_change", values))
     return Strategy(f"{found[1]}:{sessions}>{found[3]}", (first,) * sessions + (1 - first,))
 
 

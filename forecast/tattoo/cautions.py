@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from forecast._checks import nearest
-from forecast._notes import texts_of
+from forecast._notes import problem_and_remedy, texts_of
 from forecast._plain import Result
 from forecast.errors import RequestError
 from forecast.tattoo.inks import INK_TABLE, check_wavelength, read_inks
@@ -174,9 +174,8 @@ def check_facts(names: Iterable[str]) -> frozenset[str]:
     """Return the names of facts, or raise RequestError for one that is not in ``FACTS``."""
     given = frozenset(names)
     for name in sorted(given - set(FACTS)):
-        raise RequestError(
-            f"There is no fact {name!r}.", f"Facts are {', '.join(FACTS)}.{nearest(name, FACTS)}"
-        )
+        values = {"name": name, "known": [*FACTS], "hint": nearest(name, FACTS)}
+        raise RequestError(*problem_and_remedy("refused.no_fact", values))
     return given
 
 

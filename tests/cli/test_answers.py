@@ -24,7 +24,7 @@ QUESTIONS = {
         "update MODEL one.csv --sessions-done 8 --gradings stalled.csv",
         r"! (Fading slower than|The gradings level off)",
     ),
-    "what do I charge": (PRICE, r"price in EUR, tax included +pay_per_session +block_6"),
+    "what do I charge": (PRICE, r"price in EUR, tax included +pay per session +block of six"),
     "which package loses": (PRICE, r"(No package loses money on average|Packages that lose money)"),
     "how many appointments in March": (
         "appointments MODEL LOG --weeks 52",
@@ -47,6 +47,11 @@ QUESTIONS = {
 def typed(asked: str, folder: Path, model: Path, place: Path) -> list[str]:
     """Return the words of a command, with the files that it names where they are."""
     files = {"one.csv": ONE, "two.csv": TWO, "stalled.csv": STALLED}
+    files |= {"wrong.csv": ONE.replace("forearm,black", "arme,blak")}
+    files |= {
+        "slip.csv": ONE.replace("layering\n", "layering,smokr\n").replace("single", "single,no")
+    }
+    files |= {"wrong.toml": tariff_template().replace("session_price ", "session_prise ")}
     for name, text in {**files, "tariff.toml": tariff_template()}.items():
         (place / name).write_text(text, encoding="utf-8")
     places = {"MODEL": str(model), "LOG": str(folder)}
@@ -116,15 +121,53 @@ ENGLISH = re.compile(
     r"|after|before|until|cannot|no|yes|model|which|they|goal|operators?|regime)\b"
 )
 NAMES = re.compile(  # of files, tables and columns
-    r"(/[\w.-]+)+|\w+\.json|^(courses|sessions) +\d|operators\.names|per_session|stop_factor"
-    r"|[a-z]+_[a-z_\d]+|forecast check",
+    r"(/[\w.-]+)+|--[a-z-]+|\w+\.json|^(courses|sessions) +\d|operators\.names|per_session"
+    r"|stop_factor|[a-z]+_[a-z_\d]+|forecast check",
     re.MULTILINE,
 )
 
 
 @pytest.mark.parametrize("asked", GERMAN)
 def test_an_answer_in_german_has_no_english_line(asked: str, printed: Callable[..., str]):
-    assert english_in(printed(asked, "--language", "de")) == []
+    shown = printed(asked, "--language", "de")
+    assert english_in(shown) == []
+    prose = [line for line in shown.splitlines() if "  " not in line]
+    sentences = [one for line in prose for one in re.split(r"(?<=[.!?:]) ", line)]
+    assert [one for one in sentences if len(one.split()) > 40] == []
+
+
+FAULTY = {
+    "estimate MODEL nil.csv": "nil.csv: diese Datei gibt es nicht",
+    "estimate no.json one.csv": "Das Modell no.json ist nicht lesbar: diese Datei gibt es nicht",
+    "estimate MODEL wrong.csv": "wrong.csv hat 2 Fehler",
+    "estimate MODEL slip.csv": "Ist 'smoker' gemeint?",
+    "estimate MODEL one.csv --level 80": "keine Wahrscheinlichkeit zwischen 0 und 1",
+    "estimate MODEL one.csv --strategy px": "Die Strategie 'px' ist nicht lesbar",
+    "estimate MODEL one.csv --facts pregnant": "Eine Angabe 'pregnant' gibt es nicht",
+    "update MODEL one.csv": "wie viele Sitzungen gegeben wurden",
+    "update MODEL two.csv --sessions-done 3": "dieser Befehl nimmt eine",
+    "update MODEL one.csv --sessions-done 3 --gradings stalled.csv": "stalled.csv, Zeile 3",
+    "price MODEL one.csv": "Für Preise braucht es Modell, Anfragen und Tarif",
+    "price MODEL one.csv --tariff wrong.toml": "unbekannter Name 'session_prise'",
+    "sheet MODEL one.csv -o one.doc": "weder .pdf noch .html",
+    "compare LOG --strategies ns": "ergeben keinen Vergleich",
+    "fit LOG -o no/model.json": "gibt es nicht",
+}
+
+
+@pytest.mark.parametrize(("asked", "answered"), FAULTY.items(), ids=FAULTY)
+def test_what_is_at_fault_is_said_in_german(
+    asked: str,
+    answered: str,
+    folder: Path,
+    model: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+):
+    assert main([*typed(asked, folder, model, tmp_path), "--language", "de"]) == 1
+    told = capsys.readouterr().err
+    assert answered in told
+    assert english_in(told.replace("forecast:", "")) == []
 
 
 def english_in(text: str) -> list[str]:

@@ -103,7 +103,7 @@ def test_the_json_equals_the_python_answer(folder: Path, capsys: pytest.CaptureF
 def test_the_words_give_shares_and_the_assumption(folder: Path, capsys: pytest.CaptureFixture[str]):
     assert main(["fading", str(folder)]) == 0
     shown = capsys.readouterr().out
-    assert shown.startswith("ps minus ns, percentage points of the remaining ink per session:")
+    assert shown.startswith("What a ps session removes more (+) or less (-) than an ns session, in")
     assert "nobody wrote down" in shown
 
 

@@ -8,6 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from forecast._notes import texts_of
 from forecast.counts import Estimate
 from forecast.figures.estimate import (
     plot_book,
@@ -73,7 +74,7 @@ def test_where_the_log_ends_is_written_above_the_curve(estimate):
 
 def test_a_title_says_an_interval_of_one_number_as_that_number(estimate):
     sure = replace(estimate, distribution=CountDistribution(np.eye(1, estimate.horizon)))
-    assert plot_estimate(sure).layout.title.text.endswith("need 1 session")
+    assert plot_estimate(sure).layout.title.text.endswith("need 1 session.")
 
 
 def test_no_figure_has_a_button_that_sends_data_out(estimate):
@@ -85,7 +86,7 @@ def test_the_figures_of_a_check_draw_its_tables(forecaster):
     found = forecaster.assessment
     candidates = plot_candidates(found)
     chosen = next(trace for trace in candidates.data if trace.name == "chosen")
-    assert list(chosen.y) == [found["model"]]
+    assert list(chosen.y) == [texts_of("en")["terms"][found["model"]]]
     groups = plot_subgroups(found)
     assert sum(len(trace.x) for trace in groups.data) == len(found["subgroups"])
     reliability = plot_reliability(found)

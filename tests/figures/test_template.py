@@ -3,10 +3,9 @@
 from pathlib import Path
 
 import nbformat
-import plotly.graph_objects as go
 import pytest
 
-from forecast.figures.template import show_in_exports, titled, whiskers
+from forecast.figures.template import drawing, show_in_exports, titled, whiskers
 
 NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
 
@@ -57,9 +56,10 @@ def test_the_choice_is_of_both_ways_to_draw():
 
 
 def test_a_percent_sign_stands_off_its_number_under_the_pointer():
-    figure = go.Figure(go.Scatter(x=[1, 2], y=[0.1, 0.25]))
+    figure, say = drawing("en")
+    figure.add_scatter(x=[1, 2], y=[0.1, 0.25])
     figure.data[0].error_y = whiskers([0.1, 0.25], [0.05, 0.2], [0.2, 0.3])
     figure.update_yaxes(tickformat=".0%")
-    shown = titled(figure, "Shares").data[0]
+    shown = titled(figure, "Shares", say).data[0]
     assert shown.hovertext == ("10 % (5 to 20 %)", "25 % (20 to 30 %)")
     assert shown.hovertemplate == "%{x}: %{hovertext}"

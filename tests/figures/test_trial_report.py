@@ -5,6 +5,7 @@ import re
 import pytest
 
 import forecast
+from forecast._notes import languages, texts_of
 from forecast.errors import RequestError
 from forecast.figures import write_report
 
@@ -65,6 +66,27 @@ def test_the_page_needs_no_network_and_draws_the_curves(written):
     assert "<script src=" not in page
     assert page.count("Plotly.newPlot(") >= 3
     assert page.count("plotly.js v") == 1
+
+
+def test_every_language_has_the_same_items_filled_from_the_same_places():
+    places = [
+        {item: [text for text in said if text.startswith("@")] for item, said in report.items()}
+        for report in (texts_of(code)["report"] for code in languages())
+    ]
+    assert all(one == places[0] for one in places)
+
+
+def test_a_report_is_written_in_the_language_asked_for(written, invented_log, tmp_path):
+    comparison, english = written
+    paths = write_report(comparison, invented_log, tmp_path, language="de")
+    for path, other in zip(paths, english, strict=True):
+        text = re.sub(
+            r"<script.*?</script>|TARGET 2025.*?1084", "", path.read_text("utf-8"), flags=re.S
+        )
+        for word in ("Courses", "courses", "cleared", "sessions", " the ", "interval"):
+            assert word in other
+            assert word not in text
+        assert "Behandlungen" in text
 
 
 def test_a_report_that_cannot_say_is_written_too_and_a_file_is_no_folder(tmp_path):

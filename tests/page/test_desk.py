@@ -7,12 +7,12 @@ from typing import Any
 import pytest
 
 import forecast
+from forecast._notes import languages, texts_of
 from forecast.cli import main
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import Forecaster
 from forecast.page.answer import answer
 from forecast.page.desk import (
-    CLINIC_TEMPLATE,
     Asked,
     Clinic,
     Desk,
@@ -97,9 +97,10 @@ def written(folder: Path, text: str) -> Path:
     return path
 
 
-def test_the_template_reads_as_it_stands(tmp_path: Path):
-    clinic = read_clinic(written(tmp_path, CLINIC_TEMPLATE))
-    assert clinic.name == "Example Laser Clinic"
+@pytest.mark.parametrize("code", languages())
+def test_the_template_reads_as_it_stands(tmp_path: Path, code: str):
+    clinic = read_clinic(written(tmp_path, texts_of(code)["templates"]["clinic"]))
+    assert clinic.language == code
     assert clinic.paper == "A4"
 
 

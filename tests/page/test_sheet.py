@@ -338,11 +338,12 @@ def test_without_a_browser_the_command_writes_html_and_says_how_to_print(
     arguments = ["sheet", str(files / "model.json"), str(files / "enquiry.csv"), "-o", str(out)]
     assert main([*arguments, "--start", "2026-03-02", "--language", "de"]) == 0
     said = capsys.readouterr().out
-    assert "print it" in said
+    assert "öffnen und drucken" in said
     assert not out.exists()
     html = out.with_suffix(".html").read_text(encoding="utf-8")
     assert "2. März 2026" in html
     assert main(arguments) == 0  # an earlier sheet may be renewed
+    assert "print it" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

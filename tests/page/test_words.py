@@ -78,6 +78,24 @@ def test_every_code_that_the_program_says_has_its_sentence(code: str):
     assert {f"notes.{one}" for one in said} - set(texts_of(code)) == set()
 
 
+# said by a code of one table: of pictures, by `drawing`, and of what is being done
+SAID = {
+    "picture": re.compile(r'\bsay\(\s*"(\w+)"'),
+    "progress": re.compile(r'progress\(.*, "(\w+)"'),
+}
+
+
+@pytest.mark.parametrize("code", languages())
+@pytest.mark.parametrize(("table", "room"), [("picture", "figures"), ("progress", "cli")])
+def test_every_code_of_a_picture_and_of_what_is_done_has_its_sentence(
+    code: str, table: str, room: str
+):
+    sources = [path.read_text(encoding="utf-8") for path in (FILES.parent / room).glob("*.py")]
+    said = {found for source in sources for found in SAID[table].findall(source)}
+    assert len(said) > 10
+    assert {f"notes.{table}.{one}" for one in said} - set(texts_of(code)) == set()
+
+
 @pytest.mark.parametrize("code", sorted(set(languages()) - {"en"}))
 def test_every_caution_and_question_is_translated(code: str):
     words = load_words(code)

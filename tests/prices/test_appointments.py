@@ -112,7 +112,9 @@ def test_hours_and_wavelengths_add_up_and_the_first_month_that_does_not_fit_is_n
     both = frame["hours_532_nm"] + frame["hours_1064_nm"]
     assert both.to_numpy() == pytest.approx(frame["minutes"] / 60, abs=0.11)
     assert load.first_too_full() == date(2024, 12, 1)
-    assert "no longer fits 4 hours a week begins 1 Dec 2024" in load.to_text()
+    assert (
+        "4 hours a week are no longer enough in the month that begins 1 Dec 2024" in load.to_text()
+    )
     assert load.first_too_full(10) is None
 
 

@@ -242,7 +242,7 @@ def test_prices_that_the_extra_sessions_already_cover_are_words_and_never_below_
     assert quote.break_even_price == Decimal("-230.00")
     assert (quote.price, quote.list_price) == (0, 0)
     text = quote.to_text()
-    assert "break-even covered by the extra sessions alone" in text
+    assert "that breaks even any (the extra sessions cover the cost)" in text
     assert "No fair price" in text
     assert not re.search(r"(?<!\w)-\d", text)
 

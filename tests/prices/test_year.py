@@ -188,7 +188,7 @@ def test_frames_name_each_row_s_package():
     assert float(year.expected_margin) == pytest.approx(
         400 - 100 * sessions + 50 * sessions, abs=0.01
     )
-    with pytest.raises(RequestError, match="first 'gift card'"):
+    with pytest.raises(RequestError, match="Not on offer: gift card"):
         price_caseload(known, rows.replace("fixed price", "gift card"), packages, tariff())
 
 

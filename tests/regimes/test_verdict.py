@@ -54,7 +54,7 @@ def test_verdicts_and_estimates_ask_the_same_of_those_who_followed(
 def test_an_equivalent_verdict_shows_the_interval_that_it_rests_on():
     said = str(words_for("ps - ns", Contrast.normal(0.3, 0.41, 0.95), (), 10, 1.0))
     assert "90 % interval 0.4 fewer to 0.97 more" in said  # 0.974, which is not 1.0
-    assert "The log fits only differences below 1 session" in said
+    assert "The log is compatible only with differences below 1 session" in said
     assert "95 %" not in said
 
 
