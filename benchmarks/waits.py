@@ -37,7 +37,8 @@ from forecast import (
 from forecast.counts import course_rows, covariate_names, durations_of, fill_missing
 from forecast.forecaster import refresh_forecaster
 from forecast.log import TABLES
-from forecast.prices import courses_of, price_rows, simulate_totals
+from forecast.prices import price_rows
+from forecast.prices.shared_risk import courses_of, simulate_totals
 from forecast.reactions import fit_reactions
 from forecast.survival import AcceleratedTime, Durations
 

@@ -167,12 +167,16 @@ def test_a_room_offers_only_what_is_used_outside_it():
     }
     for path in programs:
         own = set(path.relative_to(ROOT).parts[1:-1])
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.ImportFrom):
-                room = str(node.module).rpartition(".")[2]
-                idle -= {(room, one.name) for one in node.names if room not in own}
-            elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
-                idle -= {(node.value.id, node.attr)} if node.value.id not in own else set()
+        nodes = [*ast.walk(ast.parse(path.read_text(encoding="utf-8")))]
+        imports = [node for node in nodes if isinstance(node, ast.ImportFrom)]
+        called = {one.asname: one.name for node in imports for one in node.names if one.asname}
+        for node in imports:
+            room = str(node.module).rpartition(".")[2]
+            idle -= {(room, one.name) for one in node.names if room not in own}
+        for node in nodes:
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+                room = called.get(node.value.id, node.value.id)
+                idle -= {(room, node.attr)} if room not in own else set()
     assert idle == set()
 
 

@@ -26,7 +26,7 @@ SHIPPED = Path(__file__).parents[2] / "synthetic_data"
 
 @pytest.fixture(scope="module")
 def clinic():
-    return forecast.simulate_log(170, seed=12)
+    return forecast.simulate_log(170, seed=15)
 
 
 @pytest.fixture(scope="module")

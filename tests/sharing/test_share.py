@@ -12,7 +12,7 @@ from scipy.stats import norm
 from forecast.counts import COVARIATES, CURVES, course_rows, judged_rows
 from forecast.errors import DataError, RequestError
 from forecast.invented import simulate_log
-from forecast.sharing.share import SHARED_MODEL, Share, share_log
+from forecast.sharing.share import SHARED, SHARED_MODEL, Share, share_log
 from forecast.survival import DiscreteHazard, Durations
 
 
@@ -125,7 +125,7 @@ def test_two_shares_one_course_apart_prove_an_attribute_in_fewer_than_one_pair_o
     log = simulate_log(600, seed=5)
     rows = course_rows(log)
     flags = [name for name in COVARIATES if set(rows[name].dropna().unique()) <= {0.0, 1.0}]
-    whole, share = exact_fit(log), share_log(log)
+    whole, share = exact_fit(log, SHARED), share_log(log)
     covariance = pd.DataFrame(whole.covariance_matrix, index=whole.names, columns=whole.names)
     exact, published = [], []
     for row in np.random.default_rng(0).choice(len(rows), 100, replace=False):
