@@ -413,7 +413,6 @@ def test_by_keyboard_alone_and_leaving_with_unsaved_entries_asks(
     page.keyboard.press("Space")
     page.keyboard.press("Enter")
     page.wait_for_selector("#book-state:text('Sitzung 1')")
-    page.wait_for_timeout(700)  # it glides
     assert 0 <= page.locator("#book-state").bounding_box()["y"] < size[1] - 100
     page.focus("#leave")
     page.keyboard.press("Enter")
