@@ -7,6 +7,7 @@ import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -61,13 +62,10 @@ def run_page(options: Options) -> None:
         from forecast.page import serve
     code = _kept_code(options.code) if options.code else ""
 
-    def announce(address: str, local: bool) -> None:
-        _announce(options, address, local)
-
     try:
         serve(
             desk,
-            announce=announce,
+            announce=partial(_announce, options),
             host=options.host,
             port=options.port,
             language=options.language,

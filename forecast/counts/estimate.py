@@ -172,8 +172,7 @@ class Stopping:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        own = {"by_session": list(self.by_session), "slow": self.slow}
-        return {**self.model.to_dict(), **own}
+        return {**self.model.to_dict(), "by_session": list(self.by_session), "slow": self.slow}
 
 
 def fit_stopping(rows: pd.DataFrame, length: FloatArray, pmf: FloatArray | None = None) -> Stopping:

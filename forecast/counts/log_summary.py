@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._notes import Note
+from forecast._plain import read
 from forecast._types import FloatArray, IntArray
 from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES, plainly
 from forecast.counts.extra import ExtraColumn
@@ -293,20 +294,7 @@ class LogSummary:
         """Return the summary that :meth:`to_dict` wrote."""
         found = deepcopy(dict(stored))
         _swap(found, None, FEW)
-        return cls(
-            **{
-                **found,
-                "ranges": {name: tuple(ends) for name, ends in stored["ranges"].items()},
-                "fills": {name: tuple(values) for name, values in stored["fills"].items()},
-                "lasers": tuple((regime, tuple(nm)) for regime, nm in stored["lasers"]),
-                "near": {name: tuple(of) for name, of in stored.get("near", {}).items()},
-                "lightening": (own := found.get("lightening")) and Lightening(**own),
-                "extra": tuple(
-                    ExtraColumn(**one | {"levels": tuple(one["levels"])})
-                    for one in stored.get("extra", ())
-                ),
-            }
-        )
+        return read(cls, found)
 
 
 # Where counts stand: totals, those of levels, and those of courses alike.

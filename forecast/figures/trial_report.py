@@ -129,8 +129,6 @@ def _numbers(comparison: RegimeComparison, log: OutcomeLog) -> dict[str, object]
 # eligible courses by the regime that they began with: shares of the levels recorded, or median and
 # quartiles
 def _baseline(comparison: RegimeComparison, log: OutcomeLog) -> pd.DataFrame:
-    import pandas as pd
-
     from forecast.regimes import trial_rows
     from forecast.tattoo import SITES
 

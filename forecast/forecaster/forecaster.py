@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,7 +34,7 @@ from forecast._files import (
     write_whole,
 )
 from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence, why
-from forecast._plain import Result, check_parts
+from forecast._plain import Result, check_parts, fields_of, plain
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
 from forecast.counts import (
@@ -125,9 +125,7 @@ class Driver(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        chances = self.chances and list(self.chances)
-        found = {**asdict(self), "interval": list(self.interval), "chances": chances}
-        return found | {"small": self.small}
+        return {**plain(self), "small": self.small}
 
     def lines(self, language: str) -> list[str]:
         """Return the effect in words."""
@@ -467,34 +465,19 @@ class Forecaster(Predictor, Result):
 
 SCHEMA = 3
 KIND = "session-forecast forecaster"
+SAVED = (
+    "goal", "horizon", "seed", "model", "evidence", "stopping", "recalibration", "midcourse",
+    "reference", "seen", "strategies", "regime_verdict", "assessment", "notes",
+)  # fmt: skip
 
 
 def _to_dict(forecaster: Forecaster) -> dict[str, Any]:
-    parts = {
-        name: part and part.to_dict()
-        for name, part in (
-            ("model", forecaster.model),
-            ("evidence", forecaster.evidence),
-            ("stopping", forecaster.stopping),
-            ("recalibration", forecaster.recalibration),
-            ("midcourse", forecaster.midcourse),
-            ("reference", forecaster.log_summary),
-        )
-    }
-    if forecaster.seen is not None:  # else a model is called what it was called before
-        parts["seen"] = forecaster.seen.to_dict()
-    return {
-        "kind": KIND,
-        "schema": SCHEMA,
-        "goal": forecaster.goal,
-        "horizon": forecaster.horizon,
-        "seed": forecaster.seed,
-        **parts,
-        "strategies": {name: model.to_dict() for name, model in forecaster.strategies.items()},
-        "regime_verdict": forecaster.regime_verdict and forecaster.regime_verdict.to_dict(),
-        "assessment": dict(forecaster.assessment),
-        "notes": [note.to_dict() for note in forecaster.notes],
-    }
+    parts = fields_of(forecaster)
+    parts["reference"] = parts.pop("log_summary")
+    if forecaster.seen is None:  # so that a model is called what it was called before
+        del parts["seen"]
+    saved = {name: parts[name] for name in SAVED if name in parts}
+    return {"kind": KIND, "schema": SCHEMA, **plain(saved)}
 
 
 def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:

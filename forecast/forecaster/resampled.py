@@ -8,10 +8,11 @@ from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._plain import plain
+from forecast._rows import cluster_counts
+from forecast._types import IntArray
 from forecast.errors import ForecastError, RequestError
 from forecast.log import OutcomeLog, check_log
 
@@ -99,9 +100,8 @@ def bootstrap(
         )
     clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
     size = int(clients.max()) + 1
-    rng, found = np.random.default_rng(check_seed(seed)), []
-    for _ in range(replicates):
-        times = rng.multinomial(size, np.full(size, 1 / size))[clients]
+    found = []
+    for times in cluster_counts(size, replicates, seed=check_seed(seed))[:, clients]:
         try:
             found.append(_number(statistic(_drawn(log, times))))
         except ForecastError:
@@ -128,7 +128,7 @@ def _number(value: Any) -> float | None:
 
 
 # The log with each course so many times, each copy a course of a client of its own.
-def _drawn(log: OutcomeLog, times: npt.NDArray[np.int64]) -> OutcomeLog:
+def _drawn(log: OutcomeLog, times: IntArray) -> OutcomeLog:
     courses = log.courses.loc[log.courses.index.repeat(times)]
     copy = courses.groupby(level=0).cumcount().to_numpy()
     courses = courses.reset_index(drop=True)

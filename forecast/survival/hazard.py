@@ -110,9 +110,7 @@ class DiscreteHazard:
             refuse_no_events(durations)
         site = RowsHere.of(durations, encoding)
         found = _fitted(self, encoding, site.counted, ask_here([site]))
-        clustered = None
-        if not one_row_each(durations):
-            clustered = self._sandwich(found, site)
+        clustered = None if one_row_each(durations) else self._sandwich(found, site)
         first_thin = int(np.argmax([*(site.counted.rows_at_risk < WELL_SUPPORTED), True])) + 1
         notes = fit_notes(
             durations,
@@ -286,9 +284,8 @@ class FittedDiscreteHazard:
 
     def parameter_draws(self, *, n_draws: int, seed: int) -> FloatArray:
         """Return draws of the parameters, shape (n_draws, k)."""
-        spread = self.clustered_matrix
-        if spread is None:
-            spread = self.covariance_matrix
+        robust = self.clustered_matrix
+        spread = self.covariance_matrix if robust is None else robust
         return gaussian_draws(self.parameters, spread, n_draws=n_draws, seed=seed)
 
     def pmfs(self, parameters: FloatArray, matrix: FloatArray, horizon: int) -> FloatArray:

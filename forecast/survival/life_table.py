@@ -11,6 +11,7 @@ import numpy as np
 from forecast._checks import check_whole_number
 from forecast._notes import Note
 from forecast._plain import plain, read
+from forecast._rows import shares
 from forecast._types import FloatArray
 from forecast.survival.distribution import (
     CountDistribution,
@@ -66,7 +67,7 @@ class LifeTable:
         for total, place in zip(own, (within, happened), strict=True):
             np.add.at(total, owner, place * durations.weight[:, None])
         at_risk, events = np.stack([all_at_risk, all_events])[:, None] - own
-        hazard = np.divide(events, at_risk, out=np.zeros_like(events), where=at_risk > 1e-12)
+        hazard = shares(events, at_risk, above=1e-12)
         if n_draws:  # the mean of the draws of `FittedLifeTable.predict_draws`, step by step
             open_ended = (events > 1e-12) & (at_risk - events > 1e-12)
             hazard = np.where(open_ended, (events + 0.5) / (at_risk + 1), hazard)
@@ -91,8 +92,7 @@ class FittedLifeTable:
     @property
     def hazard(self) -> FloatArray:
         """Events divided by at risk, 0 where nobody is; shape (steps,)."""
-        share = np.zeros_like(self.events)
-        return np.divide(self.events, self.at_risk, out=share, where=self.at_risk > 0)
+        return shares(self.events, self.at_risk)
 
     @property
     def survival(self) -> FloatArray:
