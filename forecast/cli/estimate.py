@@ -70,11 +70,8 @@ def run_estimate(options: Options) -> None:
                 "questions": "asked" if asked["all_asked"] else "not_asked",
                 "facts": ";".join(sorted(asked["facts"])),
             }
-            promises.append(
-                promise_of(
-                    forecaster, result, enquiry, client_id=label, course_id=label, quoted=known
-                )
-            )
+            about = (forecaster, result, enquiry)
+            promises.append(promise_of(*about, client_id=label, course_id=label, quoted=known))
         cautions[label] = tattoo.cautions_for(enquiry, **asked)
         why, drivers[label] = (
             _what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
@@ -257,8 +254,7 @@ def update_lines(later: Update, *, details: bool) -> list[Sentence]:
     now, whole = later.remaining, later.total
     stalled = [note for note in now.notes if note.code in STALL]
     notes = sorted((note for note in now.notes if note not in stalled), key=_gravest)
-    grave = [note for note in notes if note.severity != "info"]
-    kept = notes if details else grave[:2]
+    kept = notes if details else [note for note in notes if note.severity != "info"][:2]
     values = {"n": later.sessions_done, "all": whole.spoken(whole.median)}
     values |= {"span": whole.range_text(), "of_ten": whole.level * 10}
     beyond = "_beyond" * (whole.interval[0] is None)

@@ -29,7 +29,6 @@ from forecast._notes import Note, Sentence, in_language, problem_and_remedy, sen
 from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
-    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
     import pandas as pd
 
     from forecast._plain import Result
@@ -339,17 +338,6 @@ def _found_at(at: Sentence, error: ForecastError) -> DataError:
     return DataError(sentence("refused.at", {"at": at, "problem": error.problem}), error.remedy)
 
 
-def read_one_enquiry(
-    path: Path, extra: Sequence[str] = (), language: str = "en"
-) -> tuple[Enquiry, Facts]:
-    """Return the only enquiry of a CSV file with a header and one row, and its facts."""
-    enquiries, facts = read_enquiries(path, extra=extra, language=language)
-    if len(enquiries) != 1:
-        values = {"file": path.name, "n": len(enquiries)}
-        raise DataError(*problem_and_remedy("refused.one_enquiry", values))
-    return next(iter(enquiries.values())), next(iter(facts.values()))
-
-
 def gradings_of(options: Options) -> list[tuple[int, float] | tuple[int, float, str]]:
     """Return the gradings that the options name, none without a file."""
     if options.gradings is None:
@@ -437,11 +425,16 @@ def facts_of(options: Options, own: Facts = None, course: Course | None = None) 
 def asked_of(
     options: Options, course: Course | None, extra: Sequence[str]
 ) -> tuple[Enquiry, dict[str, Any]]:
-    """Return the enquiry, of a course or of the file that the options name, and `facts_of` it."""
+    """Return the enquiry, of a course or alone in the file of the options, and `facts_of` it."""
     if course and course.enquiry:
         return course.enquiry, facts_of(options, course=course)
-    enquiry, answered = read_one_enquiry(options.enquiry, extra, options.language or "en")
-    return enquiry, facts_of(options, answered)
+    path: Path = options.enquiry
+    enquiries, facts = read_enquiries(path, extra=extra, language=options.language or "en")
+    if len(enquiries) != 1:
+        values = {"file": path.name, "n": len(enquiries)}
+        raise DataError(*problem_and_remedy("refused.one_enquiry", values))
+    (label, enquiry), *_ = enquiries.items()
+    return enquiry, facts_of(options, facts[label])
 
 
 def check_can_write(path: Path) -> None:

@@ -60,16 +60,13 @@ def run_workbook(options: Options) -> None:
 def _propose(options: Options) -> None:
     from forecast.log import propose_map
 
-    check_output(
-        options.propose_map, what="a map", known=lambda text: text.startswith(b"# How the")
-    )
-    text, brief = propose_map(options.log, options.propose_map)
-    write_text(options.propose_map, text)
-    then = sentence(
-        "report.map_written", {"log": str(options.log), "map": str(options.propose_map)}
-    )
+    out: Path = options.propose_map
+    check_output(out, what="a map", known=lambda text: text.startswith(b"# How the"))
+    text, brief = propose_map(options.log, out)
+    write_text(out, text)
+    then = sentence("report.map_written", {"log": str(options.log), "map": str(out)})
     lines = (in_language(line, options.language) for line in (*brief, then))
-    answer(options, {"written": str(options.propose_map), "found": brief}, "\n".join(lines))
+    answer(options, {"written": str(out), "found": brief}, "\n".join(lines))
 
 
 def run_check(options: Options) -> None:

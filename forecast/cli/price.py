@@ -49,11 +49,10 @@ def run_price(options: Options) -> None:
     if not tariff.packages:
         values = {"file": str(options.tariff)}
         raise RequestError(*problem_and_remedy("refused.no_package", values))
-    if options.out is not None:
+    out: Path | None = options.out
+    if out is not None:
         what = "a workbook of prices"
-        check_output(
-            options.out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"]
-        )
+        check_output(out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"])
     forecaster = forecast.load_forecaster(options.model)
     enquiries, facts = read_enquiries(
         options.enquiries, extra=forecaster.extra, language=options.language
@@ -91,10 +90,8 @@ def run_price(options: Options) -> None:
         texts += words
         sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
     texts = [first, *_in_layers(texts, by_line(cautions, "care"), options)]
-    if options.out is not None and free:
-        texts.append(
-            _write_prices(options.out, sheets, data.get("price_lists", ()), options.language)
-        )
+    if out is not None and free:
+        texts.append(_write_prices(out, sheets, data.get("price_lists", ()), options.language))
     texts.append([Sentence(CLOSING)])
     paragraphs = (text_of(part, options.language) for part in texts)
     answer(options, data, "\n\n".join(filter(None, paragraphs)))

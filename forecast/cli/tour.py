@@ -47,6 +47,7 @@ TITLE = "Tour of an invented clinic"  # by which a folder is known, in every lan
 INDEX = "index.html"
 EDITED = ("enquiries.csv", "tariff.toml")  # which a reader is likely to change
 TAKEN_UP = ("model.json", *EDITED)  # by the other commands
+AT_THE_END = (sentence("tour.invented"), Sentence(CLOSING))
 UNDER_WAY = "arm-2"
 GRADINGS = ((0, 0), (2, 30), (4, 60))
 ENQUIRIES = """\
@@ -110,12 +111,8 @@ def run_tour(options: Options) -> None:
     said = [
         "\n  ".join([f"{heading.say(language)}:", *words]) for heading, words in album.said.items()
     ]
-    parts = [*said, text_of(_closing(), language), text_of(written, language)]
+    parts = [*said, text_of(AT_THE_END, language), text_of(written, language)]
     answer(options, {"folder": str(target), "written": files}, "\n\n".join(parts))
-
-
-def _closing() -> list[Sentence]:
-    return [sentence("tour.invented"), Sentence(CLOSING)]
 
 
 def _check_place(target: Path) -> None:
@@ -262,7 +259,7 @@ def _index_page(album: _Album) -> str:
         f'<li><a href="{escape(name)}">{escape(name)}</a>: {escape(says.say(language))}</li>'
         for name, says in album.shown.items()
     )
-    closing = "\n".join(f"<p>{escape(line.say(language))}</p>" for line in _closing())
+    closing = "\n".join(f"<p>{escape(line.say(language))}</p>" for line in AT_THE_END)
     named = {name: sentence(f"tour.{name}").say(language) for name in ("title", "files")}
     page = Template(Path(__file__).with_suffix(".html").read_text(encoding="utf-8"))
     parts = {"closing": closing, "found": found, "items": items}

@@ -9,7 +9,6 @@ if TYPE_CHECKING:
         COVARIATES,
         CURVES,
         LIGHTEN,
-        covariate_names,
         covariates,
         plainly,
     )

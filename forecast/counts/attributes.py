@@ -86,11 +86,6 @@ def plainly(name: str) -> str:
     return attribute.removesuffix("_years").removesuffix("_cm2").replace("_", " ")
 
 
-def covariate_names(goal: str = "clear") -> tuple[str, ...]:
-    """Return the names of all covariates of the model for a goal, in order."""
-    return tuple(COVARIATES) if goal == "clear" else (*COVARIATES, LIGHTEN)
-
-
 def sources(attribute: str) -> tuple[str, ...]:
     """Return the covariates that come from one attribute."""
     return tuple(name for name, source in COVARIATES.items() if source == attribute)
@@ -102,7 +97,7 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     ``columns`` have one value per row of each attribute: ``inks`` as joined text, ``unreached`` (0
     or 1: whether some ink is reached by no laser in use) and ``years_from_now`` (start of the
     course, in years from the middle of the log's last two years; 0 for an enquiry). They come in
-    the order of `covariate_names`.
+    the order of `COVARIATES`.
     """
     found: dict[str, FloatArray] = {"skin_type": graded(columns["skin_type"], SKIN_TYPES) - 3}
     site, inks, origins = (Distinct.of(columns[name]) for name in ("body_site", "inks", "origin"))

@@ -21,8 +21,10 @@ if TYPE_CHECKING:
     from forecast.survival import FittedCountModel
 
 
-def said(note: Note | str) -> Note:
-    """Return a note, or a sentence that has no code of its own as one."""
+def said(note: Note | str | Mapping[str, Any]) -> Note:
+    """Return a note, one that is stored, or a sentence that has no code of its own as one."""
+    if isinstance(note, Mapping):
+        return Note.from_dict(note)
     return Note("counts.said", "caution", {"text": note}) if isinstance(note, str) else note
 
 
@@ -44,13 +46,11 @@ def _of_the_log(summary: LogSummary, evidence: Evidence | None) -> Iterator[Note
         yield from _of_lightening(summary.lightening, evidence)
     if summary.last_start:
         yield Note("counts.practice_until", values={"day": summary.last_start})
-    if not summary.n_reached and evidence:
-        values = {"clinics": len(evidence.members)}
-        yield Note("counts.none_reached_pooled", "serious", values)
-    elif not summary.n_reached:
-        yield Note("counts.none_reached", "serious")
+    clinics = {"clinics": len(evidence.members)} if evidence else {}
+    if not summary.n_reached:
+        yield Note(f"counts.none_reached{'_pooled' * bool(evidence)}", "serious", clinics)
     elif evidence:
-        yield Note("counts.pooled_stands_in", values={"clinics": len(evidence.members)})
+        yield Note("counts.pooled_stands_in", values=clinics)
     if summary.n_courses > MOST_TO_CHECK:
         yield Note("counts.checked_on_part", values={"most": MOST_TO_CHECK})
 

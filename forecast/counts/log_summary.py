@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from copy import deepcopy
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
 import numpy as np
@@ -186,7 +186,8 @@ class LogSummary:
         done = rows["observed"].to_numpy(dtype=bool)
         levels, finished = counts_of_levels(courses, done, extra)
         measured = [one.name for one in extra if not one.levels]
-        numbers = {name: courses[name].dropna() for name in (*NUMERIC, *measured)}
+        given = {name: courses[name].dropna() for name in (*NUMERIC, *measured)}
+        numbers = {name: of.to_numpy(dtype=np.float64) for name, of in given.items() if len(of)}
         cells = cells_of(
             courses.loc[own, ["inks", *SHARED]], rows.loc[own, ["step", "entry", "observed"]]
         )
@@ -202,12 +203,8 @@ class LogSummary:
             first_start=f"{started.min():%Y-%m-01}" if len(started) else "",
             last_start=f"{latest_start(started):%Y-%m-%d}" if len(started) else "",
             levels=levels,
-            ranges={
-                name: _range_of(of.to_numpy(dtype=np.float64))
-                for name, of in numbers.items()
-                if len(of)
-            },
-            middles={name: float(of.median()) for name, of in numbers.items() if len(of)},
+            ranges={name: _range_of(of) for name, of in numbers.items()},
+            middles={name: float(np.median(of)) for name, of in numbers.items()},
             cells=cells,
             fills={name: fills_of(rows[name], name) for name in COVARIATES}
             | own_fills(courses, rows, extra),
@@ -294,7 +291,9 @@ class LogSummary:
         """Return the summary that :meth:`to_dict` wrote."""
         found = deepcopy(dict(stored))
         _swap(found, None, FEW)
-        return read(cls, found)
+        # whole numbers stay whole: a model is named by the checksum of what it is saved as
+        fills = {name: tuple(values) for name, values in stored["fills"].items()}
+        return replace(read(cls, found), fills=fills)
 
 
 # Where counts stand: totals, those of levels, and those of courses alike.

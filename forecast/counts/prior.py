@@ -280,18 +280,6 @@ SHARE_EFFECT = (0.0, RIDGE**-0.5)
 SHARE_PRIOR = {"never": (-2.0, 2.0), "log_scale": (0.0, 1.0)}
 
 
-def cure_mixture(never: tuple[str, ...]) -> AcceleratedTime:
-    """Return the candidate that lets the log alone say who never clears, by ``never``."""
-    effects = {f"never[{name}]": SHARE_EFFECT for name in never}
-    return AcceleratedTime(
-        "weibull",
-        penalty=RIDGE * SHAPE**2,
-        prior={**SHARE_PRIOR, **effects},
-        never=never,
-        label="cure mixture",
-    )
-
-
 def candidates(
     goal: str = "clear", *, n_events: int, evidence: Evidence | None = None
 ) -> tuple[CountModel, ...]:
@@ -315,7 +303,11 @@ def candidates(
         return with_evidence
     if n_events < FEWEST_FOR_DATA_ALONE:
         return (*with_evidence, LifeTable())
-    return (*with_evidence, LifeTable(), cure_mixture(never))
+    # which lets the log alone say who never clears
+    alone = {**SHARE_PRIOR, **{f"never[{name}]": SHARE_EFFECT for name in never}}
+    given: Any = {"penalty": RIDGE * SHAPE**2, "prior": alone, "never": never}
+    mixture = AcceleratedTime("weibull", **given, label="cure mixture")
+    return (*with_evidence, LifeTable(), mixture)
 
 
 def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> AcceleratedTime:

@@ -140,7 +140,11 @@ def fit_forecaster(
             goal=goal,
             horizon=horizon,
             seed=seed,
-            assessment=findings(checked, against_evidence(model, basis.from_evidence), evidence),
+            assessment={
+                **(checked.to_dict() if checked else {}),
+                "contradicted": against_evidence(model, basis.from_evidence),
+                "evidence": str(evidence_name(evidence)),
+            },
             notes=(*suspicions(log), *fit_notes(summary, evidence)),
         )
 
@@ -324,16 +328,6 @@ def carried_on(
         weight=durations.weight[row] * share,
     )
     return row, whole, law
-
-
-def findings(
-    checked: Checked | None,
-    contradicted_effects: list[dict[str, float | str]],
-    evidence: Evidence | None,
-) -> dict[str, Any]:
-    """Return what was found of the candidates and of the prior, as plain JSON values."""
-    found = checked.to_dict() if checked else {}
-    return {**found, "contradicted": contradicted_effects, "evidence": str(evidence_name(evidence))}
 
 
 def assess_own(

@@ -535,13 +535,13 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
             strategies={
                 name: model_from_dict(model) for name, model in stored["strategies"].items()
             },
-            regime_verdict=stored.get("regime_verdict") and _note(stored["regime_verdict"]),
+            regime_verdict=stored.get("regime_verdict") and said(stored["regime_verdict"]),
             seen=stored.get("seen") and model_from_dict(stored["seen"]),
             goal=check_goal(stored["goal"]),
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1, high=100),
             seed=check_seed(stored["seed"]),
             assessment=stored["assessment"],
-            notes=tuple(_note(note) for note in stored["notes"]),
+            notes=tuple(map(said, stored["notes"])),  # older files hold sentences
         )
         check_parts(Forecaster, found)
         if not sealed_whole:
@@ -573,8 +573,3 @@ def _try_out(found: Forecaster) -> None:
         for row, note in failing_groups(found.assessment):
             str((row["factor"], row["label"], note))
         found.update(ALL_GIVEN, sessions_done=2, gradings=[(1, 20.0), (2, 30.0)])
-
-
-# older files hold sentences
-def _note(stored: Mapping[str, Any] | str) -> Note:
-    return said(stored) if isinstance(stored, str) else Note.from_dict(stored)

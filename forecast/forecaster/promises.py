@@ -207,8 +207,7 @@ class PromiseCheck(Result):
             lines.append(sentence("promises.lacking", {"n": FEWEST_EVENTS - self.n_reached}))
         if self.watch is not None:
             lines.append(self.watched())
-        groups = plain_rows(self.assessment.subgroups)
-        lines += [sentence("promises.group", row) for row in groups]
+        lines += [sentence("promises.group", row) for row in plain_rows(self.assessment.subgroups)]
         return [*lines, *midcourse_lines(self.midcourse), *bullets(self.notes)]
 
     def movement(self) -> Sentence:
@@ -318,12 +317,11 @@ def check(
     here = (rows["step"] - rows["entry"]).to_numpy()
     outcomes = Outcomes(here, rows["observed"].to_numpy(), subject=rows["client_id"].to_numpy())
     by = groups_of(courses.itertuples(), sites=True)
-    n_reached = int(rows["observed"].sum())
     return PromiseCheck(
         assessment=assess_predictions(predicted, outcomes, level=level, groups=by, seed=seed),
         drift=Drift.of(predicted, outcomes) if outcomes.n_events >= FEWEST_TO_COUNT else None,
         n_courses=len(rows),
-        n_reached=n_reached,
+        n_reached=int(rows["observed"].sum()),
         what=what,
     )
 
@@ -395,7 +393,6 @@ def assess_promises(
 
 TITLE = sentence("card.title")
 TABLES = ("candidates", "scores", "reliability", "subgroups")
-FIELDS = frozenset(ATTRIBUTES)
 # The first is of benchmarks/real.py, shown in notebooks/08_does_it_hold_outside.ipynb.
 LIMITS = ("outside", "one_clinic", "stopping", "cleared", "associations", "settings")
 
@@ -418,7 +415,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
             "started_from": summary.first_start,
             "started_to": summary.last_start,
         },
-        "predictors": sorted({*FIELDS.intersection(COVARIATES.values()), *forecaster.extra}),
+        "predictors": sorted(({*ATTRIBUTES} & {*COVARIATES.values()}) | {*forecaster.extra}),
         "missing_data": sentence("card.missing_data"),
         "model": found.get("model", "published evidence only"),
         "prior_source": str(found.get("evidence", "published evidence")) if leans else None,

@@ -87,9 +87,7 @@ class AcceleratedTime:
 
     def never_names(self) -> tuple[str, ...]:
         """Return the names of the never share's parameters."""
-        if self.never is None:
-            return ()
-        return (NEVER, *(f"{NEVER}[{name}]" for name in self.never))
+        return () if self.never is None else (NEVER, *(f"{NEVER}[{name}]" for name in self.never))
 
     @property
     def name(self) -> str:

@@ -86,8 +86,7 @@ class Encoding:
                 numbered = whole[:, at] if whole is not None else frame[name]
                 values = np.asarray(numbered, dtype=np.float64)
                 refuse_missing(name, ~np.isfinite(values))
-                constant = len(values) > 0 and bool((values == values[0]).all())
-                constant = constant and name not in keep
+                constant = name not in keep and bool(len(values) and (values == values[0]).all())
             else:
                 constant = len(levels) < 2
             if constant:

@@ -276,11 +276,8 @@ class FittedDiscreteHazard:
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
-        return self.pmfs(
-            self.parameter_draws(n_draws=n_draws, seed=seed),
-            self.encoding.encode(covariates, average=True),
-            horizon,
-        )
+        matrix = self.encoding.encode(covariates, average=True)
+        return self.pmfs(self.parameter_draws(n_draws=n_draws, seed=seed), matrix, horizon)
 
     def parameter_draws(self, *, n_draws: int, seed: int) -> FloatArray:
         """Return draws of the parameters, shape (n_draws, k)."""

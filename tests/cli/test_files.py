@@ -14,12 +14,12 @@ from forecast.cli import main
 from forecast.cli.compare import WRITTEN
 from forecast.cli.files import (
     answer,
+    asked_of,
     check_can_write,
     check_json_output,
     check_output,
     read_enquiries,
     read_gradings,
-    read_one_enquiry,
     write_text,
 )
 from forecast.cli.tour import ENQUIRIES
@@ -63,7 +63,7 @@ def test_enquiries_are_numbered_when_they_have_no_id(tmp_path: Path):
     ],
 )
 def test_the_usual_ways_of_saving_csv_mean_the_same(tmp_path: Path, text: str):
-    enquiry, _ = read_one_enquiry(saved(tmp_path, text))
+    (enquiry,) = read_enquiries(saved(tmp_path, text))[0].values()
     assert (enquiry.skin_type, enquiry.age_years, enquiry.smoker) == ("II", 31, None)
     assert enquiry.sessions_elsewhere == 0
 
@@ -114,8 +114,9 @@ def test_text_that_is_not_utf8_is_refused_in_words(tmp_path: Path):
 
 
 def test_one_enquiry_is_asked_for_and_two_are_refused(tmp_path: Path):
+    path = saved(tmp_path, f"{HEADER}\n{ROW}\n{ROW}\n")
     with pytest.raises(DataError, match="has 2 enquiries"):
-        read_one_enquiry(saved(tmp_path, f"{HEADER}\n{ROW}\n{ROW}\n"))
+        asked_of(Namespace(enquiry=path, language=None), None, ())
 
 
 def test_gradings_come_with_or_without_a_date(tmp_path: Path):

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.counts import covariate_names, evidence_model
+from forecast.counts import evidence_model, hazard_prior
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
 COMPLETE = replace(
@@ -72,7 +72,7 @@ def test_more_ink_and_smoking_never_look_faster_in_the_default_clinic(forecaster
 def test_who_wants_lightening_stops_by_the_sessions_to_clearing(forecaster):
     found = {}
     for goal in ("clear", "lighten"):
-        model = evidence_model(goal).from_prior(covariate_names(goal))
+        model = evidence_model(goal).from_prior(tuple(hazard_prior(goal)))
         changed = replace(forecaster, goal=goal, model=model, evidence=None, recalibration=None)
         draws, _ = changed.estimate_draws([COMPLETE])
         found[goal] = (changed.stop_hazard(COMPLETE), np.cumsum(draws.mean(axis=0)[0])[4])
