@@ -34,7 +34,7 @@ from forecast import (
     read_log,
     simulate_log,
 )
-from forecast.counts import course_rows, covariate_names, durations_of, fill_missing
+from forecast.counts import COVARIATES, course_rows, durations_of, fill_missing
 from forecast.forecaster import refresh_forecaster
 from forecast.log import TABLES
 from forecast.prices import price_rows
@@ -50,7 +50,7 @@ def fit(book: Notebook, repeats: int) -> None:
     log = simulate_log(600, seed=11)
     rows = course_rows(log)
     rows = rows[rows["step"] > rows["entry"]]
-    filled = fill_missing(rows, rows[list(covariate_names())].mean().to_dict())
+    filled = fill_missing(rows, rows[list(COVARIATES)].mean().to_dict())
     frame = durations_of(filled, {}).covariates.assign(T=filled["step"], E=filled["observed"])
     frame = frame.loc[:, frame.astype(float).std() > 0]
     theirs = lambda: lifelines_fit(frame)  # noqa: E731

@@ -228,8 +228,7 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     ]
     album.text("owner.txt", whole[:-1])
     album.figure("appointments", figures.plot_appointments(load, language=album.language))
-    kept = [*load.in_brief(), *words["year"][:2], words["packages"][0]]
-    album.say("owner", kept)
+    album.say("owner", [*load.in_brief(), *words["year"][:2], words["packages"][0]])
 
 
 def _compare_pulses(album: _Album, log: OutcomeLog) -> None:

@@ -231,11 +231,7 @@ def hazard_prior(goal: str = "clear") -> dict[str, tuple[float, float]]:
 def duration_prior(goal: str = "clear") -> dict[str, tuple[float, float]]:
     """Return the same evidence on the log number of sessions, with location and log scale."""
     effects = {
-        effect.covariate: (
-            -effect.log_hazard_ratio / SHAPE,
-            effect.standard_deviation / SHAPE,
-        )
-        for effect in effects_for(goal)
+        name: (-mean / SHAPE, spread / SHAPE) for name, (mean, spread) in hazard_prior(goal).items()
     }
     never = NEVER_CLEARS if goal == "clear" else NEVER_CLEARS | {f"never[{LIGHTEN}]": NEVER_LIGHT}
     return {"location": LOCATION, **effects, "log_scale": LOG_SCALE, **never}

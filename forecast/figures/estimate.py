@@ -310,8 +310,7 @@ def plot_price_list(prices: PriceList, *, language: str = "en") -> go.Figure:
     bands = prices.bands[::-1]
     # broken, so that long rules leave room for the prices
     figure, say = drawing(language)
-    said = [say("band", rule=band.rule, n=band.n) for band in bands]
-    rules = ["<br>".join(wrap(rule, 36)) for rule in said]
+    rules = ["<br>".join(wrap(say("band", rule=band.rule, n=band.n), 36)) for band in bands]
     for rule, band in zip(rules, bands, strict=True):
         figure.add_scatter(
             x=[float(band.lowest_own), float(band.highest_own)],

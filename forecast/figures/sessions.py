@@ -90,8 +90,7 @@ def plot_readings(
     if pair in comparison.by_fading:
         fair.append((say("from_fading"), comparison.by_fading[pair]))
     if comparison.sensitivity is not None:
-        without = comparison.sensitivity.without_operator[pair]
-        fair.append((say("without_operator"), without))
+        fair.append((say("without_operator"), comparison.sensitivity.without_operator[pair]))
     plain = [(say("said", what=one.name), one.difference[pair]) for one in comparison.naive]
     for rows, name, colour, symbol in (
         (fair, say("adjusted"), COLOURS["main"], "circle"),

@@ -153,8 +153,7 @@ def _misses(forecaster: Forecaster, basis: Basis) -> bool:
     predicted = basis.predicted(forecaster.model, forecaster.recalibration)
     own = of_goal(rows)
     outcomes = Outcomes.from_durations(durations).take(own)
-    found = interval_coverage(predicted[own], outcomes, level=LEVEL)
-    return falls_short(asdict(found))
+    return falls_short(asdict(interval_coverage(predicted[own], outcomes, level=LEVEL)))
 
 
 def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any]:
@@ -165,12 +164,11 @@ def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any
     both = (old, new)
     medians = [np.minimum(one.counts_here(asked).median(), beyond) for one in both]
     moved = medians[1] - medians[0]
-    coverage = [(one.assessment.get("coverage") or {}).get("tie_split") for one in both]
     return {
         "courses": [one.log_summary.n_courses for one in both],
         "reached": [told(one.log_summary.n_reached) for one in both],
         "model": [str(one.assessment.get("model", "published evidence only")) for one in both],
-        "coverage": coverage,
+        "coverage": [(one.assessment.get("coverage") or {}).get("tie_split") for one in both],
         CHOSEN_AT: _chosen_at(new),
         "latest": len(asked),
         "same": int((moved == 0).sum()),
