@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._notes import Note
-from forecast._plain import read
+from forecast._plain import plain, read
 from forecast._types import FloatArray, IntArray
 from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES, plainly
 from forecast.counts.extra import ExtraColumn
@@ -291,9 +291,13 @@ class LogSummary:
         """Return the summary that :meth:`to_dict` wrote."""
         found = deepcopy(dict(stored))
         _swap(found, None, FEW)
+        summary = read(cls, found)
+        again = plain(summary)
+        if any(again[name] != value for name, value in plain(found).items()):
+            raise ValueError("a part of its summary of the log is no such part")
         # whole numbers stay whole: a model is named by the checksum of what it is saved as
         fills = {name: tuple(values) for name, values in stored["fills"].items()}
-        return replace(read(cls, found), fills=fills)
+        return replace(summary, fills=fills)
 
 
 # Where counts stand: totals, those of levels, and those of courses alike.

@@ -101,9 +101,9 @@ def bootstrap(
     clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
     size = int(clients.max()) + 1
     found = []
-    for times in cluster_counts(size, replicates, seed=check_seed(seed))[:, clients]:
+    for times in cluster_counts(size, replicates, seed=check_seed(seed)):
         try:
-            found.append(_number(statistic(_drawn(log, times))))
+            found.append(_number(statistic(_drawn(log, times[clients]))))
         except ForecastError:
             found.append(None)
     numbers = [one for one in found if one is not None]

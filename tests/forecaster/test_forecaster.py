@@ -225,6 +225,20 @@ def test_a_part_of_another_shape_is_refused_when_the_model_is_opened(forecaster,
         forecast.load_forecaster(path)
 
 
+@pytest.mark.parametrize(
+    "change", [{"n_courses": "300"}, {"n_clients": 250.5}, {"n_others": 3}], ids=str
+)
+def test_what_a_model_says_of_its_log_is_not_bent_into_shape(forecaster, tmp_path, change):
+    path = tmp_path / "model.json"
+    forecaster.save(path)
+    stored = json.loads(path.read_text())
+    del stored["sha256"]
+    stored["reference"] |= change
+    path.write_text(json.dumps(stored))
+    with pytest.raises(RequestError):
+        forecast.load_forecaster(path)
+
+
 def test_a_short_horizon_is_answered_and_what_lies_beyond_it_is_none():
     log = forecast.simulate_log(200, seed=91)
     estimate = forecast.fit_forecaster(log, horizon=10).estimate(PLAIN, level=0.95)
