@@ -72,7 +72,7 @@
   function say(text, alert, told = false) {
     state.textContent = text;
     state.classList.toggle("alert", alert);
-    if (text && !told) state.scrollIntoView({ block: "nearest", behavior: "instant" });
+    if (text && !told) state.scrollIntoView({ block: "nearest" });
   }
 
   function show(found) {
