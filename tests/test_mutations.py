@@ -31,8 +31,8 @@ BUGS = (
     Bug(
         "published effects with the other sign on the log count",
         "counts/prior.py",
-        "            -effect.log_hazard_ratio / SHAPE,",
-        "            effect.log_hazard_ratio / SHAPE,",
+        "        name: (-mean / SHAPE, spread / SHAPE) for",
+        "        name: (mean / SHAPE, spread / SHAPE) for",
         "counts/test_prior.py",
     ),
     Bug(
