@@ -19,7 +19,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -166,12 +166,17 @@ def load(address: str, clients: int, seconds: float) -> tuple[list[float], int]:
                 failed.append(str(reply.status))
         connection.close()
 
+    at_once(one, clients)
+    return times, len(failed)
+
+
+def at_once(one: Callable[[int], None], clients: int) -> None:
+    """Let each of the ``clients`` do one thing in a thread of its own, and wait for all."""
     threads = [threading.Thread(target=one, args=(number,)) for number in range(clients)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    return times, len(failed)
 
 
 def burst(address: str, clients: int) -> list[float]:
@@ -191,11 +196,7 @@ def burst(address: str, clients: int) -> list[float]:
         waits.append(1000 * (time.perf_counter() - began))
         connection.close()
 
-    threads = [threading.Thread(target=one, args=(number,)) for number in range(clients)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    at_once(one, clients)
     return waits
 
 

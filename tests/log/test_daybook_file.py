@@ -53,6 +53,8 @@ def test_what_is_no_daybook_is_told(book, tmp_path):
     assert read_promises(book.path) == (kept,)
 
 
+# A drive that cannot lock is played by an SQLite file system of Unix. What is said of it is the
+# same everywhere, as the other tests of what cannot be opened are.
 @pytest.mark.skipif(os.name != "posix", reason="Windows' SQLite has no such way of locking")
 def test_a_drive_that_cannot_lock_is_named_and_nothing_is_left_on_it(book, monkeypatch):
     """SQLite without shared memory, as on a network drive, is SQLite's own "unix-dotfile"."""
