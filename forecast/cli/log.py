@@ -45,7 +45,7 @@ def read(options: Options) -> OutcomeLog:
 
 def run_workbook(options: Options) -> None:
     """Do what ``forecast workbook`` is asked."""
-    from forecast.log import new_workbook
+    from forecast.log.files import new_workbook
 
     path: Path = options.out
     if path.suffix != ".xlsx" or path.exists():
@@ -58,7 +58,7 @@ def run_workbook(options: Options) -> None:
 
 
 def _propose(options: Options) -> None:
-    from forecast.log import propose_map
+    from forecast.log.files import propose_map
 
     out: Path = options.propose_map
     check_output(out, what="a map", known=lambda text: text.startswith(b"# How the"))
@@ -98,7 +98,7 @@ def run_check(options: Options) -> None:
 def _to_correct(
     report: LogReport, options: Options
 ) -> tuple[Path | None, tuple[Path, ...], list[Sentence]]:
-    from forecast.log import MOST_CORRECTED, corrected_file, is_daybook, write_to_correct
+    from forecast.log.files import MOST_CORRECTED, corrected_file, is_daybook, write_to_correct
 
     if is_daybook(options.log):
         said = [sentence("report.next_in_page")]
@@ -164,7 +164,7 @@ def run_refresh(options: Options) -> None:
 def forgotten_since(log: Path, forecaster: Forecaster) -> bool:
     """Return whether a daybook has forgotten anybody since a model was learnt from it."""
     from forecast.daybook import Daybook
-    from forecast.log import is_daybook
+    from forecast.log.files import is_daybook
 
     if not is_daybook(log):
         return False
@@ -175,7 +175,7 @@ def forgotten_since(log: Path, forecaster: Forecaster) -> bool:
 def note_learnt(log: Path, forecaster: Forecaster) -> None:
     """Keep in a daybook which model was learnt from it, for those who are forgotten later."""
     from forecast.daybook import Daybook
-    from forecast.log import is_daybook
+    from forecast.log.files import is_daybook
 
     if is_daybook(log):
         with Daybook(log) as book:

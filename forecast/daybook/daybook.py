@@ -28,7 +28,8 @@ from forecast.daybook.course import (
 )
 from forecast.daybook.promises import Promise
 from forecast.errors import RequestError
-from forecast.log import ALL_TABLES, APPLICATION_ID, column_names, guards, make_file, opened, told
+from forecast.log import ALL_TABLES, column_names
+from forecast.log.files import APPLICATION_ID, guards, make_file, opened, told
 
 OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
 LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened
@@ -52,7 +53,7 @@ class Daybook:
     """A daybook that is open for writing; several programs may have it open at once.
 
     Entries bear the time of its ``clock``, which a clinic that is only played may set. Raises
-    DataError if there is none at ``path`` or it cannot be used, as `forecast.log.opened`.
+    DataError if there is none at ``path`` or it cannot be used, as `forecast.log.files.opened`.
 
     Examples
     --------

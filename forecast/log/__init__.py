@@ -7,18 +7,7 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.log.cells import FRACTIONS, LATEST, fractions_like, normal_heading
     from forecast.log.columns import ALL_TABLES, TABLES, Column, column, column_names
-    from forecast.log.corrections import MOST_CORRECTED, corrected_file, write_to_correct
     from forecast.log.data_package import write_log
-    from forecast.log.daybook_file import (
-        APPLICATION_ID,
-        guards,
-        is_daybook,
-        make_file,
-        opened,
-        remove_file,
-        rows_ever,
-        told,
-    )
     from forecast.log.enquiry import (
         ATTRIBUTES,
         Enquiry,
@@ -44,10 +33,7 @@ if TYPE_CHECKING:
         some_clients,
         suspicions,
     )
-    from forecast.log.reading import every_sheet
     from forecast.log.report import LogReport
-    from forecast.log.workbook import new_workbook
-    from forecast.log.workbook_map import propose_map
 
 
 __getattr__, __dir__ = door(__name__, __file__)

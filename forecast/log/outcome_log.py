@@ -21,11 +21,11 @@ from forecast.log.cells import FRACTIONS, OVERFLOW, fractions_like, normal_headi
 from forecast.log.cleaning import CleanTable, clean_table, empty_table
 from forecast.log.columns import TABLES
 from forecast.log.cross_table import ALL_GONE, counted, cross_check
+from forecast.log.files.reading import RawLog, read_raw
+from forecast.log.files.workbook_map import read_mapped
 from forecast.log.headings import refuse_repeated
 from forecast.log.identity import refuse_identifying
-from forecast.log.reading import RawLog, read_raw
 from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
-from forecast.log.workbook_map import read_mapped
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,7 +17,7 @@ from forecast._notes import problem_and_remedy, sentence
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import coded_texts
 from forecast.log.columns import ALL_TABLES, TABLES, Column, column_names
-from forecast.log.pages import Pages
+from forecast.log.files.pages import Pages
 
 if TYPE_CHECKING:
     import pandas as pd
