@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
 def read(options: Options) -> OutcomeLog:
     """Return the log that the options name, and keep for the answer what was set aside in it."""
-    from forecast.log import suspicions
-
     progress(options.language, "reading", str(options.log))
     cleared_at = getattr(options, "cleared_at", None)
     given = {} if cleared_at is None else {"cleared_at": cleared_at}
@@ -39,7 +37,7 @@ def read(options: Options) -> OutcomeLog:
     brief = log.report.in_brief()
     by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
     lists = sentence("report.lists", {"brief": brief, "log": f"{options.log}{by_map}"})
-    options.of_log = [*([lists] if brief else []), *map(Sentence, suspicions(log))]
+    options.of_log = [*([lists] if brief else []), *map(Sentence, log.suspicions)]
     return log
 
 
@@ -74,11 +72,9 @@ def run_check(options: Options) -> None:
     if options.propose_map is not None:
         _propose(options)
         return
-    from forecast.log import suspicions
-
     log = read(options)
     options.of_log = []  # the report itself says it all
-    warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
+    warnings = [*log.suspicions, *(reactions.under_recording(log) if len(log.sessions) else ())]
     language = options.language
     written, changed, next_step = _to_correct(log.report, options)
     data = {

@@ -21,13 +21,6 @@ if TYPE_CHECKING:
     from forecast.survival import FittedCountModel
 
 
-def said(note: Note | str | Mapping[str, Any]) -> Note:
-    """Return a note, one that is stored, or a sentence that has no code of its own as one."""
-    if isinstance(note, Mapping):
-        return Note.from_dict(note)
-    return Note("counts.said", "caution", {"text": note}) if isinstance(note, str) else note
-
-
 def evidence_name(evidence: Evidence | None) -> Note:
     """Return where the prior comes from: publications, or the clinics of ``evidence``."""
     if evidence is None:

@@ -13,14 +13,7 @@ import numpy as np
 from forecast._checks import LEVEL, counted
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence, text_of
 from forecast._plain import Result, plain_rows, plain_table, plain_values
-from forecast.assess import (
-    Assessment,
-    Drift,
-    Outcomes,
-    Watch,
-    assess_predictions,
-    watch,
-)
+from forecast.assess import Assessment, Drift, Outcomes, Watch, assess_predictions, watch
 from forecast.counts import (
     COVARIATES,
     GOALS,
@@ -28,13 +21,14 @@ from forecast.counts import (
     course_rows,
     effects_for,
     few,
+    is_judged,
     of_goal,
     plainly,
     told,
 )
 from forecast.daybook import Course, Promise, first_promises
 from forecast.errors import DataError
-from forecast.log import ATTRIBUTES, Enquiry, enquiry_of, fingerprint, is_judged
+from forecast.log import ATTRIBUTES, Enquiry, enquiry_of
 from forecast.midcourse import LAST_LANDMARK
 from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of
@@ -262,7 +256,7 @@ def assess_forecaster(
     False
     """
     rows = course_rows(log, goal=forecaster.goal)
-    used = fingerprint(log.courses) == forecaster.log_summary.fingerprint
+    used = log.fingerprint == forecaster.log_summary.fingerprint
     later = (
         rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.log_summary.last_start
     ).to_numpy()

@@ -22,14 +22,15 @@ from forecast._jobs import one_thread
 from forecast._notes import Note, sentence
 from forecast._plain import Result
 from forecast.assess import Outcomes, interval_coverage
-from forecast.counts import Evidence, evidence_name, fit_notes, of_goal, told
+from forecast.counts import evidence_name, of_goal, told
 from forecast.errors import RequestError
-from forecast.forecaster.fit import Basis, against_evidence, fit_forecaster
+from forecast.forecaster.fit import basis_of, fit_forecaster
 from forecast.forecaster.promises import CHOSEN_AT, assess_forecaster, falls_short
-from forecast.log import enquiry_of, fingerprint, suspicions
+from forecast.log import enquiry_of
 from forecast.survival import FittedAcceleratedTime
 
 if TYPE_CHECKING:
+    from forecast.counts import Basis, Evidence
     from forecast.forecaster.forecaster import Forecaster
     from forecast.log import OutcomeLog
 
@@ -85,7 +86,7 @@ def refresh_forecaster(
     RequestError if the ``evidence`` is not that of the old one, or the old one's promises hold and
     the new one's do not.
     """
-    if fingerprint(log.courses) == old.log_summary.fingerprint:
+    if log.fingerprint == old.log_summary.fingerprint:
         return Refreshed(old, {}, False)
     was, now = str(old.assessment.get("evidence", "")), str(evidence_name(evidence))
     if was and was != now:
@@ -127,7 +128,7 @@ def _is_due(old: Forecaster, log: OutcomeLog) -> bool:
 # fall short even of the courses that it was fitted to, which flatters.
 def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forecaster | None:
     with one_thread():
-        basis = Basis.of(log, old.goal, old.horizon, old.seed, old.extra, evidence)
+        basis = basis_of(log, old.goal, old.horizon, old.seed, old.extra, evidence)
         chosen = [one for one in basis.specs if one.name == old.assessment.get("model")]
         seen = chosen[0].fit(basis.durations, old.seen) if chosen and old.seen else None
         fits = (old.model, old.seen, seen)
@@ -135,7 +136,7 @@ def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forec
         if len(accelerated) < len(fits) or len({one.parameter_names for one in accelerated}) > 1:
             return None
         model = accelerated[0].moved(*accelerated[1:])
-        against = against_evidence(model, basis.from_evidence)
+        against = basis.contradicted_by(model)
         new = replace(
             old,
             model=model,
@@ -143,7 +144,7 @@ def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forec
             stopping=basis.stopping(model, old.recalibration),
             log_summary=basis.summary,
             assessment={**old.assessment, "contradicted": against, CHOSEN_AT: _chosen_at(old)},
-            notes=(*suspicions(log), *fit_notes(basis.summary, evidence)),
+            notes=basis.notes,
         )
         return None if _misses(new, basis) else new
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import IntArray
-from forecast.log.cells import CASE, Ids, fractions_like, rule_of
+from forecast.log.cells import CASE, Ids, in_fractions, rule_of
 from forecast.log.cleaning import CleanTable
 from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES
 
@@ -384,7 +384,7 @@ def _fractions(gradings: CleanTable) -> None:
     faded = gradings.frame["fading_pct"]
     possible = faded <= ALL_GONE
     gradings.flag(
-        (faded > 0) & possible & fractions_like(faded[possible].nlargest(1)),
+        (faded > 0) & possible & bool(in_fractions(faded[possible].nlargest(1))),
         "fading_pct",
         "fractions",
     )

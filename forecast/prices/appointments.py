@@ -30,7 +30,7 @@ from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
 from forecast.errors import RequestError
-from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of, judged_sessions
+from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of
 from forecast.prices.money import from_cents
 from forecast.prices.open_courses import from_now, gradings_by_course, match_package
 from forecast.prices.payoff import areas_of, charges_of, price_rows
@@ -432,7 +432,7 @@ def _open_rows(
 ) -> Iterator[tuple[_Rows, FloatArray, tuple[FloatArray, FloatArray]]]:
     # courses under way, some at a time: what may come, own days since the last session (infinite
     # where the client is taken to have left), and mean and spread of the own log gap
-    courses = log.courses.assign(judged=judged_sessions(log))
+    courses = log.courses.assign(judged=log.judged_sessions)
     courses = courses[courses["outcome"] == "ongoing"]
     graded, now = gradings_by_course(log), last_day(log)
     last = log.sessions.groupby("course_id")["treated_on"].max()

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.counts import Estimate, extra_columns
+from forecast.counts import Estimate
+from forecast.counts.extra import extra_columns
 from forecast.errors import RequestError
 from forecast.log import Enquiry, OutcomeLog
 
