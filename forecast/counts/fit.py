@@ -35,26 +35,11 @@ if TYPE_CHECKING:
 class Basis:
     """What a log gives to fit to.
 
-    Attributes
-    ----------
-    summary : LogSummary
-        Of all courses.
-    log, rows : OutcomeLog, DataFrame
-        The courses whose result is known, and the same as model rows.
-    durations : Durations
-        These as a count model takes them.
-    part : tuple of OutcomeLog, DataFrame and Durations
-        The same of the clients that are looked at again and again, all in most logs.
-    published : CountModel
-        The model with the evidence as its prior.
-    from_evidence : FittedAcceleratedTime
-        What that says with no log.
-    specs : tuple of CountModel
-        The candidates.
-    notes : tuple of Note
-        What to say of the log, for every answer that rests on it.
-    horizon : int
-        The last session an answer speaks of.
+    ``summary`` is of all courses, ``notes`` what it says of every answer that rests on them.
+    ``log`` and ``rows`` are the courses whose result is known, ``durations`` what a count model
+    takes of them, and ``part`` all three of the clients that are looked at again and again, all in
+    most logs. ``published`` is the model with the evidence as its prior, ``from_evidence`` what
+    that says with no log, ``specs`` are the candidates; answers go up to the ``horizon``.
     """
 
     summary: LogSummary

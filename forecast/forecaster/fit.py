@@ -85,7 +85,9 @@ def fit_forecaster(
     25
     """
     with one_thread():
-        basis = basis_of(log, goal, horizon, seed, extra, evidence)
+        given: Any = {"goal": goal, "horizon": horizon, "seed": seed, "extra": extra}
+        basis = Basis.of(log, evidence=evidence, **given)
+        check_not_its_own(evidence, log, goal)
         summary, part, durations = basis.summary, basis.part, basis.durations
         checked = None
         if summary.n_reached >= FEWEST_TO_CHECK:
@@ -206,12 +208,7 @@ def _of_five(counted: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def carried_on(
-    log: OutcomeLog,
-    rows: pd.DataFrame,
-    durations: Durations,
-    found: LeftOut,
-    *,
-    horizon: int,
+    log: OutcomeLog, rows: pd.DataFrame, durations: Durations, found: LeftOut, *, horizon: int
 ) -> tuple[IntArray, Durations, Midcourse | None]:
     """Return durations in which stopped courses go on as their gradings say, and whose each is.
 
@@ -257,22 +254,12 @@ def assess_own(
     return assess_predictions(corrected[own], outcomes.take(own), groups=some, seed=seed)
 
 
-def basis_of(
-    log: OutcomeLog,
-    goal: str,
-    horizon: int,
-    seed: int,
-    extra: Sequence[str],
-    evidence: Evidence | None,
-) -> Basis:
-    """Return what a log gives, or raise RequestError when the evidence holds this log itself."""
+def check_not_its_own(evidence: Evidence | None, log: OutcomeLog, goal: str) -> None:
+    """Raise RequestError when the evidence holds the share of this very log."""
     from forecast.sharing import is_member
 
-    given: Any = {"goal": goal, "horizon": horizon, "seed": seed, "extra": extra}
-    basis = Basis.of(log, evidence=evidence, **given)
     if evidence is not None and is_member(log, evidence.members, goal=goal):
         raise RequestError(
             "The evidence holds the share of this very log: its courses would count twice.",
             "Pool the shares of the other clinics.",
         )
-    return basis

@@ -22,15 +22,15 @@ from forecast._jobs import one_thread
 from forecast._notes import Note, sentence
 from forecast._plain import Result
 from forecast.assess import Outcomes, interval_coverage
-from forecast.counts import evidence_name, of_goal, told
+from forecast.counts import Basis, evidence_name, of_goal, told
 from forecast.errors import RequestError
-from forecast.forecaster.fit import basis_of, fit_forecaster
+from forecast.forecaster.fit import check_not_its_own, fit_forecaster
 from forecast.forecaster.promises import CHOSEN_AT, assess_forecaster, falls_short
 from forecast.log import enquiry_of
 from forecast.survival import FittedAcceleratedTime
 
 if TYPE_CHECKING:
-    from forecast.counts import Basis, Evidence
+    from forecast.counts import Evidence
     from forecast.forecaster.forecaster import Forecaster
     from forecast.log import OutcomeLog
 
@@ -97,14 +97,17 @@ def refresh_forecaster(
     new = None if anew or _is_due(old, log) else _moved(old, log, evidence)
     if new is not None:
         return Refreshed(new, _changes(old, new, log), False)
-    given: Any = {"goal": old.goal, "horizon": old.horizon, "seed": old.seed, "extra": old.extra}
-    new = fit_forecaster(log, evidence=evidence, **given)
+    new = fit_forecaster(log, evidence=evidence, **_asked(old))
     if _fails(new) and not _fails(old) and assess_forecaster(old, log).verdict != "fails":
         raise RequestError(
             "The new model's own check fails and the old one's promises hold: nothing was changed.",
             "Look at what came in since with forecast check, and keep the old model meanwhile.",
         )
     return Refreshed(new, _changes(old, new, log), True)
+
+
+def _asked(old: Forecaster) -> dict[str, Any]:
+    return {"goal": old.goal, "horizon": old.horizon, "seed": old.seed, "extra": old.extra}
 
 
 def _fails(forecaster: Forecaster) -> bool:
@@ -128,7 +131,8 @@ def _is_due(old: Forecaster, log: OutcomeLog) -> bool:
 # fall short even of the courses that it was fitted to, which flatters.
 def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forecaster | None:
     with one_thread():
-        basis = basis_of(log, old.goal, old.horizon, old.seed, old.extra, evidence)
+        basis = Basis.of(log, evidence=evidence, **_asked(old))
+        check_not_its_own(evidence, log, old.goal)
         chosen = [one for one in basis.specs if one.name == old.assessment.get("model")]
         seen = chosen[0].fit(basis.durations, old.seen) if chosen and old.seen else None
         fits = (old.model, old.seen, seen)

@@ -2,6 +2,7 @@
 
 Rows that cannot count, such as copies or sessions of no course, are set aside. What cannot be
 true of rows that are used all the same is flagged: gradings above 100 percent count as 100, or not.
+What a cell says by itself was judged before, in ``cleaning``.
 """
 
 from __future__ import annotations
