@@ -172,8 +172,8 @@ def _span(estimate: Estimate) -> int:
 def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) -> Note:
     if estimate.evidence_alone is not None:
         rest = predictor.assessment.get("evidence", "published evidence")
-        narrower = _span(estimate) < _span(estimate.evidence_alone)
-        percent = round(100 * estimate.own_share) if narrower else 0
+        was = max(_span(estimate.evidence_alone), 1)
+        percent = max(round(100 * (1 - _span(estimate) / was)), 0)
         code = "counts.narrowed" if percent else "counts.not_narrowed"
         narrowed = Note(code, values={"percent": percent})
         alone, now = (

@@ -290,12 +290,14 @@ def _odd_gradings(seen: Mapping[int, Sequence[float]], means: Mapping[int, float
     return notes
 
 
-# a note when gradings that slow make it far likelier that the goal is not reached at all
+# a note on gradings that slow: whether that makes it far likelier that the goal is never reached
 def _level_notes(before: FloatArray, after: FloatArray) -> list[Note]:
     without, given = (float(1 - draws.mean(axis=0).sum()) for draws in (before, after))
-    if given < LEVELLED_OFF or given * (1 - without) < TIMES_LIKELIER * without * (1 - given):
+    if given < LEVELLED_OFF:
         return []
-    return [Note("midcourse.levels_off", "serious")]
+    if given * (1 - without) >= TIMES_LIKELIER * without * (1 - given):
+        return [Note("midcourse.levels_off", "serious")]
+    return [Note("midcourse.slowed", "caution")] if without < given < MOST else []
 
 
 def _pace_notes(rank: float) -> list[Note]:
