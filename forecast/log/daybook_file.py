@@ -105,10 +105,12 @@ def told(path: Path) -> Iterator[None]:
         raise DataError(sentence(code, {**values, "why": says}), remedy) from None
 
 
+# One that is in use has its journal beside it. It must not be looked into: closing it would give up
+# the locks that this process may hold on it, and another would take the journal away.
 def is_daybook(path: Path) -> bool:
     """Say whether a file is SQLite's, by its first bytes."""
-    if not path.is_file():
-        return False
+    if not path.is_file() or path.with_name(f"{path.name}-wal").exists():
+        return path.is_file()
     with path.open("rb") as file:
         return file.read(len(HEAD)) == HEAD
 
