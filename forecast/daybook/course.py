@@ -157,6 +157,22 @@ def check_code(text: str, field: str) -> str:
     return given
 
 
+# Those of a visit are the same few all day, too.
+@lru_cache(maxsize=256, typed=True)
+def _checked(name: str, value: Any) -> Any:
+    rule = column(TABLE_OF.get(name, "sessions"), name)
+    try:
+        found = checked(rule, value)
+    except RequestError:
+        limits = {} if rule.low is None else {"low": rule.low, "high": rule.high}
+        raise MisfitError(name, Note(f"daybook.not_{rule.kind}", values=limits)) from None
+    if name in ("operator_id", "grader_id") and found is not None:
+        return check_code(str(value), name)
+    if name == "laser_id" and (masked(str(value)) != value or len(value) > LONGEST_CODE):
+        raise MisfitError(name, Note("daybook.looks_like_name"))
+    return found
+
+
 def checked_visit(
     visit: Visit, course: Course, today: date, *, cleared_at: float
 ) -> dict[str, Any]:
@@ -186,20 +202,10 @@ def checked_visit(
 
 def _cells(visit: Visit) -> dict[str, Any]:
     found: dict[str, Any] = {}
-    given = {name: getattr(visit, name) for name in Visit.__slots__ if name != "treated_on"}
-    for name, value in given.items():
-        if value in (None, ""):
-            continue
-        rule = column(TABLE_OF.get(name, "sessions"), name)
-        try:
-            found[name] = checked(rule, value)
-        except RequestError:
-            limits = {} if rule.low is None else {"low": rule.low, "high": rule.high}
-            raise MisfitError(name, Note(f"daybook.not_{rule.kind}", values=limits)) from None
-        if name in ("operator_id", "grader_id"):
-            found[name] = check_code(str(value), name)
-        elif name == "laser_id" and (masked(str(value)) != value or len(value) > LONGEST_CODE):
-            raise MisfitError(name, Note("daybook.looks_like_name"))
+    for name in Visit.__slots__[1:]:
+        value = getattr(visit, name)
+        if value not in (None, "") and (read := _checked(name, value)) is not None:
+            found[name] = read
     for name, needed in (("regime", True), ("reaction", "severity" in found)):
         if needed and name not in found:
             raise MisfitError(name, Note(f"daybook.which_{name}"))

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from functools import cache
 from itertools import count
 from pathlib import Path
 from secrets import token_hex
@@ -32,7 +33,14 @@ from forecast.log import ALL_TABLES, APPLICATION_ID, column_names, guards, make_
 
 OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
 LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened
+Sent = Mapping[str, Any]
 ID_AT = 68  # bytes of an SQLite file before its application id
+
+
+@cache
+def _insertion(table: str) -> str:
+    names = ("entry", "replaces", "withdrawn", *column_names(table))
+    return f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
 
 
 def make_daybook(path: str | os.PathLike[str]) -> Daybook:
@@ -133,7 +141,7 @@ class Daybook:
 
     def course(self, course_id: str) -> Course:
         """Return a course as it stands, or raise MisfitError where there is none of that code."""
-        with self._lock:
+        with self._lock, told(self.path):
             known = self.rows("SELECT client_id, own FROM known WHERE course_id = ?", course_id)
             version = self._version(course_id)
             of = {name: tuple(self._current(name, course_id)) for name in OF_COURSE}
@@ -161,8 +169,8 @@ class Daybook:
         return Promise.of_row(found[0], f"Promise {number} in {self.path}")
 
     def _version(self, course_id: str) -> int:
-        asked = "SELECT max(entry) AS n FROM entries WHERE course_id = ?"
-        return int(self.rows(asked, course_id)[0]["n"] or 0)
+        asked = "SELECT max(entry) FROM entries WHERE course_id = ?"
+        return int(self.book.execute(asked, (course_id,)).fetchone()[0] or 0)
 
     @contextmanager
     def entry(
@@ -213,10 +221,8 @@ class Daybook:
     ) -> dict[str, Any]:
         """Write one row within an entry, and return it as it is read."""
         row = {name: cells.get(name) for name in column_names(table)}
-        given = {"entry": entry, "replaces": replaces, "withdrawn": int(withdrawn), **row}
-        holes = ", ".join("?" * len(given))
-        asked = f"INSERT INTO {table} ({', '.join(given)}) VALUES ({holes})"
-        made = self.book.execute(asked, tuple(given.values()))
+        given = (entry, replaces, int(withdrawn), *row.values())
+        made = self.book.execute(_insertion(table), given)
         return {"row": made.lastrowid, **row}
 
     def keep(self, promise: Promise, *, by: str, version: int | None = None) -> Promise:
@@ -259,17 +265,16 @@ class Daybook:
             day, number = visit.treated_on.isoformat(), before.done + 1
             row = {**(before.row or before.begun(day)), "sessions_given": number}
             session = {**given, "course_id": course_id, "session_no": number, "treated_on": day}
-            session = self.put("sessions", session, entry)
-            now = self._put_seen(before, row, given, day, entry)
-        return replace(now, sessions=(*before.sessions, session))
+            sessions = (*before.sessions, self.put("sessions", session, entry))
+            return self._put_seen(before, row, given, day, entry, sessions=sessions)
 
     # the course's new row, and what was seen of it on a day: the course as it stands then
     def _put_seen(
-        self, before: Course, row: Mapping[str, Any], given: Mapping[str, Any], day: str, entry: int
+        self, before: Course, row: Sent, given: Sent, day: str, entry: int, **found: Any
     ) -> Course:
-        found: dict[str, Any] = {"row": self.put("courses", row, entry, replaces=row.get("row"))}
+        found["row"] = self.put("courses", row, entry, replaces=row.get("row"))
         seen = {**given, "course_id": before.course_id, "after_session": before.done}
-        seen |= {"graded_on": day}
+        seen["graded_on"] = day
         for table, name in (("gradings", "fading_pct"), ("reactions", "reaction")):
             if given.get(name) is not None:
                 found[table] = (*getattr(before, table), self.put(table, seen, entry))

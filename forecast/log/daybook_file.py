@@ -37,7 +37,7 @@ CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL, own TEXT);
 CREATE INDEX known_client ON known (client_id);
 CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);
-CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT REFERENCES known,
+CREATE TABLE entries (entry INTEGER PRIMARY KEY, course_id TEXT REFERENCES known,
   what TEXT NOT NULL, entered_at TEXT NOT NULL, entered_by TEXT NOT NULL,
   undoes INTEGER REFERENCES entries);
 CREATE UNIQUE INDEX entries_undoes ON entries (undoes) WHERE undoes IS NOT NULL;
@@ -235,7 +235,8 @@ def _cells(kind: str, cells: Any) -> Any:
         return cells
     if kind == "date":
         with suppress(pa.ArrowInvalid):
-            return cells.cast(pa.timestamp("ns")).to_numpy(zero_copy_only=False)
+            days = cells.dictionary.cast(pa.timestamp("ns"))
+            return days.take(cells.indices).to_numpy(zero_copy_only=False)
     return coded_texts(pa.chunked_array([cells]))
 
 
@@ -248,7 +249,7 @@ def _frame(image: bytes, name: str, root: int, there: list[str]) -> pd.DataFrame
     replaced, withdrawn = (found[one] for one in OF_ROWS)
     now = ~np.isin(rows, replaced[replaced > 0]) & (withdrawn == 0)
     named = {one: _cells(kinds[one], found[one]) for one in column_names(name) if one in found}
-    frame = pd.DataFrame(named, index=rows)
+    frame = pd.DataFrame(named, index=rows, copy=False)
     return frame if now.all() else frame[now]
 
 
