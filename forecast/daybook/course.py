@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from functools import lru_cache
 from typing import Any
 
-from forecast._notes import Note, Sentence
+from forecast._notes import Note, Sentence, sentence
 from forecast.daybook.promises import Promise
 from forecast.errors import RequestError
 from forecast.log import ATTRIBUTES, Enquiry, checked, column, enquiry_of, is_code, masked
@@ -17,6 +17,8 @@ DAYS_AHEAD = timedelta(days=1)  # clocks of two tablets differ
 LONGEST_CODE = 40
 TABLE_OF = {"fading_pct": "gradings", "grader_id": "gradings", "basis": "gradings"}
 TABLE_OF |= {"reaction": "reactions", "severity": "reactions"}
+LABELS = {"treated_on": "day", "fading_pct": "fading", "operator_id": "by", "grader_id": "by"}
+LABELS |= {"code": "course", "promise": "title", "undo": "title"}
 
 
 class MisfitError(RequestError):
@@ -26,7 +28,8 @@ class MisfitError(RequestError):
     """
 
     def __init__(self, field: str, note: Note, *, askable: bool = False) -> None:
-        super().__init__(f"{field}:", Sentence(note))
+        at = {"field": LABELS.get(field, field)}
+        super().__init__(sentence("daybook.at", at), Sentence(note))
         self.field, self.note, self.askable = field, note, askable
 
     def __reduce__(self) -> tuple[Any, ...]:

@@ -36,7 +36,7 @@ BASE = """
 CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL, own TEXT);
 CREATE INDEX known_client ON known (client_id);
-CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);
+CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER, file TEXT);
 CREATE TABLE entries (entry INTEGER PRIMARY KEY, course_id TEXT REFERENCES known,
   what TEXT NOT NULL, entered_at TEXT NOT NULL, entered_by TEXT NOT NULL,
   undoes INTEGER REFERENCES entries);
@@ -191,8 +191,9 @@ def _make_safe(book: sqlite3.Connection, path: Path) -> None:
     _keep_journal(book, path)
     for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
         book.execute(f"PRAGMA {pragma}")
-    if "own" not in _columns_of(book, "known"):
-        book.execute("ALTER TABLE known ADD COLUMN own TEXT")
+    for name, added in (("known", "own"), ("models", "file")):
+        if added not in _columns_of(book, name):
+            book.execute(f"ALTER TABLE {name} ADD COLUMN {added} TEXT")
     for name, rules in ALL_TABLES.items():
         there = _columns_of(book, name)
         lacking = [rule for rule in rules if rule.name not in there]
