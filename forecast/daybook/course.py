@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from functools import lru_cache
 from typing import Any
 
-from forecast._notes import Filler, Note, Sentence, texts_of
+from forecast._notes import Filler, Note, Sentence, sentence, texts_of
 from forecast.daybook.promises import Promise, spoken
 from forecast.errors import RequestError
 from forecast.log import ATTRIBUTES, Enquiry, checked, column, enquiry_of, is_code, masked
@@ -17,6 +17,8 @@ DAYS_AHEAD = timedelta(days=1)  # clocks of two tablets differ
 LONGEST_CODE = 40
 TABLE_OF = {"fading_pct": "gradings", "grader_id": "gradings", "basis": "gradings"}
 TABLE_OF |= {"reaction": "reactions", "severity": "reactions"}
+LABELS = {"treated_on": "day", "fading_pct": "fading", "operator_id": "by", "grader_id": "by"}
+LABELS |= {"code": "course", "promise": "title", "undo": "title"}
 
 
 class MisfitError(RequestError):
@@ -26,7 +28,8 @@ class MisfitError(RequestError):
     """
 
     def __init__(self, field: str, note: Note, *, askable: bool = False) -> None:
-        super().__init__(f"{field}:", Sentence(note))
+        at = {"field": LABELS.get(field, field)}
+        super().__init__(sentence("daybook.at", at), Sentence(note))
         self.field, self.note, self.askable = field, note, askable
 
     def __reduce__(self) -> tuple[Any, ...]:
@@ -157,6 +160,22 @@ def check_code(text: str, field: str) -> str:
     return given
 
 
+# Those of a visit are the same few all day, too.
+@lru_cache(maxsize=256, typed=True)
+def _checked(name: str, value: Any) -> Any:
+    rule = column(TABLE_OF.get(name, "sessions"), name)
+    try:
+        found = checked(rule, value)
+    except RequestError:
+        limits = {} if rule.low is None else {"low": rule.low, "high": rule.high}
+        raise MisfitError(name, Note(f"daybook.not_{rule.kind}", values=limits)) from None
+    if name in ("operator_id", "grader_id") and found is not None:
+        return check_code(str(value), name)
+    if name == "laser_id" and (masked(str(value)) != value or len(value) > LONGEST_CODE):
+        raise MisfitError(name, Note("daybook.looks_like_name"))
+    return found
+
+
 def checked_visit(
     visit: Visit, course: Course, today: date, *, cleared_at: float
 ) -> dict[str, Any]:
@@ -186,20 +205,10 @@ def checked_visit(
 
 def _cells(visit: Visit) -> dict[str, Any]:
     found: dict[str, Any] = {}
-    given = {name: getattr(visit, name) for name in Visit.__slots__ if name != "treated_on"}
-    for name, value in given.items():
-        if value in (None, ""):
-            continue
-        rule = column(TABLE_OF.get(name, "sessions"), name)
-        try:
-            found[name] = checked(rule, value)
-        except RequestError:
-            limits = {} if rule.low is None else {"low": rule.low, "high": rule.high}
-            raise MisfitError(name, Note(f"daybook.not_{rule.kind}", values=limits)) from None
-        if name in ("operator_id", "grader_id"):
-            found[name] = check_code(str(value), name)
-        elif name == "laser_id" and (masked(str(value)) != value or len(value) > LONGEST_CODE):
-            raise MisfitError(name, Note("daybook.looks_like_name"))
+    for name in Visit.__slots__[1:]:
+        value = getattr(visit, name)
+        if value not in (None, "") and (read := _checked(name, value)) is not None:
+            found[name] = read
     for name, needed in (("regime", True), ("reaction", "severity" in found)):
         if needed and name not in found:
             raise MisfitError(name, Note(f"daybook.which_{name}"))
