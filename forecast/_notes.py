@@ -151,6 +151,7 @@ def notes_as_json(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
     }
 
 
+@cache
 def languages() -> tuple[str, ...]:
     """Return the codes of the languages that are shipped.
 
