@@ -8,7 +8,6 @@ than five" (`few`) and saved as null.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from copy import deepcopy
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
@@ -289,11 +288,11 @@ class LogSummary:
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> LogSummary:
         """Return the summary that :meth:`to_dict` wrote."""
-        found = deepcopy(dict(stored))
+        found = plain(stored)
         _swap(found, None, FEW)
         summary = read(cls, found)
         again = plain(summary)
-        if any(again[name] != value for name, value in plain(found).items()):
+        if any(again[name] != value for name, value in found.items()):
             raise ValueError("a part of its summary of the log is no such part")
         # whole numbers stay whole: a model is named by the checksum of what it is saved as
         fills = {name: tuple(values) for name, values in stored["fills"].items()}

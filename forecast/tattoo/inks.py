@@ -69,8 +69,7 @@ class Uptake:
         return asdict(self) | {"source": cite(self.source)}
 
 
-@dataclass(frozen=True, slots=True)
-class Ink:
+class Ink(NamedTuple):
     """A row of the one table of inks, ``inks.toml``, whose head says what each entry means."""
 
     name: str

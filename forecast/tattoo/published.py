@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from forecast._notes import texts_of
+from forecast._shipped import shipped
 
 COMMON_PRACTICE = "common practice, no source"
 
@@ -23,8 +23,7 @@ MARKS = {
 @cache
 def table(name: str) -> dict[str, Any]:
     """Return a table that stands beside this file: inks, sites, sources or cautions."""
-    file = Path(__file__).with_name(f"{name}.toml")
-    return tomllib.loads(file.read_text(encoding="utf-8"))
+    return dict(shipped(Path(__file__).with_name(f"{name}.toml")))
 
 
 def mark_of(key: str) -> str:
