@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 import errno
+import gc
 import os
 import sys
-import tomllib
 from collections.abc import Sequence
 from functools import cache, partial
 from importlib import import_module
@@ -15,12 +15,14 @@ from typing import Any
 
 import forecast
 from forecast._notes import Note, in_language, languages, problem_and_remedy, why
+from forecast._shipped import shipped
 from forecast.cli.files import typed
 from forecast.errors import ForecastError, RequestError
 
 __all__ = ["main"]
 
 DONE, AT_FAULT, INTERRUPTED = 0, 1, 130
+UNMEASURED = partial(argparse.HelpFormatter, width=80)  # while options are added
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -30,6 +32,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     # before numpy is loaded: its threads only wait for each other over matrices as small as ours
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    gc.set_threshold(200_000)  # nearly all that a short command makes stays until it ends
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a console that lacks a character shows a substitute instead of failing
@@ -70,6 +73,7 @@ def build_parser(only: str = "") -> argparse.ArgumentParser:
         usage="forecast COMMAND ...   (forecast --help lists the commands)",
         description="Session counts, prices and regime comparisons from a clinic's own log.",
         epilog="Estimates, never settings. Local regulation and licensed practice decide.",
+        formatter_class=UNMEASURED,
     )
     parser.add_argument("--version", action="version", version=f"forecast {forecast.__version__}")
     commands = parser.add_subparsers(
@@ -78,7 +82,8 @@ def build_parser(only: str = "") -> argparse.ArgumentParser:
     usual, described = (_options()[name] for name in ("usual", "commands"))
     for name in [only] if only in described else described:  # the others would only take time
         own = described[name]
-        command = commands.add_parser(name, help=own["says"], description=own["says"])
+        said = {"help": own["says"], "description": own["says"]}
+        command = commands.add_parser(name, **said, formatter_class=UNMEASURED)
         one_of = command.add_mutually_exclusive_group() if "one_of" in own else command
         for option in (*own["takes"], "--json", "--details"):
             told = usual.get(option, {}) | own.get("own", {}).get(option, {})
@@ -86,12 +91,14 @@ def build_parser(only: str = "") -> argparse.ArgumentParser:
             place = one_of if option in own.get("one_of", ()) else command
             place.add_argument(*option.split("/"), **told | kind)
         command.set_defaults(run=partial(_run, own["home"], name))
+        command.formatter_class = argparse.HelpFormatter
+    parser.formatter_class = argparse.HelpFormatter
     return parser
 
 
 @cache
 def _options() -> dict[str, Any]:
-    return tomllib.loads(Path(__file__).with_name("options.toml").read_text(encoding="utf-8"))
+    return dict(shipped(Path(__file__).with_name("options.toml")))
 
 
 def _run(home: str, name: str, options: argparse.Namespace) -> None:

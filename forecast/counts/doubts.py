@@ -9,7 +9,6 @@ from forecast._checks import MOST_TO_CHECK
 from forecast._notes import Note
 from forecast.counts.attributes import LIGHTEN, plainly
 from forecast.counts.log_summary import few, support_of
-from forecast.counts.prior import SHORTER, hazard_prior
 from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
 from forecast.tattoo import groups_of
 
@@ -66,6 +65,8 @@ def _how_they_stand(summary: LogSummary) -> Note:
 
 
 def _of_lightening(own: Lightening, evidence: Evidence | None) -> Iterator[Note]:
+    from forecast.counts.prior import SHORTER, hazard_prior
+
     # what says, beside the log, how much sooner it is light enough than clear
     source = evidence_name(evidence)
     if evidence is None or evidence.hazard_prior()[LIGHTEN] == hazard_prior("lighten")[LIGHTEN]:

@@ -146,9 +146,10 @@ def _compared(
     draws: FloatArray, rows: Iterable[tuple[str, str, str]], level: float
 ) -> list[Driver]:
     tail = (1 - level) / 2
-    chances = np.cumsum(draws, axis=-1)[..., -1]
+    reached = np.cumsum(draws, axis=-1)
+    chances = reached[..., -1]
     counted = bool(np.all(chances >= HALF))  # else an end of an interval would be no count
-    compared = _soft_median(draws) if counted else chances
+    compared = _soft_median(draws, reached) if counted else chances
     by_session = None if counted else draws.shape[-1]
     moved = quantiles(compared[:, :1] - compared[:, 1:], [tail, 0.5, 1 - tail])
     mean = chances.mean(axis=0).tolist()
@@ -184,12 +185,10 @@ def _shown(name: str, value: Any) -> str:
 
 
 # interpolated within the step; half are reached by the last step of each
-def _soft_median(pmfs: FloatArray) -> FloatArray:
-    reached = np.cumsum(pmfs, axis=-1)
-    step = np.argmax(reached >= HALF, axis=-1)
-    here = np.take_along_axis(pmfs, step[..., None], axis=-1)[..., 0]
-    before = np.take_along_axis(reached, step[..., None], axis=-1)[..., 0] - here
-    return np.asarray(step + (HALF - before) / np.maximum(here, 1e-12))
+def _soft_median(pmfs: FloatArray, reached: FloatArray) -> FloatArray:
+    step = np.argmax(reached >= HALF, axis=-1)[..., None]
+    here, by = (np.take_along_axis(one, step, axis=-1)[..., 0] for one in (pmfs, reached))
+    return np.asarray(step[..., 0] + (HALF - (by - here)) / np.maximum(here, 1e-12))
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)

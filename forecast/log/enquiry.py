@@ -97,6 +97,8 @@ def checked(rule: Column, given: object) -> str | int | float | None:
     """Return ``given`` in the form of a column's ``rule``, or raise RequestError."""
     if isinstance(given, str) and given in rule.levels:
         return given
+    if given is None and not rule.required:
+        return rule.default
     if rule.kind == "set" and not isinstance(given, str) and isinstance(given, Iterable):
         given = ";".join(sorted(str(part) for part in given))
     if isinstance(given, bool):

@@ -7,7 +7,6 @@ colour suggests (BEUTE08). The table is where to start from, not what a tattoo w
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass
 from functools import cache
@@ -19,6 +18,7 @@ import numpy.typing as npt
 
 from forecast._checks import nearest
 from forecast._notes import texts_of
+from forecast._shipped import shipped
 from forecast.errors import DataError, RequestError
 
 COMMON_PRACTICE = "common practice, no source"
@@ -34,8 +34,7 @@ MARKS = {
 @cache
 def table(name: str) -> dict[str, Any]:
     """Return a table that stands beside this file: inks, sites, sources or cautions."""
-    file = Path(__file__).with_name(f"{name}.toml")
-    return tomllib.loads(file.read_text(encoding="utf-8"))
+    return dict(shipped(Path(__file__).with_name(f"{name}.toml")))
 
 
 def mark_of(key: str) -> str:
@@ -103,8 +102,7 @@ class Uptake:
         return asdict(self) | {"source": cite(self.source)}
 
 
-@dataclass(frozen=True, slots=True)
-class Ink:
+class Ink(NamedTuple):
     """A row of the one table of inks, ``inks.toml``, whose head says what each entry means."""
 
     name: str
