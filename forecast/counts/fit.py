@@ -126,10 +126,8 @@ def check_evidence(evidence: Evidence, goal: str) -> None:
         evidence, Evidence, name="evidence", give="what pool_shares or load_evidence returns"
     )
     if evidence.goal != goal:
-        raise RequestError(
-            f"The evidence is for the goal {evidence.goal!r}, the fit for {goal!r}.",
-            f"Fit with goal={evidence.goal!r}, or pool shares for {goal!r}.",
-        )
+        values = {"other": evidence.goal, "goal": goal}
+        raise RequestError(*problem_and_remedy("refused.evidence_goal", values))
 
 
 def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.DataFrame:
@@ -138,10 +136,7 @@ def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.Data
     check_seed(seed)
     rows = course_rows(check_log(log), goal=check_goal(goal))
     if not len(rows):
-        raise DataError(
-            "No course of the log can be used, so there is nothing to fit.",
-            "Correct the rows that forecast check sets aside.",
-        )
+        raise DataError(*problem_and_remedy("refused.nothing_to_fit"))
     check_horizon(rows, horizon)
     return rows
 

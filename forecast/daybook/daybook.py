@@ -17,7 +17,7 @@ from threading import RLock
 from typing import Any
 
 from forecast._files import check_not_lost
-from forecast._notes import Note
+from forecast._notes import Note, problem_and_remedy
 from forecast.daybook.course import (
     ChangedError,
     Course,
@@ -384,11 +384,8 @@ class Daybook:
                     self.book.execute(guard)
             self.book.execute("VACUUM")
             if self.book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
-                raise RequestError(
-                    "The rows are gone, but another program reads the daybook, so that the journal "
-                    f"beside it, {self.path.name}-wal, still holds them.",
-                    "Close every program that has it open: the journal goes then.",
-                )
+                values = {"journal": f"{self.path.name}-wal"}
+                raise RequestError(*problem_and_remedy("refused.still_in_journal", values))
         self._seen = None
         learnt = {"learnt_by": [one["model"] for one in models], "models": models}
         return {"courses": len(courses), "promises": promises, **learnt}
@@ -397,7 +394,7 @@ class Daybook:
         """Copy the book to a file while it is in use; RequestError where another would be lost."""
         target = Path(path)
         if target.with_name(f"{target.name}-wal").exists():
-            raise RequestError(f"{target} is a daybook in use.", "Name another file for the copy.")
+            raise RequestError(*problem_and_remedy("refused.copy_in_use", {"path": str(target)}))
         ours = APPLICATION_ID.to_bytes(4, "big")
         check_not_lost(target, what="a daybook", known=lambda content: content[ID_AT:][:4] == ours)
         beside = target.absolute().parent / f".{target.name}.{token_hex(4)}.part"

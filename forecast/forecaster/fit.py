@@ -10,6 +10,7 @@ import numpy as np
 
 from forecast._checks import HORIZON, MOST_TO_CHECK
 from forecast._jobs import one_thread
+from forecast._notes import problem_and_remedy
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
     Assessment,
@@ -259,7 +260,4 @@ def check_not_its_own(evidence: Evidence | None, log: OutcomeLog, goal: str) -> 
     from forecast.sharing import is_member
 
     if evidence is not None and is_member(log, evidence.members, goal=goal):
-        raise RequestError(
-            "The evidence holds the share of this very log: its courses would count twice.",
-            "Pool the shares of the other clinics.",
-        )
+        raise RequestError(*problem_and_remedy("refused.evidence_own"))

@@ -19,7 +19,7 @@ import numpy as np
 
 from forecast._checks import LEVEL
 from forecast._jobs import one_thread
-from forecast._notes import Note, sentence
+from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.assess import Outcomes, interval_coverage
 from forecast.counts import Basis, evidence_name, of_goal, told
@@ -90,19 +90,13 @@ def refresh_forecaster(
         return Refreshed(old, {}, False)
     was, now = str(old.assessment.get("evidence", "")), str(evidence_name(evidence))
     if was and was != now:
-        raise RequestError(
-            f"The model rests on {was}, and this would rest on {now}.",
-            "Give the same evidence, or fit anew.",
-        )
+        raise RequestError(*problem_and_remedy("refused.other_evidence", {"was": was, "now": now}))
     new = None if anew or _is_due(old, log) else _moved(old, log, evidence)
     if new is not None:
         return Refreshed(new, _changes(old, new, log), False)
     new = fit_forecaster(log, evidence=evidence, **_asked(old))
     if _fails(new) and not _fails(old) and assess_forecaster(old, log).verdict != "fails":
-        raise RequestError(
-            "The new model's own check fails and the old one's promises hold: nothing was changed.",
-            "Look at what came in since with forecast check, and keep the old model meanwhile.",
-        )
+        raise RequestError(*problem_and_remedy("refused.refresh_fails"))
     return Refreshed(new, _changes(old, new, log), True)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import check_seed, check_whole_number
-from forecast._notes import Note, bullets, sentence
+from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast._rows import shares
 from forecast._types import FloatArray
@@ -117,9 +117,8 @@ def plan_comparison(
     horizon = check_whole_number(horizon, name="horizon", low=2, high=40)
     check_whole_number(simulations, name="simulations", low=50)
     if not isinstance(difference, int | float) or not 0 < difference < horizon:
-        raise RequestError(
-            f"difference is {difference!r}.", f"Give sessions saved, above 0 and below {horizon}."
-        )
+        values = {"given": difference, "horizon": horizon}
+        raise RequestError(*problem_and_remedy("refused.plan_difference", values))
     hazard, loss, notes = _pace(check_log(log), horizon)
     both = len(log.sessions["regime"].dropna().unique()) > 1
     trial = trial_rows(log, horizon=horizon) if both else None
@@ -166,10 +165,8 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[N
     given = courses["sessions_given"].to_numpy(dtype=np.int64) + entry
     cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
     if cleared.sum() < ENOUGH_CLEARED:
-        raise DataError(
-            f"{cleared.sum()} courses were cleared: the clinic's own pace is not known.",
-            f"Plan again when at least {ENOUGH_CLEARED} are cleared.",
-        )
+        values = {"n": int(cleared.sum()), "least": ENOUGH_CLEARED}
+        raise DataError(*problem_and_remedy("refused.pace_unknown", values))
     at_risk, events = life_sums(given, cleared, entry, np.ones(len(given)), horizon)
     thin = np.flatnonzero(at_risk < LEAST_AT_RISK)
     reach = int(thin[0]) if thin.size else horizon

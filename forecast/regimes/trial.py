@@ -195,17 +195,11 @@ def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: Collection[str] = ()
     """
     sessions = log.sessions
     if not len(sessions):
-        raise DataError(
-            "The log has no sessions table, so no regime is known.",
-            "Add sessions with course_id, session_no, treated_on and regime.",
-        )
+        raise DataError(*problem_and_remedy("refused.no_sessions"))
     used = sessions["regime"].dropna().unique()
     if len(used) < 2:
-        raise DataError(
-            f"All {len(sessions)} sessions of the log are {used[0] if len(used) else 'unknown'}: "
-            "there is nothing to compare.",
-            "A comparison needs courses under both ns and ps.",
-        )
+        values = {"n": len(sessions), "regime": used[0] if len(used) else "unknown"}
+        raise DataError(*problem_and_remedy("refused.one_regime", values))
     courses, window, left_out = eligible(log, set(set_apart))
     return _rows(log, courses, horizon, window, left_out) if len(courses) else None
 

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import nearest
-from forecast._notes import texts_of
+from forecast._notes import problem_and_remedy, texts_of
 from forecast._shipped import shipped
 from forecast.errors import DataError, RequestError
 
@@ -183,10 +183,8 @@ class Laser:
 def check_wavelength(value: float) -> float:
     """Return a wavelength in nm as a float, or raise RequestError outside 400 to 1100 nm."""
     if not LOWEST_NM <= float(value) <= HIGHEST_NM:
-        raise RequestError(
-            f"A wavelength of {value!r} nm is outside {LOWEST_NM:.0f} to {HIGHEST_NM:.0f} nm.",
-            "Give the wavelength in nm, for example 755.",
-        )
+        values = {"given": value, "low": LOWEST_NM, "high": HIGHEST_NM}
+        raise RequestError(*problem_and_remedy("refused.wavelength", values))
     return float(value)
 
 

@@ -249,8 +249,9 @@ def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
 
 
 def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
+    where = sentence("refused.of_table", {"table": name})
     for place, heading in enumerate(frame.columns):
-        refuse_long_cell(f"Table {name}", f"the heading of column {place + 1}", len(str(heading)))
+        refuse_long_cell(where, sentence("refused.head_at", {"n": place + 1}), len(str(heading)))
         cells = frame.iloc[:, place]
         texts = cells.cat.categories if cells.dtype == "category" else cells
         if texts.dtype != object or _longest(texts.to_numpy()) <= MAX_CELL:
@@ -258,7 +259,8 @@ def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
         sizes = cells.astype(object).map(_length)
         row = sizes.idxmax()
         told = quoted(heading, place + 1).removeprefix("column ")
-        refuse_long_cell(f"Table {name}", f"row {row}, column {told}", sizes[row])
+        place_of = sentence("refused.cell_at", {"row": row, "column": told})
+        refuse_long_cell(where, place_of, sizes[row])
 
 
 def _longest(cells: npt.NDArray[np.object_]) -> int:
