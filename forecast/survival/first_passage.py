@@ -108,23 +108,21 @@ class PassageBridge:
         error = none.copy()
         error[:, every, every] = known * self.error
         bent = spread * least - low * (1 - high) * most
-        by_mean = [mean, 0 * mean, 0 * mean, 0 * mean, mean * grows]
-        by_spread = [none, spread, spread * steep, error, bent]
+        still = 0 * mean
+        by_mean = np.stack([mean, still, still, still, mean * grows])
+        by_spread = np.stack([none, spread, spread * steep, error, bent])
         spread = spread + error + np.eye(len(every)) * ~known[:, :, None]
         inverse = np.linalg.inv(spread)
         off = np.where(known, seen, 0.0) - mean
-        pull = np.einsum("nij,nj->ni", inverse, off)
+        pull = (inverse @ off[..., None])[..., 0]
         volume = np.linalg.slogdet(spread)[1] + np.log(2 * np.pi) * known.sum(axis=1)
         value = -0.5 * float((volume + (off * pull).sum(axis=1)).sum())
-        moved = [inverse @ each for each in by_spread]
-        gradient, information = np.zeros(5), np.zeros((5, 5))
-        for i, (shift, change) in enumerate(zip(by_mean, by_spread, strict=True)):
-            quadratic = np.einsum("ni,nij,nj->", pull, change, pull)
-            trace = np.trace(moved[i], axis1=1, axis2=2).sum()
-            gradient[i] = float((shift * pull).sum()) + 0.5 * float(quadratic - trace)
-            for j in range(5):
-                information[i, j] = np.einsum("ni,nij,nj->", shift, inverse, by_mean[j])
-                information[i, j] += 0.5 * np.einsum("nij,nji->", moved[i], moved[j])
+        moved, turned = inverse @ by_spread, inverse @ by_mean[..., None]
+        quadratic = ((by_spread @ pull[..., None])[..., 0] * pull).sum(axis=(1, 2))
+        trace = np.trace(moved, axis1=2, axis2=3).sum(axis=1)
+        gradient = (by_mean * pull).sum(axis=(1, 2)) + 0.5 * (quadratic - trace)
+        flat, flipped = moved.reshape(5, -1), moved.swapaxes(2, 3).reshape(5, -1)
+        information = by_mean.reshape(5, -1) @ turned.reshape(5, -1).T + 0.5 * flat @ flipped.T
         return value, gradient, information
 
     def log_likelihood_never(self, steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
