@@ -35,7 +35,7 @@ from forecast import (
     simulate_log,
 )
 from forecast.counts import COVARIATES, course_rows, durations_of
-from forecast.counts.log_summary import fill_missing
+from forecast.counts.rows import fill_missing
 from forecast.forecaster import refresh_forecaster
 from forecast.log import TABLES
 from forecast.prices import price_rows

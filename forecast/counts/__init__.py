@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from forecast.counts.estimate import Estimate, Stopping, competing_ends, of_100
     from forecast.counts.extra import ExtraColumn
     from forecast.counts.fit import Basis
-    from forecast.counts.log_summary import FEW, LogSummary, durations_of, few, told
+    from forecast.counts.log_summary import FEW, LogSummary, few, told
     from forecast.counts.predictor import Predictor
     from forecast.counts.prior import (
         BETWEEN_CLINICS,
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
         GOALS,
         check_goal,
         course_rows,
+        durations_of,
         eligible,
         is_judged,
         judged_rows,

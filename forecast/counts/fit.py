@@ -15,9 +15,17 @@ from forecast.counts.attributes import LIGHTEN
 from forecast.counts.doubts import fit_notes
 from forecast.counts.estimate import Stopping, fit_stopping, length_of, to_clearing
 from forecast.counts.extra import extra_columns, with_extra
-from forecast.counts.log_summary import LogSummary, durations_of, fill_missing
+from forecast.counts.log_summary import LogSummary
 from forecast.counts.prior import Evidence, candidates, contradicted, evidence_model, with_width
-from forecast.counts.rows import by_contents, check_goal, course_rows, is_judged, of_goal
+from forecast.counts.rows import (
+    by_contents,
+    check_goal,
+    course_rows,
+    durations_of,
+    fill_missing,
+    is_judged,
+    of_goal,
+)
 from forecast.errors import DataError, RequestError
 from forecast.log import check_log
 from forecast.survival import FittedAcceleratedTime

@@ -472,40 +472,6 @@ def spread_missing(
     return dict(zip(names, spread, strict=True)), sizes
 
 
-def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.DataFrame:
-    """Return ``rows`` of `course_rows` with missing covariates filled; those given stay as they
-    are.
-
-    ``fills`` has what stands in for a missing value of each covariate: None is the mean of the
-    rows' own, 0 if there is none.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> rows = pd.DataFrame({"smoker": [0.0, 1.0, float("nan")], "scarring": float("nan")})
-    >>> fill_missing(rows, {"smoker": None, "scarring": 0.25})["smoker"].tolist()
-    [0.0, 1.0, 0.5]
-    """
-    filled = rows.copy(deep=False)
-    for name, fill in fills.items():
-        if rows[name].isna().any():
-            mean = rows[name].mean() if fill is None else fill
-            filled[name] = rows[name].fillna(0.0 if np.isnan(mean) else mean)
-    return filled
-
-
-def durations_of(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> Durations:
-    """Return the rows as a count model takes them, with the covariates of ``fills``, filled."""
-    return Durations.from_frame(
-        fill_missing(rows, fills),
-        step="step",
-        observed="observed",
-        entry="entry",
-        subject="client_id",
-        covariates=list(fills),
-    )
-
-
 # Levels that are said by a word alone; the others by their attribute too.
 SAID = {
     ("layering", "single"): "a single layer",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ from forecast._checks import nearest
 from forecast._notes import Sentence, sentence
 from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.errors import RequestError
+from forecast.survival import Durations
 from forecast.tattoo import Laser, unreached_inks
 
 if TYPE_CHECKING:
@@ -108,6 +110,40 @@ def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     """Return ``course_rows`` of ``log`` and ``goal`` whose result is known, index 0 to n - 1."""
     rows = course_rows(log, goal=goal)
     return rows[is_judged(rows)].reset_index(drop=True)
+
+
+def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.DataFrame:
+    """Return ``rows`` of `course_rows` with missing covariates filled; those given stay as they
+    are.
+
+    ``fills`` has what stands in for a missing value of each covariate: None is the mean of the
+    rows' own, 0 if there is none.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows = pd.DataFrame({"smoker": [0.0, 1.0, float("nan")], "scarring": float("nan")})
+    >>> fill_missing(rows, {"smoker": None, "scarring": 0.25})["smoker"].tolist()
+    [0.0, 1.0, 0.5]
+    """
+    filled = rows.copy(deep=False)
+    for name, fill in fills.items():
+        if rows[name].isna().any():
+            mean = rows[name].mean() if fill is None else fill
+            filled[name] = rows[name].fillna(0.0 if np.isnan(mean) else mean)
+    return filled
+
+
+def durations_of(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> Durations:
+    """Return the rows as a count model takes them, with the covariates of ``fills``, filled."""
+    return Durations.from_frame(
+        fill_missing(rows, fills),
+        step="step",
+        observed="observed",
+        entry="entry",
+        subject="client_id",
+        covariates=list(fills),
+    )
 
 
 def by_contents(rows: pd.DataFrame) -> pd.DataFrame:

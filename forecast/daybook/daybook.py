@@ -30,7 +30,7 @@ from forecast.daybook.course import (
 from forecast.daybook.promises import Promise
 from forecast.errors import RequestError
 from forecast.log import ALL_TABLES, column_names
-from forecast.log.files import APPLICATION_ID, guards, make_file, opened, told
+from forecast.log.files import APPLICATION_ID, make_file, opened, told, unguarded
 
 OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
 LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened
@@ -374,14 +374,9 @@ class Daybook:
         asked = f"SELECT * FROM models WHERE entry >= ({first}) ORDER BY learnt_at"
         models = self.rows(asked, *courses)
         with self._lock, told(self.path):
-            with self.entry("forgotten", by):
-                for name in (*ALL_TABLES, "entries"):
-                    for event in ("UPDATE", "DELETE"):
-                        self.book.execute(f"DROP TRIGGER {name}_{event}")
+            with self.entry("forgotten", by), unguarded(self.book):
                 for name in (*OF_COURSE, "entries", "known"):
                     self.book.execute(f"DELETE FROM {name} WHERE {of}", courses)
-                for guard in guards():
-                    self.book.execute(guard)
             self.book.execute("VACUUM")
             if self.book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
                 values = {"journal": f"{self.path.name}-wal"}

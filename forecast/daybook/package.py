@@ -25,7 +25,7 @@ from forecast.log import (
     read_log,
     write_log,
 )
-from forecast.log.files import guards, opened, remove_file, rows_ever, told
+from forecast.log.files import opened, remove_file, rows_ever, told, unguarded
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -179,8 +179,8 @@ def _take_history(book: Daybook, folder: Path) -> None:
         raise DataError(*problem_and_remedy("refused.export_changed", values))
     with book.entry("taken_over", BY):
         book.book.execute("PRAGMA defer_foreign_keys = ON")
-        book.book.execute("DROP TRIGGER entries_DELETE")
-        book.book.execute("DELETE FROM entries")  # the one this is made within
+        with unguarded(book.book):
+            book.book.execute("DELETE FROM entries")  # the one this is made within
         book.book.execute("DELETE FROM about")
         for name in EVERY:
             text = (folder / HISTORY / f"{name}.csv").read_text(encoding="utf-8")
@@ -192,8 +192,6 @@ def _take_history(book: Daybook, folder: Path) -> None:
                 for row in rows[1:]
             )
             _insert(book, name, rows[0], cells)
-        (guard,) = (one for one in guards() if "entries_DELETE" in one)
-        book.book.execute(guard)
 
 
 # exactly: SQLite's own reading of a text misses the last bit of some numbers

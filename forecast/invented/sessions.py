@@ -8,7 +8,7 @@ How ink goes is the world's mechanism: share, noisy, waning, leaving or practise
 
 A strategy replaces the regime of each session (``instead``) and nothing else, with the same chance
 terms (common random numbers): what can go at the date does not depend on it, so a regime effect of
-zero is exactly no difference.
+zero is exactly no difference. How all that is sold and written down is the matter of ``simulate``.
 """
 
 from collections.abc import Callable

@@ -12,8 +12,6 @@ import forecast
 from forecast.counts import FEW, LogSummary, course_rows, few
 from forecast.counts.attributes import COVARIATES
 from forecast.counts.log_summary import (
-    durations_of,
-    fill_missing,
     fills_of,
     spread_missing,
     support_of,
@@ -79,27 +77,6 @@ def test_similar_courses_are_counts_of_at_least_five(forecaster, invented_log):
 
 
 NAN = float("nan")
-
-
-def test_a_missing_value_gets_its_fill_the_mean_of_the_others_or_nought():
-    rows = pd.DataFrame(
-        {"smoker": [1.0, 0.0, 1.0, NAN], "scarring": NAN, "layering": [1, NAN, 0, 0]}
-    )
-    filled = fill_missing(rows, {"smoker": None, "scarring": None, "layering": 0.25})
-    assert filled["smoker"].tolist() == [1, 0, 1, pytest.approx(2 / 3)]
-    assert filled["scarring"].tolist() == [0, 0, 0, 0]
-    assert filled["layering"].tolist() == [1, 0.25, 0, 0]
-    assert rows["smoker"].isna().sum() == 1
-
-
-def test_a_fit_gets_the_rows_with_these_covariates_and_their_entry():
-    rows = pd.DataFrame({"step": [4, 7], "entry": [0, 3], "observed": [True, False]})
-    rows = rows.assign(client_id=["a", "b"], smoker=[NAN, 1.0], scarring=0.0)
-    durations = durations_of(rows, {"smoker": 0.5})
-    assert list(durations.covariates.columns) == ["smoker"]
-    assert durations.covariates["smoker"].tolist() == [0.5, 1.0]
-    assert list(durations.entry) == [0, 3]
-    assert list(durations.step) == [4, 7]
 
 
 def test_fills_are_the_eighths_of_what_the_log_has():

@@ -1,9 +1,19 @@
 """Rows of the count model: which sessions count, what ends a course, and what today is."""
 
 import pandas as pd
+import pytest
 
 import forecast
-from forecast.counts.rows import course_rows, judged_rows, lasers_in_use, latest_start
+from forecast.counts.rows import (
+    course_rows,
+    durations_of,
+    fill_missing,
+    judged_rows,
+    lasers_in_use,
+    latest_start,
+)
+
+NAN = float("nan")
 
 COURSE = {
     "skin_type": "II", "body_site": "forearm", "inks": "black", "ink_density": "medium",
@@ -69,3 +79,24 @@ def test_a_laser_counts_from_the_day_it_was_bought():
     on = {"2021-04-30": 1, "2021-05-01": 2, "2024-02-01": 3}
     assert {day: len(lasers_in_use(lasers, pd.Timestamp(day))) for day in on} == on
     assert len(lasers_in_use(lasers)) == 3
+
+
+def test_a_missing_value_gets_its_fill_the_mean_of_the_others_or_nought():
+    rows = pd.DataFrame(
+        {"smoker": [1.0, 0.0, 1.0, NAN], "scarring": NAN, "layering": [1, NAN, 0, 0]}
+    )
+    filled = fill_missing(rows, {"smoker": None, "scarring": None, "layering": 0.25})
+    assert filled["smoker"].tolist() == [1, 0, 1, pytest.approx(2 / 3)]
+    assert filled["scarring"].tolist() == [0, 0, 0, 0]
+    assert filled["layering"].tolist() == [1, 0.25, 0, 0]
+    assert rows["smoker"].isna().sum() == 1
+
+
+def test_a_fit_gets_the_rows_with_these_covariates_and_their_entry():
+    rows = pd.DataFrame({"step": [4, 7], "entry": [0, 3], "observed": [True, False]})
+    rows = rows.assign(client_id=["a", "b"], smoker=[NAN, 1.0], scarring=0.0)
+    durations = durations_of(rows, {"smoker": 0.5})
+    assert list(durations.covariates.columns) == ["smoker"]
+    assert durations.covariates["smoker"].tolist() == [0.5, 1.0]
+    assert list(durations.entry) == [0, 3]
+    assert list(durations.step) == [4, 7]

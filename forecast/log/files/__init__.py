@@ -8,13 +8,13 @@ if TYPE_CHECKING:
     from forecast.log.files.corrections import MOST_CORRECTED, corrected_file, write_to_correct
     from forecast.log.files.daybook_file import (
         APPLICATION_ID,
-        guards,
         is_daybook,
         make_file,
         opened,
         remove_file,
         rows_ever,
         told,
+        unguarded,
     )
     from forecast.log.files.reading import every_sheet
     from forecast.log.files.workbook import new_workbook

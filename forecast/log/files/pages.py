@@ -2,7 +2,8 @@
 
 Where things stand in a page is told at https://www.sqlite.org/fileformat2.html, section 1.6 for a
 table's tree and 2.1 for a row; all rows are read at once, in less than half the time in which they
-are handed out one by one. What SQLite refuses as damaged raises its DatabaseError here too.
+are handed out one by one. What SQLite refuses as damaged raises its DatabaseError here too. It
+stands alone because it knows SQLite's format, and nothing of daybooks.
 """
 
 from __future__ import annotations
