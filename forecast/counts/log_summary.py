@@ -515,11 +515,7 @@ SAID = {
     ("smoker", "yes"): "a smoker",
     ("smoker", "no"): "a non-smoker",
 }
-NUMBERS = {
-    "age_years": "The age",
-    "area_cm2": "The area",
-    "tattoo_age_years": "The tattoo's age",
-}
+NUMBERS = {"age_years": "The age", "area_cm2": "The area", "tattoo_age_years": "The tattoo's age"}
 
 
 class Support(NamedTuple):

@@ -114,12 +114,7 @@ class _Habit:
         )
 
     def chance_of_ps(
-        self,
-        t: int,
-        day: FloatArray,
-        seen: FloatArray,
-        seen_before: FloatArray,
-        was_ps: BoolArray,
+        self, t: int, day: FloatArray, seen: FloatArray, seen_before: FloatArray, was_ps: BoolArray
     ) -> FloatArray:
         """Return the chance of ps at session ``t`` + 1; a course never goes back to ns."""
         world, since = self.world, day / YEAR - self.bought
@@ -199,11 +194,7 @@ def run_sessions(
 
 
 def arrive(
-    n: int,
-    world: World,
-    rng: np.random.Generator,
-    between: tuple[float, float],
-    horizon: int,
+    n: int, world: World, rng: np.random.Generator, between: tuple[float, float], horizon: int
 ) -> tuple[Cohort, Chance, Paths]:
     """Return ``n`` courses that come between two days, in order of their start, and their paths.
 

@@ -165,10 +165,7 @@ def match_package(name: object, packages: Sequence[Package]) -> Package:
 
 
 def _value(
-    forecaster: Any,
-    course: dict[Any, Any],
-    gradings: list[tuple[int, float]],
-    tariff: Tariff,
+    forecaster: Any, course: dict[Any, Any], gradings: list[tuple[int, float]], tariff: Tariff
 ) -> _Valued:
     package = match_package(course["package"], tariff.packages)
     enquiry = enquiry_of(course, getattr(forecaster, "extra", ()))
