@@ -204,8 +204,5 @@ def csv_rows(text: str, mark: str, *, strict: bool = False) -> Iterator[tuple[in
 def refuse_long_cell(where: str, place: str, length: int) -> None:
     """Raise DataError if a cell has more characters than are read."""
     if length > MAX_CELL:
-        raise DataError(
-            f"{where} has a cell of {length:,} characters: {place}.",
-            f"At most {MAX_CELL:,} are read; shorten it, or look for a quotation mark without "
-            "its partner there.",
-        )
+        values = {"where": where, "length": length, "place": place, "most": MAX_CELL}
+        raise DataError(*problem_and_remedy("refused.long_cell", values))

@@ -211,6 +211,10 @@ class Filler(Formatter):
         """Return a number that stands before a counted noun."""
         return f"{value:,.10g}".translate(self.marks)
 
+    def label(self, field: str) -> str:
+        """Return how the page's daybook names a field, written ``{field:label}``."""
+        return str(texts_of(self.language)["book"].get(field, field))
+
     def exact_day(self, iso: str) -> str:
         """Return a date, written ``{day:day}``, as people read it, to the day."""
         return str(self.written_day.format(day=date.fromisoformat(iso)))
@@ -227,8 +231,8 @@ class Filler(Formatter):
             return said[0].upper() + said[1:] if format_spec == "capital" else said
         if format_spec == "percent":
             return f"{100 * value:.0f} %"
-        if format_spec in ("date", "day", "month"):
-            named = {"date": self.day, "day": self.exact_day, "month": self.month}
+        named = {"date": self.day, "day": self.exact_day, "month": self.month, "label": self.label}
+        if format_spec in named:
             return named[format_spec](str(value))
         if isinstance(value, Mapping):  # of a text in each language
             return str(value.get(self.language, ""))

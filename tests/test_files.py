@@ -22,7 +22,7 @@ from forecast._files import read_json, read_whole, sealed, unsealed, write_whole
 from forecast.cli import main
 from forecast.daybook import begin_daybook, export_daybook
 from forecast.errors import ForecastError, RequestError
-from forecast.log import remove_file
+from forecast.log.files import remove_file
 from forecast.sharing import load_evidence, pool_shares, share_log
 
 OLD, NEW = b"old " * 20, b"new " * 30

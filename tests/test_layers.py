@@ -190,6 +190,11 @@ def test_no_room_holds_more_than_a_seventh_of_the_lines():
     assert lines[most] <= 0.14 * sum(lines.values()), f"{most}: {lines[most]}"
 
 
+def test_no_room_has_more_than_fifteen_files():
+    files = {path.parent: len([*path.parent.glob("*.py")]) for path in MODULES}
+    assert {str(room): count for room, count in files.items() if count > 15} == {}
+
+
 def code_words(path: Path) -> set[str]:
     """Return the words of a module's identifiers; a docstring may give an example of the trade."""
     found = set()

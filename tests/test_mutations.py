@@ -45,8 +45,8 @@ BUGS = (
     Bug(
         "sessions elsewhere are not in the step",
         "counts/rows.py",
-        '        "step": entry + judged_sessions(log),',
-        '        "step": judged_sessions(log),',
+        '        "step": entry + log.judged_sessions,',
+        '        "step": log.judged_sessions,',
         "counts/test_rows.py",
     ),
     Bug(

@@ -20,13 +20,6 @@ if TYPE_CHECKING:
     from forecast.survival import FittedCountModel
 
 
-def said(note: Note | str | Mapping[str, Any]) -> Note:
-    """Return a note, one that is stored, or a sentence that has no code of its own as one."""
-    if isinstance(note, Mapping):
-        return Note.from_dict(note)
-    return Note("counts.said", "caution", {"text": note}) if isinstance(note, str) else note
-
-
 def evidence_name(evidence: Evidence | None) -> Note:
     """Return where the prior comes from: publications, or the clinics of ``evidence``."""
     if evidence is None:
@@ -180,8 +173,8 @@ def _span(estimate: Estimate) -> int:
 def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) -> Note:
     if estimate.evidence_alone is not None:
         rest = predictor.assessment.get("evidence", "published evidence")
-        narrower = _span(estimate) < _span(estimate.evidence_alone)
-        percent = round(100 * estimate.own_share) if narrower else 0
+        was = max(_span(estimate.evidence_alone), 1)
+        percent = max(round(100 * (1 - _span(estimate) / was)), 0)
         code = "counts.narrowed" if percent else "counts.not_narrowed"
         narrowed = Note(code, values={"percent": percent})
         alone, now = (

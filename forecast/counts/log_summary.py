@@ -26,6 +26,7 @@ from forecast.counts.rows import (
     FEWEST_FOLLOWED,
     FEWEST_LIGHTENED,
     FEWEST_WITH_LEVEL,
+    is_judged,
     lasers_in_use,
     latest_start,
     of_goal,
@@ -179,8 +180,6 @@ class LogSummary:
         cls, log: OutcomeLog, rows: pd.DataFrame, extra: tuple[ExtraColumn, ...] = ()
     ) -> LogSummary:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
-        from forecast.log import fingerprint
-
         courses, own = log.courses, of_goal(rows)
         done = rows["observed"].to_numpy(dtype=bool)
         levels, finished = counts_of_levels(courses, done, extra)
@@ -213,7 +212,7 @@ class LogSummary:
             finished=finished,
             near=near_of(courses[own & done], cells),
             lightening=Lightening.of(courses, rows) if LIGHTEN in rows else None,
-            fingerprint=fingerprint(courses),
+            fingerprint=log.fingerprint,
             extra=extra,
         )
 
@@ -336,7 +335,6 @@ def cell_name(inks: str, density: str, layering: str) -> str:
 
 def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, int | None]]:
     """Return counts of courses by ink group, density and layers, cells under five left out."""
-    from forecast.log import is_judged
     from forecast.survival import LifeTable
 
     kinds = courses.groupby(["inks", "ink_density", "layering"], dropna=False, sort=False)

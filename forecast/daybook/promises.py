@@ -14,11 +14,12 @@ from pathlib import Path
 from typing import Any
 
 from forecast._files import csv_rows, read_whole
-from forecast._notes import Note, sentence
+from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, ForecastError
-from forecast.log import Enquiry, checked, column_names, is_daybook, opened, told
+from forecast.log import Enquiry, checked, column_names
 from forecast.log import column as rule_of
+from forecast.log.files import is_daybook, opened, told
 
 Interval = tuple[int | None, int | None]
 DAYS = ("issued_on", "valid_until")
@@ -114,9 +115,8 @@ class Promise(Result):
             enquiry = given and Enquiry(**given)
             return cls(**{**read, "chances": chances, "enquiry": enquiry})
         except (ForecastError, LookupError, TypeError, ValueError) as error:
-            raise DataError(
-                f"{where} is no promise: {error}", "Restore the row from a backup or an export."
-            ) from None
+            values = {"where": where, "why": str(error)}
+            raise DataError(*problem_and_remedy("refused.no_promise", values)) from None
 
     def against(self, now: Interval, median: int | None, *, slow: bool) -> Note:
         """Return in one line how it stands against what is said now of the sessions in all.
@@ -187,7 +187,8 @@ def _rows_of_csv(path: Path) -> Iterator[tuple[str, Mapping[str, Any]]]:
     try:
         rows = list(csv_rows(read_whole(table, MOST_BYTES).decode("utf-8-sig"), ","))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise DataError(f"{table} cannot be read ({error}).", "Save it as CSV UTF-8.") from None
+        values = {"path": str(table), "why": str(error)}
+        raise DataError(*problem_and_remedy("refused.no_promises", values)) from None
     for line, cells in rows[1:]:
         yield f"{table} line {line}", dict(zip(rows[0][1], cells, strict=False))
 
@@ -208,10 +209,8 @@ def read_register(path: Path) -> tuple[list[Promise], list[int]]:
         try:
             found += [] if entry is None else [_of_register(entry)]
         except (KeyError, TypeError, ValueError):
-            raise DataError(
-                f"Line {number} of {path} is no promise.",
-                "Remove the line, or restore the register from a copy.",
-            ) from None
+            values = {"line": number, "path": str(path)}
+            raise DataError(*problem_and_remedy("refused.no_promise_line", values)) from None
     return found, torn
 
 

@@ -47,7 +47,6 @@ from forecast.counts import (
     failing_groups,
     leads_of,
     plainly,
-    said,
     told,
 )
 from forecast.errors import ForecastError, RequestError
@@ -511,6 +510,13 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     return _from_dict(content, os.fspath(path), sealed_whole=SEAL in stored)
 
 
+def _stored(note: Mapping[str, Any] | str) -> Note:
+    """Return a note that is stored, or the sentence that older files hold as one."""
+    if isinstance(note, str):
+        return Note("counts.said", "caution", {"text": note})
+    return Note.from_dict(note)
+
+
 # What has its seal answered when it was written; what has none, somebody may have made.
 def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> Forecaster:
     try:
@@ -534,13 +540,13 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
             strategies={
                 name: model_from_dict(model) for name, model in stored["strategies"].items()
             },
-            regime_verdict=stored.get("regime_verdict") and said(stored["regime_verdict"]),
+            regime_verdict=stored.get("regime_verdict") and _stored(stored["regime_verdict"]),
             seen=stored.get("seen") and model_from_dict(stored["seen"]),
             goal=check_goal(stored["goal"]),
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1, high=100),
             seed=check_seed(stored["seed"]),
             assessment=stored["assessment"],
-            notes=tuple(map(said, stored["notes"])),  # older files hold sentences
+            notes=tuple(map(_stored, stored["notes"])),
         )
         check_parts(Forecaster, found)
         if not sealed_whole:

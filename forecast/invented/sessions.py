@@ -17,8 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.invented.leaving import Leaving
-from forecast.invented.noisy import Noisy
 from forecast.invented.people import (
     NEVER,
     OTHER_COLOURS,
@@ -31,9 +29,8 @@ from forecast.invented.people import (
     has_ink,
 )
 from forecast.invented.practised import Practised
-from forecast.invented.process import Doses, Visit
+from forecast.invented.process import Doses, Leaving, Noisy, Visit, Waning
 from forecast.invented.share import Share
-from forecast.invented.waning import Waning
 from forecast.invented.world import World
 
 Instead = Callable[[int, BoolArray], BoolArray]

@@ -168,15 +168,15 @@ def normal_heading(heading: object) -> str:
     return re.sub(r"[\s\-./()_]+", "_", spelled).strip("_")
 
 
-def fractions_like(percents: Iterable[float]) -> bool:
-    """Return whether gradings look like fractions: some faded, and none beyond 1.
+def in_fractions(percents: Iterable[float]) -> tuple[Note, ...]:
+    """Return a warning where gradings look like fractions: some faded, and none beyond 1.
 
     Examples
     --------
-    >>> fractions_like([0, 0.3, 0.6]), fractions_like([0, 0]), fractions_like([0, 1, 12])
-    (True, False, False)
+    >>> [len(in_fractions(percents)) for percents in ([0, 0.3, 0.6], [0, 0], [0, 1, 12])]
+    [1, 0, 0]
     """
-    return 0 < max(percents, default=0.0) <= 1
+    return (FRACTIONS,) if 0 < max(percents, default=0.0) <= 1 else ()
 
 
 def folded(text: str) -> str:

@@ -16,7 +16,7 @@ from jinja2.bccache import bc_version
 from markupsafe import Markup
 
 from forecast._files import write_whole
-from forecast._notes import languages
+from forecast._notes import languages, problem_and_remedy
 from forecast._shipped import shipped
 from forecast.errors import RequestError
 from forecast.log import column
@@ -173,9 +173,7 @@ def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
     words = load_words(language or desk.clinic.language)
     found = answer(desk, asked, words)
     if found is None:
-        raise RequestError(
-            f"No model for the goal {asked.goal!r} is loaded.", "Give one fitted for that goal."
-        )
+        raise RequestError(*problem_and_remedy("refused.no_model_for", {"goal": asked.goal}))
     return render_sheet(found, desk, words, standalone=True)
 
 
@@ -243,8 +241,6 @@ def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
             subprocess.run(command, capture_output=True, timeout=SECONDS, check=True)
             made = target.read_bytes()
         except (OSError, subprocess.SubprocessError) as error:
-            raise RequestError(
-                f"The browser {browser} could not make the PDF ({type(error).__name__}).",
-                "Write the sheet as .html and print it from any browser.",
-            ) from None
+            values = {"browser": str(browser), "why": type(error).__name__}
+            raise RequestError(*problem_and_remedy("refused.no_pdf", values)) from None
     write_whole(path, made + f"%{SHEET_MARK}\n".encode())  # a comment, which readers skip

@@ -2,6 +2,7 @@
 
 The event falls at step k when the latent duration lies in (k - 1, k]: with location ``m`` and
 scale ``s`` the chance of that is ``G((log k - m) / s) - G((log(k - 1) - m) / s)``.
+Covariates and priors come in ``accelerated``.
 """
 
 from __future__ import annotations
