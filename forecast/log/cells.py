@@ -12,7 +12,7 @@ from calendar import monthrange
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from functools import cache
+from functools import cache, lru_cache
 from math import isfinite, prod
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
@@ -155,6 +155,7 @@ def inside(rule: Column, value: float) -> bool:
     return above and (rule.high is None or value <= rule.high)
 
 
+@lru_cache(maxsize=4096)  # each is asked for again and again
 def normal_heading(heading: object) -> str:
     """Return a heading in the log's spelling.
 
@@ -512,7 +513,7 @@ def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_
             return place[codes], held[used]
     if pd.api.types.infer_dtype(cells, skipna=True) not in ("string", "empty"):
         cells = cells.astype(object).map(as_text)
-    places, found = pd.factorize(cells.astype(object))
+    places, found = pd.factorize(cells.to_numpy(dtype=object))
     return places, np.asarray(found, dtype=object)
 
 

@@ -181,7 +181,7 @@ def _no_rows(
 # which cells are this text; Parquet has cells that are lists, which answer otherwise
 def _holds(cells: pd.Series[Any], text: str) -> npt.NDArray[np.bool_]:
     if cells.dtype == object:
-        return np.array([isinstance(one, str) and one == text for one in cells.tolist()], bool)
+        return np.array([one is True for one in map(text.__eq__, cells.tolist())], bool)
     return (cells == text).fillna(False).to_numpy(bool)
 
 

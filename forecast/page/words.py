@@ -75,12 +75,12 @@ class Words:
         """Return a number with at most two decimals."""
         shape = "+#,##0.0;−#,##0.0" if signed else "#,##0.##"
         shown = round(value, 1 if signed else 2) + 0.0  # no minus before a zero
-        return _written(format_decimal, shown, shape, self.locale)
+        return _written(format_decimal, shown, shape, self)
 
     def whole(self, value: float) -> str:
         """Return a whole number with its sign."""
         shown = round(value) + 0  # no minus before a zero
-        return _written(format_decimal, shown, "+#,##0;−#,##0", self.locale)
+        return _written(format_decimal, shown, "+#,##0;−#,##0", self)
 
     def span(self, low: str, high: str) -> str:
         """Return a range in words; one word where both ends read the same."""
@@ -88,15 +88,15 @@ class Words:
 
     def day(self, value: date) -> str:
         """Return a date."""
-        return str(format_date(value, format="long", locale=self.locale))
+        return _written(format_date, value, "long", self)
 
     def month(self, value: date) -> str:
         """Return the month of a date."""
-        return str(format_skeleton("yMMMM", value, locale=self.locale))
+        return _written(format_skeleton, "yMMMM", value, self)
 
     def money(self, amount: Decimal, currency: str) -> str:
         """Return an amount of money, to the cent."""
-        return _written(format_currency, amount, currency, self.locale)
+        return _written(format_currency, amount, currency, self)
 
     def of_100(self, share: float) -> str:
         """Return how many of 100, never none and never all."""
@@ -127,8 +127,8 @@ def _at(words: Words, key: str) -> Any:
 
 
 @lru_cache(maxsize=4096)
-def _written(how: Callable[..., str], shown: Any, shape: str, locale: Locale) -> str:
-    return str(how(shown, shape, locale=locale))
+def _written(how: Callable[..., str], first: Any, second: Any, words: Words) -> str:
+    return str(how(first, second, locale=words.locale))
 
 
 class _Filled(Filler):

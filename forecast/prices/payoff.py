@@ -396,12 +396,12 @@ def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) 
     ``break_even`` and ``chances``, (n, m), are the price at which each outcome earns nothing and
     the outcome's chance; an outcome loses when its break-even price is above the price.
     """
+    rows = np.arange(len(chances))[:, None]
     order = np.argsort(break_even, axis=1)
-    ordered = np.take_along_axis(break_even, order, axis=1)
-    total = np.cumsum(np.take_along_axis(chances, order, axis=1), axis=1)
+    total = np.cumsum(chances[rows, order], axis=1)
     covered = total >= total[:, -1:] - largest - PROBABILITY_NOISE
-    first = np.argmax(covered, axis=1)
-    return np.asarray(np.take_along_axis(ordered, first[:, None], axis=1)[:, 0])
+    first = np.argmax(covered, axis=1)[:, None]
+    return np.asarray(break_even[rows, order[rows, first]][:, 0])
 
 
 def areas_of(enquiries: Iterable[Enquiry | None]) -> FloatArray:

@@ -308,8 +308,8 @@ def _pmfs(
     together = max(CELLS_TOGETHER // horizon, 1)
     for low in range(0, len(pmf), together):
         rows = slice(low, low + together)
-        survival = standard.above(np.clip(steps @ lines[:, rows], -FAR, FAR))
-        part = np.empty_like(survival)
+        part = steps @ lines[:, rows]
+        survival = standard.above(np.minimum(np.maximum(part, -FAR, out=part), FAR, out=part))
         np.subtract(1, survival[0], out=part[0])
         np.subtract(survival[:-1], survival[1:], out=part[1:])
         part *= share[rows]

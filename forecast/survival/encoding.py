@@ -114,11 +114,10 @@ class Encoding:
         """
         covariates = {} if covariates is None else covariates
         needed = [name for name, _ in self.columns] or [str(name) for name in covariates]
-        rows = count_rows(covariates, needed)
-        at = int(constant)
+        whole = None if self.names != tuple(needed) else float_block(covariates, needed)
+        at, rows = int(constant), count_rows(covariates, needed) if whole is None else len(whole)
         matrix = np.zeros((rows, at + len(self.names)), order="F")  # it is filled by columns
         matrix[:, :at] = 1.0
-        whole = None if self.names != tuple(needed) else float_block(covariates, needed)
         if whole is not None and np.isfinite(whole).all():
             matrix[:, at:] = whole
             return matrix
@@ -162,10 +161,10 @@ def float_block(frame: Any, names: Sequence[str]) -> FloatArray | None:
     Column by column takes ten times as long; at many rows it spares a copy of all of them.
     """
     if isinstance(frame, Mapping):
-        columns = [frame[name] for name in names]
+        columns: list[Any] = [frame.get(name) for name in names]
         listed = all(isinstance(one, np.ndarray) and one.ndim == 1 for one in columns)
-        floats = listed and columns and all(one.dtype == np.float64 for one in columns)
-        return np.array(columns).T if floats else None
+        alike = listed and len({(one.size, one.dtype) for one in columns}) == 1
+        return np.array(columns).T if alike and columns[0].dtype == np.float64 else None
     if not 0 < len(frame) <= SHORT or any(kind != np.float64 for kind in frame.dtypes):
         return None
     return np.asarray((frame if [*frame] == [*names] else frame[[*names]]).to_numpy())

@@ -58,7 +58,8 @@ def _log_tail_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
 def _log_tail(z: FloatArray) -> FloatArray:
     """Return the log of the normal chance above z, or that of ``FAR`` where it lies beyond."""
     value, slope, second, third = _log_tail_cubics()
-    at = np.clip(z, NEAR_ONE, FAR)
+    at = np.minimum(z, FAR)
+    np.maximum(at, NEAR_ONE, out=at)
     at -= NEAR_ONE
     at *= CELLS
     part = np.floor(at)  # and what each part of the sum comes to, in the same place
