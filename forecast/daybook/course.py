@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from functools import lru_cache
 from typing import Any
 
-from forecast._notes import Note, Sentence
+from forecast._notes import Note, Sentence, sentence
 from forecast.daybook.promises import Promise
 from forecast.errors import RequestError
 from forecast.log import ATTRIBUTES, Enquiry, checked, column, enquiry_of, is_code, masked
@@ -26,7 +26,7 @@ class MisfitError(RequestError):
     """
 
     def __init__(self, field: str, note: Note, *, askable: bool = False) -> None:
-        super().__init__(f"{field}:", Sentence(note))
+        super().__init__(sentence("daybook.at_field", {"field": field}), Sentence(note))
         self.field, self.note, self.askable = field, note, askable
 
     def __reduce__(self) -> tuple[Any, ...]:
