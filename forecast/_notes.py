@@ -73,7 +73,7 @@ class Sentence(str):
     Examples
     --------
     >>> sentence("log.cleared_at_stated", {"cleared_at": 95.0}).say("de")
-    'cleared_at ist 95, wie die Daten selbst sagen.'
+    'Eine Beurteilung von 95 % gilt als entfernt, wie die Daten selbst sagen (cleared_at).'
     """
 
     note: Note

@@ -320,7 +320,7 @@ def _label_faults(at: Sentence, label: str, named: bool) -> Iterator[ForecastErr
         from forecast.log import masked
 
         try:
-            check_code(label, f"{at}, enquiry_id {masked(label)!r}")
+            check_code(label, sentence("refused.label_at", {"at": at, "label": masked(label)}))
         except ForecastError as fault:
             yield fault
 

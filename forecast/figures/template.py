@@ -29,6 +29,7 @@ COLOURS = {
 FAINT = 0.35
 PLAIN, UNDER = 480, 110  # the height of a figure without notes; its axis, title and legend below
 LINE = 16  # of notes
+LONGEST = 108  # characters of a note's line, beside long names of rows in a window of 1,000 points
 # For write_html and the page: what the layout's template cannot switch off.
 CONFIG = {"displaylogo": False, "showSendToCloud": False, "plotlyServerURL": ""}
 
@@ -125,7 +126,9 @@ def titled(
         legend={"orientation": "h", "x": 0},
         margin={"l": 70, "r": 30, "t": 70},
     )
-    lines = [line for note in notes for line in wrap(say("said", what=note), 150)]
+    for axis in (template.layout.xaxis, template.layout.yaxis):
+        axis.update(exponentformat="none", separatethousands=True)  # 20,000 and no 20k
+    lines = [line for note in notes for line in wrap(say("said", what=note), LONGEST)]
     plain, under = figure.layout.height or PLAIN, UNDER + LINE * len(lines)
     figure.update_layout(
         template=template,

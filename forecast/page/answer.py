@@ -396,10 +396,18 @@ def _similar_line(found: Any, words: Words) -> str:
 
 def _given(asked: Asked, words: Words) -> tuple[tuple[str, str], ...]:
     names = [name for name in ATTRIBUTES if getattr(asked.enquiry, name)]
-    return tuple(
+    given = [(words.say("form.goal_term"), words.say(f"goal.{asked.goal}"))]
+    given += [
         (words.field(name), _value_text(name, asked, words))
         for name in (*names, *asked.enquiry.extra)
-    )
+    ]
+    if asked.sessions_done:
+        given.append((words.say("form.sessions_done"), words.number(asked.sessions_done)))
+    seen = [
+        words.note(Note("drivers.grading", values={"session": session, "percent": percent}))[0]
+        for session, percent in asked.gradings
+    ]
+    return (*given, *[(words.say("form.fading_term"), ", ".join(seen))] * bool(seen))
 
 
 def _headline(estimate: Estimate, more: str, words: Words) -> str:

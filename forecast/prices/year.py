@@ -137,10 +137,11 @@ class Book(Result):
             )
             for row in self.sensitivity
         ]
+        risk = "risk" if self.buffer else "no_risk"
         return [
             sentence("year.margin", values),
             self._even(),
-            *(sentence(f"year.{one}", values) for one in ("risk", "bad_year", "moves", "spread")),
+            *(sentence(f"year.{one}", values) for one in (risk, "bad_year", "moves", "spread")),
             *changes,
             *bullets(self.notes),
         ]

@@ -14,6 +14,7 @@ import pandas as pd
 from forecast._files import write_into
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, fields_of, plain
+from forecast.counts import plainly
 from forecast.log import OutcomeLog
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.split_trial import SplitTrial
@@ -187,9 +188,9 @@ class RegimeComparison(Answers, Result):
         ]
         lines += [_item(head, [text]) for head, text in self.target_trial]
         if self.by_group:
-            lines += ["", sentence("regimes.head_groups", {"by": self.by})]
+            lines += ["", sentence("regimes.head_groups", {"by": plainly(self.by or "")})]
         for group, table in self.by_group.items():
-            named = {"by": self.by, "level": group.removeprefix(f"{self.by} ")}
+            named = {"by": plainly(self.by or ""), "level": group.removeprefix(f"{self.by} ")}
             lines.append(_item(sentence("regimes.group", named), [_spoken(table)]))
         if self.naive:
             lines += ["", sentence("regimes.head_naive")]
@@ -317,10 +318,10 @@ def _open_notes(found: Answers, settings: Settings) -> Iterator[Note]:
 # Levels at which an effect is said to differ between groups.
 def _group_note(key: str, found: Answers, by: str) -> Note:
     if key not in found.differ:
-        return Note("regimes.groups_unknown", "caution", {"pair": key, "by": by})
+        return Note("regimes.groups_unknown", "caution", {"pair": key, "by": plainly(by)})
     *_, p_value, horizon = found.differ[key]
     code = "groups_differ" if p_value < DIFFERENT else "groups_alike"
-    values = {"pair": key, "by": by, "p": p_value, "horizon": horizon}
+    values = {"pair": key, "by": plainly(by), "p": p_value, "horizon": horizon}
     return Note(f"regimes.{code}", "info", values)
 
 

@@ -209,7 +209,7 @@ def test_an_update_with_a_tariff_prices_only_what_is_still_needed(
     # a block of six does not fit into what is left of fifteen
     assert answers([*base, "10"], capsys)["not_offered"] == ["block_6"]
     assert main([*base, "5"]) == 0
-    assert "those had count, except towards a block, sold anew:" in capsys.readouterr().out
+    assert "which is sold anew:" in capsys.readouterr().out
 
 
 def said(model: Path, folder: Path, rows: str, capsys: Shown, *more: str) -> str:

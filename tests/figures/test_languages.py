@@ -9,6 +9,7 @@ import pytest
 import forecast
 from benchmarks.clinics import simulate_split_trial
 from forecast import figures
+from forecast.figures.template import LONGEST
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black;red", "medium", "single")
 TARIFF = forecast.Tariff(currency="EUR", session_price=150, cost_per_session=90, cap=15)
@@ -90,3 +91,11 @@ def test_numbers_in_a_picture_have_the_marks_of_its_language(drawn):
     marks = {code: plot(result, language=code).layout.separators for code in ("en", "de")}
     assert marks == {"en": ".,", "de": ",."}
     assert figures.plot_uptake_table(language="de").data[0].y[0] == "schwarz"
+
+
+def test_notes_below_a_picture_end_within_a_laptops_width(drawn):
+    for name, (plot, result) in drawn.items():
+        figure = plot(result, language="de")
+        lines = [line for one in figure.layout.annotations for line in str(one.text).split("<br>")]
+        assert [line for line in lines if len(line) > LONGEST] == [], name
+        assert figure.layout.template.layout.xaxis.exponentformat == "none", name
