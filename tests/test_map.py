@@ -4,6 +4,7 @@ Run as a script it prints the map as it should be.
 """
 
 import ast
+import re
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -32,6 +33,13 @@ def test_every_file_of_a_task_is_there():
     missing = [name for name in named if not (ROOT / name).exists()]
     assert named
     assert missing == []
+
+
+def test_every_file_that_a_reason_names_is_there():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("\n## Changes")[0]
+    named = set(re.findall(r"`(\w+/[\w/]+\.(?:py|toml|html))`", text))
+    assert len(named) > 30
+    assert [one for one in named if not any((at / one).exists() for at in (PACKAGE, ROOT))] == []
 
 
 if __name__ == "__main__":
