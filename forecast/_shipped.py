@@ -25,7 +25,7 @@ def shipped(path: str | Path, read: Callable[[str], Any] = _toml, kind: str = "t
     """
     state = os.stat(path)
     stamp = (state.st_mtime_ns, state.st_size)
-    kept = Path(cache_from_source(str(path))).with_suffix(f".{kind}")
+    kept = Path(cache_from_source(str(path))).with_suffix(f".{kind}.kept")
     with suppress(OSError, EOFError, TypeError, ValueError):
         known, found = marshal.loads(kept.read_bytes())
         if known == stamp:

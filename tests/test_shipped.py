@@ -40,7 +40,7 @@ def test_it_is_read_once(table):
     first = shipped(table)
     assert first == {"name": "shoulder", "share": 0.25}
     assert shipped(table, refuse) == first
-    assert [one.suffix for one in kept_files(table)] == [".toml"]
+    assert [one.suffix for one in kept_files(table)] == [".kept"]  # no table to be read as one
 
 
 def test_each_kind_is_kept_apart(table):

@@ -64,9 +64,8 @@ def _priced(estimate: Estimate, sold: Sequence[tuple[Package, Tariff]], done: in
             area_cm2=estimate.enquiry.area_cm2, started=bool(done), pull=estimate.stop_pull,
         )]  # fmt: skip
     except ForecastError as error:  # of one of them
-        if len(sold) == 1:
-            return [error]
-        return [one for each in sold for one in _priced(estimate, [each], done)]
+        apart = (_priced(estimate, [each], done) for each in sold)
+        return [error] if len(sold) == 1 else [one for (one,) in apart]
 
 
 def _price_row(

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cache, lru_cache, partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -327,12 +327,11 @@ def price_rows(
             _evaluate(package.kind, both, law, pmf[rows], cost[rows], own[:, rows], tariff)
             for rows, law in zip(blocks, laws, strict=True)
         ]
-        if len(parts) == 1:
-            found += parts
-            continue
-        names = [field.name for field in fields(Priced) if field.name != "terms"]
-        columns = {name: np.concatenate([getattr(one, name) for one in parts]) for name in names}
-        found.append(Priced(terms=terms, **columns))
+        names = [field.name for field in fields(Priced) if field.name != "terms"] * (len(parts) > 1)
+        columns: dict[str, Any] = {
+            name: np.concatenate([getattr(one, name) for one in parts]) for name in names
+        }
+        found.append(replace(parts[0], **columns))
     return tuple(found)
 
 

@@ -16,13 +16,7 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 import pandas as pd
 
-from forecast._checks import (
-    check_kind,
-    check_level,
-    check_seed,
-    check_whole_number,
-    nearest,
-)
+from forecast._checks import check_kind, check_level, check_seed, check_whole_number, nearest
 from forecast._notes import Note, Severity, problem_and_remedy, sentence
 from forecast._rows import shares
 from forecast._types import BoolArray
