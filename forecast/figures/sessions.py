@@ -267,7 +267,7 @@ def plot_fading(
         y=threshold,
         line={"dash": "dot", "color": COLOURS["grey"]},
         annotation_text=say("cleared_at", percent=threshold),
-        annotation_position="bottom right",
+        annotation_position="bottom left",
     )
     figure.update_xaxes(title_text=say("sessions"), dtick=2, rangemode="tozero")
     figure.update_yaxes(title_text=say("faded"), range=[0, 102])

@@ -117,6 +117,20 @@ def test_questions_that_were_not_asked_stand_on_the_sheet_until_they_were(
         ]
 
 
+@pytest.mark.parametrize("language", languages())
+def test_the_sheet_of_a_course_under_way_says_what_was_looked_at(desk: Desk, language: str):
+    asked = Asked(COMMON, sessions_done=5, gradings=((2, 30.0), (4, 52.5)))
+    said = words_of(make_sheet(desk, asked, language=language))
+    for part in {
+        "en": ("aim: Removal;", "so far: 5; faded: 30 % after session 2, 52.5 % after session 4."),
+        "de": (
+            "Ziel: Entfernen;",
+            "bisher: 5; verblasst: 30 % nach Sitzung 2, 52,5 % nach Sitzung",
+        ),
+    }[language]:
+        assert part in said
+
+
 def test_a_fixed_price_names_its_cap_and_how_many_it_is_enough_for_in_one_line(desk: Desk):
     for language, cap, enough in (
         ("en", "in all, for at most 15 sessions; enough for ", " of 100"),

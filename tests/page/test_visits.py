@@ -402,6 +402,11 @@ def test_by_keyboard_alone_and_leaving_with_unsaved_entries_asks(
     page.keyboard.type("k7")
     page.keyboard.press("Enter")
     page.wait_for_selector("#course:not([hidden])")
+    # the answer is in view, or said at the lower edge, beside what is to be written down
+    page.wait_for_function(
+        "() => document.querySelector('#bar').offsetHeight > 0"
+        " || document.querySelector('#headline .big')?.getBoundingClientRect().top < innerHeight"
+    )
     page.focus("#session-fading_pct")
     page.keyboard.type("0")
     page.focus("#leave")
