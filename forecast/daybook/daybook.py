@@ -17,7 +17,7 @@ from threading import RLock
 from typing import Any
 
 from forecast._files import check_not_lost
-from forecast._notes import Note
+from forecast._notes import Note, problem_and_remedy
 from forecast.daybook.course import (
     ChangedError,
     Course,
@@ -33,6 +33,7 @@ from forecast.log import ALL_TABLES, APPLICATION_ID, column_names, guards, make_
 
 OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
 LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened
+JOURNAL_IN = "PRAGMA wal_checkpoint(TRUNCATE)"
 Cells = Mapping[str, Any]
 ID_AT = 68  # bytes of an SQLite file before its application id
 
@@ -147,7 +148,8 @@ class Daybook:
             of = {name: tuple(self._current(name, course_id)) for name in OF_COURSE}
         if not known:
             raise MisfitError("code", Note("daybook.not_found"))
-        where = f"Promise of course {course_id} in {self.path}"
+        values = {"course": course_id, "path": str(self.path)}
+        where = Note("disk.promise_of", values=values)
         row = next(iter(of.pop("courses")), None)
         said = tuple(Promise.of_row(one, where) for one in of.pop("promises"))
         client, own = str(known[0]["client_id"]), json.loads(known[0]["own"] or "{}")
@@ -166,7 +168,8 @@ class Daybook:
         found = self.rows("SELECT * FROM promises_now WHERE promise_no = ?", number)
         if not found:
             raise MisfitError("promise", Note("daybook.no_promise", values={"n": number}))
-        return Promise.of_row(found[0], f"Promise {number} in {self.path}")
+        values = {"course": str(found[0]["course_id"]), "path": str(self.path)}
+        return Promise.of_row(found[0], Note("disk.promise_of", values=values))
 
     def _version(self, course_id: str) -> int:
         asked = "SELECT max(entry) FROM entries WHERE course_id = ?"
@@ -370,9 +373,9 @@ class Daybook:
         promises = self.rows(f"SELECT count(*) AS n FROM promises WHERE {of}", *courses)[0]["n"]
         every = " UNION ALL ".join(f"SELECT entry, course_id FROM {name}" for name in OF_COURSE)
         first = f"SELECT min(entry) FROM ({every}) WHERE {of}"
-        asked = f"SELECT * FROM models WHERE entry >= ({first}) ORDER BY learnt_at"
-        models = self.rows(asked, *courses)
-        with self._lock, told(self.path):
+        models = self.rows(f"SELECT * FROM models WHERE entry >= ({first}) ORDER BY 2", *courses)
+        with self._lock:
+            self._rewrite()  # while nothing is gone yet: a disk without room for it refuses here
             with self.entry("forgotten", by):
                 for name in (*ALL_TABLES, "entries"):
                     for event in ("UPDATE", "DELETE"):
@@ -381,22 +384,24 @@ class Daybook:
                     self.book.execute(f"DELETE FROM {name} WHERE {of}", courses)
                 for guard in guards():
                     self.book.execute(guard)
-            self.book.execute("VACUUM")
-            if self.book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
-                raise RequestError(
-                    "The rows are gone, but another program reads the daybook, so that the journal "
-                    f"beside it, {self.path.name}-wal, still holds them.",
-                    "Close every program that has it open: the journal goes then.",
-                )
+            if not self._rewrite():
+                raise RequestError(*problem_and_remedy("disk.still_read", {"path": str(self.path)}))
         self._seen = None
         learnt = {"learnt_by": [one["model"] for one in models], "models": models}
         return {"courses": len(courses), "promises": promises, **learnt}
+
+    # false where another program still reads the file as it was
+    def _rewrite(self) -> bool:
+        with told(self.path):
+            self.book.execute(JOURNAL_IN).fetchall()  # or both would take room at once
+            self.book.execute("VACUUM")
+            return not self.book.execute(JOURNAL_IN).fetchone()[0]
 
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Copy the book to a file while it is in use; RequestError where another would be lost."""
         target = Path(path)
         if target.with_name(f"{target.name}-wal").exists():
-            raise RequestError(f"{target} is a daybook in use.", "Name another file for the copy.")
+            raise RequestError(*problem_and_remedy("disk.in_use", {"path": str(target)}))
         ours = APPLICATION_ID.to_bytes(4, "big")
         check_not_lost(target, what="a daybook", known=lambda content: content[ID_AT:][:4] == ours)
         beside = target.absolute().parent / f".{target.name}.{token_hex(4)}.part"

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._files import checksums, read_json, sum_of, write_whole
+from forecast._notes import problem_and_remedy
 from forecast.daybook.daybook import Daybook, make_daybook
 from forecast.daybook.promises import DAYS, Promise, read_promises, read_register
 from forecast.errors import DataError, RequestError
@@ -50,9 +51,7 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
 
     ours = folder / HISTORY / "entries.csv"
     if folder.exists() and not ours.is_file() and (folder.is_file() or any(folder.iterdir())):
-        raise RequestError(
-            f"{folder} is there already and is no export of a daybook.", "Name a new folder."
-        )
+        raise RequestError(*problem_and_remedy("disk.no_export", {"folder": str(folder)}))
     (folder / HISTORY).mkdir(parents=True, exist_ok=True)
     sums = {}
     with closing(opened(path)) as book, told(path):
@@ -70,7 +69,7 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
         last = "SELECT max(entry) FROM entries"
         with closing(opened(path)) as now:
             if now.execute(last).fetchone() != book.execute(last).fetchone():
-                raise RequestError(f"{path} was written to meanwhile.", "Export it once more.")
+                raise RequestError(*problem_and_remedy("disk.meanwhile", {"path": str(path)}))
     for name in DAYS:
         promises[name] = pd.to_datetime(promises[name])
     write_log(log, folder, title="Daybook", promises=promises, beside=sums)
@@ -87,7 +86,7 @@ def begin_daybook(path: Path, source: Path | None = None) -> dict[str, Any]:
     RequestError or DataError. Returned is what `take_over` returns.
     """
     if source is not None and not source.exists():
-        raise RequestError(f"There is no {source}.", "Give a log, an export or a register.")
+        raise RequestError(*problem_and_remedy("disk.no_source", {"source": str(source)}))
     grows = path.exists() and source is not None and source.suffix.lower() == ".jsonl"
     with Daybook(path) if grows else make_daybook(path) as book:
         try:
@@ -108,7 +107,8 @@ def take_over(book: Daybook, source: Path) -> dict[str, Any]:
     if source.suffix.lower() == ".jsonl":
         return _take_register(book, source)
     if book.last_entry():
-        raise RequestError(f"{book.path} has entries.", f"Make a new daybook from {source}.")
+        values = {"path": str(book.path), "source": str(source)}
+        raise RequestError(*problem_and_remedy("disk.has_entries", values))
     if (source / HISTORY / "entries.csv").is_file():
         _take_history(book, source)
         tables = ("courses", "promises")
@@ -179,10 +179,8 @@ def _take_history(book: Daybook, folder: Path) -> None:
     }
     changed = [name for name, sum_told in sums.items() if there.get(name) != sum_told]
     if changed or not sums:
-        raise DataError(
-            f"{folder} has changed since it was exported: {', '.join(changed) or 'not described'}.",
-            f"Take {HISTORY} out of it to begin a new daybook from the tables, without history.",
-        )
+        values = {"folder": str(folder), "files": changed or ["datapackage.json"]}
+        raise DataError(*problem_and_remedy("disk.changed", values))
     with book.entry("taken_over", BY):
         book.book.execute("PRAGMA defer_foreign_keys = ON")
         book.book.execute("DROP TRIGGER entries_DELETE")

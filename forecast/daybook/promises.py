@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from forecast._files import csv_rows, read_whole
-from forecast._notes import Note, sentence
+from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, ForecastError
 from forecast.log import Enquiry, checked, column_names, is_daybook, opened, told
@@ -97,7 +97,7 @@ class Promise(Result):
         return {name: None if value == "" else value for name, value in cells.items()}
 
     @classmethod
-    def of_row(cls, row: Mapping[str, Any], where: str) -> Promise:
+    def of_row(cls, row: Mapping[str, Any], where: Note) -> Promise:
         """Return the promise of a row's cells, or raise DataError that says ``where`` it stands."""
         try:
             read: dict[str, Any] = {
@@ -114,9 +114,8 @@ class Promise(Result):
             enquiry = given and Enquiry(**given)
             return cls(**{**read, "chances": chances, "enquiry": enquiry})
         except (ForecastError, LookupError, TypeError, ValueError) as error:
-            raise DataError(
-                f"{where} is no promise: {error}", "Restore the row from a backup or an export."
-            ) from None
+            values = {"where": where, "error": str(error)}
+            raise DataError(*problem_and_remedy("disk.no_promise", values)) from None
 
     def against(self, now: Interval, median: int | None, *, slow: bool) -> Note:
         """Return in one line how it stands against what is said now of the sessions in all.
@@ -173,23 +172,27 @@ def read_promises(path: str | os.PathLike[str]) -> tuple[Promise, ...]:
     return tuple(sorted(found, key=lambda one: one.promise_no))
 
 
-def _rows_of_book(path: Path) -> Iterator[tuple[str, Mapping[str, Any]]]:
+def _rows_of_book(path: Path) -> Iterator[tuple[Note, Mapping[str, Any]]]:
     names = column_names("promises")
     with closing(opened(path)) as book, told(path):
         for row in book.execute(f"SELECT {', '.join(names)} FROM promises_now"):
-            yield f"A row of {path}", dict(zip(names, row, strict=True))
+            cells = dict(zip(names, row, strict=True))
+            values = {"course": str(cells["course_id"]), "path": str(path)}
+            yield Note("disk.promise_of", values=values), cells
 
 
-def _rows_of_csv(path: Path) -> Iterator[tuple[str, Mapping[str, Any]]]:
+def _rows_of_csv(path: Path) -> Iterator[tuple[Note, Mapping[str, Any]]]:
     table = path / "promises.csv"
     if not table.is_file():
         return
     try:
         rows = list(csv_rows(read_whole(table, MOST_BYTES).decode("utf-8-sig"), ","))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise DataError(f"{table} cannot be read ({error}).", "Save it as CSV UTF-8.") from None
+        values = {"path": str(table), "error": str(error)}
+        raise DataError(*problem_and_remedy("disk.no_csv", values)) from None
     for line, cells in rows[1:]:
-        yield f"{table} line {line}", dict(zip(rows[0][1], cells, strict=False))
+        where = Note("disk.line_of", values={"line": line, "path": str(table)})
+        yield where, dict(zip(rows[0][1], cells, strict=False))
 
 
 def read_register(path: Path) -> tuple[list[Promise], list[int]]:
@@ -208,10 +211,8 @@ def read_register(path: Path) -> tuple[list[Promise], list[int]]:
         try:
             found += [] if entry is None else [_of_register(entry)]
         except (KeyError, TypeError, ValueError):
-            raise DataError(
-                f"Line {number} of {path} is no promise.",
-                "Remove the line, or restore the register from a copy.",
-            ) from None
+            values = {"line": number, "path": str(path)}
+            raise DataError(*problem_and_remedy("disk.no_line", values)) from None
     return found, torn
 
 

@@ -207,8 +207,8 @@ def _make_safe(book: sqlite3.Connection, path: Path) -> None:
 def make_file(path: Path) -> None:
     """Make an empty daybook, or raise RequestError where a file is; a failure leaves nothing."""
     if path.exists() or not path.absolute().parent.is_dir():
-        wrong = "is there already" if path.exists() else "is in a folder that does not exist"
-        raise RequestError(f"{path} {wrong}.", "Name a new file.")
+        code = "disk.there_already" if path.exists() else "disk.no_folder"
+        raise RequestError(*problem_and_remedy(code, {"path": str(path)}))
     try:
         with told(path), closing(sqlite3.connect(path, isolation_level=None)) as book:
             _keep_journal(book, path)

@@ -168,6 +168,30 @@ def test_a_file_that_may_not_grow_is_told_and_loses_nothing(book):
     assert check_book(book.path)[0] == []
 
 
+@unix
+def test_nobody_is_half_forgotten_where_the_file_cannot_be_rewritten(book):
+    import resource
+
+    for number in range(100):
+        book.keep(promised(f"k{number}"), by="op1")
+    book.book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    # room for the rows to be taken out, but not for the file without them
+    room = book.path.stat().st_size * 3 // 4
+    resource.setrlimit(resource.RLIMIT_FSIZE, (room, before[1]))
+    try:
+        with pytest.raises(DataError, match="what was in it is whole"):
+            book.forget("k3", by="op1")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        signal.signal(signal.SIGXFSZ, ignored)
+    assert book.course("k3-1").promises
+    assert book.forget("k3", by="op1")["promises"] == 1
+    book.close()
+    assert b"k3-1" not in b"".join(one.read_bytes() for one in book.path.parent.glob("book.*"))
+
+
 # the superuser may write everywhere: as another user, in a process of its own
 AS_NOBODY = """
 import os, sys

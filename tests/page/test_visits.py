@@ -339,6 +339,11 @@ def test_a_tick_that_it_is_right_holds_for_what_was_ticked_alone(
     page.keyboard.press("Enter")
     page.wait_for_selector(f"{place} .wrong:text('more than two graders')")
     assert book.course("k7-1").done == 2
+    page.click("#ending summary")
+    page.click("#end-form button[type=submit]")  # what is asked now is asked of something else
+    page.wait_for_selector("#end-form .wrong:visible")
+    assert not page.is_visible("#session-form .sure")
+    page.click("#session-form button[type=submit]")
     page.check(f"{place} .sure input")
     page.click("#session-form button[type=submit]")
     page.wait_for_selector("#book-state:text('session 3')")
