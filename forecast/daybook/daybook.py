@@ -140,36 +140,34 @@ class Daybook:
         )  # fmt: skip
         return [one["course_id"] for one in found]
 
-    def course(self, course_id: str) -> Course:
-        """Return a course as it stands, or raise MisfitError where there is none of that code."""
+    def course(self, course_id: str, *, version: int | None = None) -> Course:
+        """Return a course; raises MisfitError if there is none, ChangedError if changed since."""
         with self._lock, told(self.path):
             known = self.rows("SELECT client_id, own FROM known WHERE course_id = ?", course_id)
-            version = self._version(course_id)
+            now = self._version(course_id)
             of = {name: tuple(self._current(name, course_id)) for name in OF_COURSE}
         if not known:
             raise MisfitError("code", Note("daybook.not_found"))
-        values = {"course": course_id, "path": str(self.path)}
-        where = Note("disk.promise_of", values=values)
         row = next(iter(of.pop("courses")), None)
-        said = tuple(Promise.of_row(one, where) for one in of.pop("promises"))
+        said = tuple(Promise.of_row(one, self.path) for one in of.pop("promises"))
         client, own = str(known[0]["client_id"]), json.loads(known[0]["own"] or "{}")
-        self._seen = Course(course_id, client, version, row, promises=said, own=own, **of)
+        self._seen = Course(course_id, client, now, row, promises=said, own=own, **of)
+        if version not in (None, now):
+            raise ChangedError(tuple(self.history(course_id, since=int(version or 0))))
         return self._seen
 
-    # as it was at a version: a write is refused where the book has another by then
     def _before(self, course_id: str, version: int) -> Course:
         seen = self._seen
         if seen and (seen.course_id, seen.version) == (course_id, version):
-            return seen
-        return self.course(course_id)
+            return seen  # where the book has another by now, the write itself is refused
+        return self.course(course_id, version=version)
 
     def promise(self, number: int) -> Promise:
         """Return the promise of that number, or raise MisfitError."""
         found = self.rows("SELECT * FROM promises_now WHERE promise_no = ?", number)
         if not found:
             raise MisfitError("promise", Note("daybook.no_promise", values={"n": number}))
-        values = {"course": str(found[0]["course_id"]), "path": str(self.path)}
-        return Promise.of_row(found[0], Note("disk.promise_of", values=values))
+        return Promise.of_row(found[0], self.path)
 
     def _version(self, course_id: str) -> int:
         asked = "SELECT max(entry) FROM entries WHERE course_id = ?"

@@ -21,7 +21,7 @@
       });
       return answered(await reply.json(), from);
     } catch {
-      say(document.querySelector("main").dataset.offline, true);
+      say(book.dataset.offline, true);
       return null;
     } finally {
       buttons.forEach((one) => { one.disabled = false; });
