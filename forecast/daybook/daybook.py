@@ -28,13 +28,14 @@ from forecast.daybook.course import (
     checked_visit,
 )
 from forecast.daybook.promises import Promise
-from forecast.errors import RequestError
+from forecast.errors import DataError, RequestError
 from forecast.log import ALL_TABLES, APPLICATION_ID, column_names, guards, make_file, opened, told
 
 OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
 LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened
 JOURNAL_IN = "PRAGMA wal_checkpoint(TRUNCATE)"
 Cells = Mapping[str, Any]
+Clock = Callable[[], datetime]
 ID_AT = 68  # bytes of an SQLite file before its application id
 
 
@@ -58,7 +59,7 @@ def make_daybook(path: str | os.PathLike[str]) -> Daybook:
 
 
 class Daybook:
-    """A daybook that is open for writing; several programs may have it open at once.
+    """A daybook that is open, to ``write`` if it must; several programs may have it open at once.
 
     Entries bear the time of its ``clock``, which a clinic that is only played may set. Raises
     DataError if there is none at ``path`` or it cannot be used, as `forecast.log.opened`.
@@ -71,10 +72,15 @@ class Daybook:
     """
 
     def __init__(
-        self, path: str | os.PathLike[str], *, clock: Callable[[], datetime] = datetime.now
+        self, path: str | os.PathLike[str], *, clock: Clock = datetime.now, write: bool = True
     ) -> None:
         self.path, self.clock = Path(path), clock
-        self.book = opened(self.path, write=True)
+        try:
+            self.book = opened(self.path, write=True)  # which brings one of before up to date
+        except DataError:
+            if write:
+                raise
+            self.book = opened(self.path)
         self._lock = RLock()
         self._seen: Course | None = None  # the last one that was opened
 
@@ -220,8 +226,7 @@ class Daybook:
 
         Without a course it speaks of a new one, which gets a code made from the client's.
         """
-        client = check_code(promise.client_id, "client_id")
-        by = check_code(by, "by")
+        client, by = check_code(promise.client_id, "client_id"), check_code(by, "by")
         known = self.rows("SELECT client_id FROM known WHERE course_id = ?", promise.course_id)
         if known and client not in (known[0]["client_id"], promise.course_id):
             raise MisfitError("client_id", Note("daybook.other_client"))

@@ -201,6 +201,9 @@ from forecast.errors import ForecastError
 forecast.read_log(sys.argv[2])  # loads what the other user might not be able to load
 os.setgid(65534); os.setuid(65534)
 print(len(forecast.read_log(sys.argv[1]).courses))
+with Daybook(sys.argv[1], write=False) as book:
+    print(len(book.history("C0001")), book.course("C0001").done > 0)
+    book.backup(sys.argv[3])
 try:
     Daybook(sys.argv[1])
 except ForecastError as error:
@@ -220,11 +223,14 @@ def test_a_read_only_folder_can_be_read_and_refuses_to_be_written(full_book, tmp
         if os.geteuid():
             pytest.skip("needs the right to become another user")
         command = [sys.executable, "-c", AS_NOBODY, str(folder / "book.sqlite")]
-        command.append(str(full_book.path))
+        command += [str(full_book.path), str(folder.with_suffix(".copy"))]
         done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
         said = done.stdout.splitlines()
         assert said[:1] == ["40"], done.stderr
-        assert "read-only" in said[1]
+        assert said[1] == "1 True"
+        assert "read-only" in said[2]
+        assert check_book(folder.with_suffix(".copy"))[0] == []
     finally:
+        folder.with_suffix(".copy").unlink(missing_ok=True)
         os.chmod(folder, 0o755)
         shutil.rmtree(folder)
