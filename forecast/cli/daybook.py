@@ -21,7 +21,7 @@ def run_daybook(options: Options) -> None:
         _check(options)
     elif options.backup is not None:
         check_can_write(options.backup)
-        with Daybook(path) as book:
+        with Daybook(path, write=False) as book:
             book.backup(options.backup)
         found = {"written": str(options.backup)}
         said = sentence("book.copied", {"file": str(path), **found})
@@ -44,24 +44,21 @@ def _make(options: Options) -> None:
     codes = ["made" if source is None else "made_from"]
     codes += [name for name in ("set_aside", "torn") if found.get(name)]
     lines = [sentence(f"book.{code}", values) for code in (*codes, "next")]
-    data = {"written": str(path), **found}
-    answer(options, data, text_of(lines, options.language))
+    answer(options, {"written": str(path), **found}, text_of(lines, options.language))
 
 
 def _check(options: Options) -> None:
     found, log = check_book(options.file)
     report = {} if log is None else log.report.to_dict()
     lines: list[str] = [sentence("book.faults" if found else "book.whole", {"found": found})]
-    language: str = options.language
-    lines += [sentence("book.no_course")] if log is None else log.lines(language)
-    answer(options, {"file": found, **report}, text_of(lines, language))
+    lines += [sentence("book.no_course")] if log is None else log.lines(options.language)
+    answer(options, {"file": found, **report}, text_of(lines, options.language))
     if found:
-        values = {"file": str(options.file)}
-        raise RequestError(*problem_and_remedy("refused.damaged_book", values))
+        raise RequestError(*problem_and_remedy("refused.damaged_book", {"file": str(options.file)}))
 
 
 def _history(options: Options) -> None:
-    with Daybook(options.file) as book:
+    with Daybook(options.file, write=False) as book:
         entries = [(one, book.history(one)) for one in book.find(options.history)]
     lines = []
     for course, found in entries:

@@ -396,7 +396,7 @@ def course_of(options: Options) -> Course | None:
         raise RequestError(*problem_and_remedy("refused.both_given"))
     from forecast.daybook import Daybook
 
-    with Daybook(options.daybook) as book:
+    with Daybook(options.daybook, write=False) as book:
         course = book.course(book.promise(options.promise).course_id)
     if course.enquiry is None:
         values = {"n": options.promise}

@@ -161,8 +161,7 @@ def run_refresh(options: Options) -> None:
                 kept = (old.fingerprint, beside.name)
                 book.learnt(found.forecaster.fingerprint, model.name, before=kept)
         data |= {"written": str(model), "kept": str(beside)}
-        names = {"file": str(model), "kept": str(beside)}
-        lines.append(sentence("refreshed.saved", names))
+        lines.append(sentence("refreshed.saved", {"file": str(model), "kept": str(beside)}))
     answer(options, data, text_of(lines, language))
 
 

@@ -28,13 +28,15 @@ from forecast.daybook.course import (
     checked_visit,
 )
 from forecast.daybook.promises import Promise
-from forecast.errors import RequestError
+from forecast.errors import DataError, RequestError
 from forecast.log import ALL_TABLES, column_names
 from forecast.log.files import APPLICATION_ID, make_file, opened, told, unguarded
 
 OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
 LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened
+JOURNAL_IN = "PRAGMA wal_checkpoint(TRUNCATE)"
 Cells = Mapping[str, Any]
+Clock = Callable[[], datetime]
 ID_AT = 68  # bytes of an SQLite file before its application id
 
 
@@ -58,7 +60,7 @@ def make_daybook(path: str | os.PathLike[str]) -> Daybook:
 
 
 class Daybook:
-    """A daybook that is open for writing; several programs may have it open at once.
+    """A daybook that is open, to ``write`` if it must; several programs may have it open at once.
 
     Entries bear the time of its ``clock``, which a clinic that is only played may set. Raises
     DataError if there is none at ``path`` or it cannot be used, as `forecast.log.files.opened`.
@@ -71,10 +73,15 @@ class Daybook:
     """
 
     def __init__(
-        self, path: str | os.PathLike[str], *, clock: Callable[[], datetime] = datetime.now
+        self, path: str | os.PathLike[str], *, clock: Clock = datetime.now, write: bool = True
     ) -> None:
         self.path, self.clock = Path(path), clock
-        self.book = opened(self.path, write=True)
+        try:
+            self.book = opened(self.path, write=True)  # which brings one of before up to date
+        except DataError:
+            if write:
+                raise
+            self.book = opened(self.path)
         self._lock = RLock()
         self._seen: Course | None = None  # the last one that was opened
 
@@ -140,34 +147,34 @@ class Daybook:
         )  # fmt: skip
         return [one["course_id"] for one in found]
 
-    def course(self, course_id: str) -> Course:
-        """Return a course as it stands, or raise MisfitError where there is none of that code."""
+    def course(self, course_id: str, *, version: int | None = None) -> Course:
+        """Return a course; raises MisfitError if there is none, ChangedError if changed since."""
         with self._lock, told(self.path):
             known = self.rows("SELECT client_id, own FROM known WHERE course_id = ?", course_id)
-            version = self._version(course_id)
+            now = self._version(course_id)
             of = {name: tuple(self._current(name, course_id)) for name in OF_COURSE}
         if not known:
             raise MisfitError("code", Note("daybook.not_found"))
-        where = f"Promise of course {course_id} in {self.path}"
         row = next(iter(of.pop("courses")), None)
-        said = tuple(Promise.of_row(one, where) for one in of.pop("promises"))
+        said = tuple(Promise.of_row(one, self.path) for one in of.pop("promises"))
         client, own = str(known[0]["client_id"]), json.loads(known[0]["own"] or "{}")
-        self._seen = Course(course_id, client, version, row, promises=said, own=own, **of)
+        self._seen = Course(course_id, client, now, row, promises=said, own=own, **of)
+        if version not in (None, now):
+            raise ChangedError(tuple(self.history(course_id, since=int(version or 0))))
         return self._seen
 
-    # as it was at a version: a write is refused where the book has another by then
     def _before(self, course_id: str, version: int) -> Course:
         seen = self._seen
         if seen and (seen.course_id, seen.version) == (course_id, version):
-            return seen
-        return self.course(course_id)
+            return seen  # where the book has another by now, the write itself is refused
+        return self.course(course_id, version=version)
 
     def promise(self, number: int) -> Promise:
         """Return the promise of that number, or raise MisfitError."""
         found = self.rows("SELECT * FROM promises_now WHERE promise_no = ?", number)
         if not found:
             raise MisfitError("promise", Note("daybook.no_promise", values={"n": number}))
-        return Promise.of_row(found[0], f"Promise {number} in {self.path}")
+        return Promise.of_row(found[0], self.path)
 
     def _version(self, course_id: str) -> int:
         asked = "SELECT max(entry) FROM entries WHERE course_id = ?"
@@ -220,8 +227,7 @@ class Daybook:
 
         Without a course it speaks of a new one, which gets a code made from the client's.
         """
-        client = check_code(promise.client_id, "client_id")
-        by = check_code(by, "by")
+        client, by = check_code(promise.client_id, "client_id"), check_code(by, "by")
         known = self.rows("SELECT client_id FROM known WHERE course_id = ?", promise.course_id)
         if known and client not in (known[0]["client_id"], promise.course_id):
             raise MisfitError("client_id", Note("daybook.other_client"))
@@ -371,25 +377,30 @@ class Daybook:
         promises = self.rows(f"SELECT count(*) AS n FROM promises WHERE {of}", *courses)[0]["n"]
         every = " UNION ALL ".join(f"SELECT entry, course_id FROM {name}" for name in OF_COURSE)
         first = f"SELECT min(entry) FROM ({every}) WHERE {of}"
-        asked = f"SELECT * FROM models WHERE entry >= ({first}) ORDER BY learnt_at"
-        models = self.rows(asked, *courses)
-        with self._lock, told(self.path):
+        models = self.rows(f"SELECT * FROM models WHERE entry >= ({first}) ORDER BY 2", *courses)
+        with self._lock:
+            self._rewrite()  # while nothing is gone yet: a disk without room for it refuses here
             with self.entry("forgotten", by), unguarded(self.book):
                 for name in (*OF_COURSE, "entries", "known"):
                     self.book.execute(f"DELETE FROM {name} WHERE {of}", courses)
-            self.book.execute("VACUUM")
-            if self.book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
-                values = {"journal": f"{self.path.name}-wal"}
-                raise RequestError(*problem_and_remedy("refused.still_in_journal", values))
+            if not self._rewrite():
+                raise RequestError(*problem_and_remedy("disk.still_read", {"path": str(self.path)}))
         self._seen = None
         learnt = {"learnt_by": [one["model"] for one in models], "models": models}
         return {"courses": len(courses), "promises": promises, **learnt}
+
+    # false where another program still reads the file as it was
+    def _rewrite(self) -> bool:
+        with told(self.path):
+            self.book.execute(JOURNAL_IN).fetchall()  # or both would take room at once
+            self.book.execute("VACUUM")
+            return not self.book.execute(JOURNAL_IN).fetchone()[0]
 
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Copy the book to a file while it is in use; RequestError where another would be lost."""
         target = Path(path)
         if target.with_name(f"{target.name}-wal").exists():
-            raise RequestError(*problem_and_remedy("refused.copy_in_use", {"path": str(target)}))
+            raise RequestError(*problem_and_remedy("disk.in_use", {"path": str(target)}))
         ours = APPLICATION_ID.to_bytes(4, "big")
         check_not_lost(target, what="a daybook", known=lambda content: content[ID_AT:][:4] == ours)
         beside = target.absolute().parent / f".{target.name}.{token_hex(4)}.part"

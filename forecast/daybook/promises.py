@@ -98,8 +98,8 @@ class Promise(Result):
         return {name: None if value == "" else value for name, value in cells.items()}
 
     @classmethod
-    def of_row(cls, row: Mapping[str, Any], where: str) -> Promise:
-        """Return the promise of a row's cells, or raise DataError that says ``where`` it stands."""
+    def of_row(cls, row: Mapping[str, Any], path: Path, line: int = 0) -> Promise:
+        """Return the promise of a row's cells, or raise DataError that says where it stands."""
         try:
             read: dict[str, Any] = {
                 name: checked(rule_of("promises", name), row.get(name))
@@ -115,8 +115,10 @@ class Promise(Result):
             enquiry = given and Enquiry(**given)
             return cls(**{**read, "chances": chances, "enquiry": enquiry})
         except (ForecastError, LookupError, TypeError, ValueError) as error:
-            values = {"where": where, "why": str(error)}
-            raise DataError(*problem_and_remedy("refused.no_promise", values)) from None
+            values = {"path": str(path), "course": str(row.get("course_id")), "line": line}
+            where = Note("disk.line_of" if line else "disk.promise_of", values=values)
+            values = {"where": where, "error": str(error)}
+            raise DataError(*problem_and_remedy("disk.no_promise", values)) from None
 
     def against(self, now: Interval, median: int | None, *, slow: bool) -> Note:
         """Return in one line how it stands against what is said now of the sessions in all.
@@ -169,28 +171,28 @@ def read_promises(path: str | os.PathLike[str]) -> tuple[Promise, ...]:
     ()
     """
     rows = _rows_of_book(Path(path)) if is_daybook(Path(path)) else _rows_of_csv(Path(path))
-    found = [Promise.of_row(row, where) for where, row in rows]
+    found = [Promise.of_row(*one) for one in rows]
     return tuple(sorted(found, key=lambda one: one.promise_no))
 
 
-def _rows_of_book(path: Path) -> Iterator[tuple[str, Mapping[str, Any]]]:
+def _rows_of_book(path: Path) -> Iterator[tuple[Mapping[str, Any], Path]]:
     names = column_names("promises")
     with closing(opened(path)) as book, told(path):
         for row in book.execute(f"SELECT {', '.join(names)} FROM promises_now"):
-            yield f"A row of {path}", dict(zip(names, row, strict=True))
+            yield dict(zip(names, row, strict=True)), path
 
 
-def _rows_of_csv(path: Path) -> Iterator[tuple[str, Mapping[str, Any]]]:
+def _rows_of_csv(path: Path) -> Iterator[tuple[Mapping[str, Any], Path, int]]:
     table = path / "promises.csv"
     if not table.is_file():
         return
     try:
         rows = list(csv_rows(read_whole(table, MOST_BYTES).decode("utf-8-sig"), ","))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        values = {"path": str(table), "why": str(error)}
-        raise DataError(*problem_and_remedy("refused.no_promises", values)) from None
+        values = {"path": str(table), "error": str(error)}
+        raise DataError(*problem_and_remedy("disk.no_csv", values)) from None
     for line, cells in rows[1:]:
-        yield f"{table} line {line}", dict(zip(rows[0][1], cells, strict=False))
+        yield dict(zip(rows[0][1], cells, strict=False)), table, line
 
 
 def read_register(path: Path) -> tuple[list[Promise], list[int]]:
@@ -210,7 +212,7 @@ def read_register(path: Path) -> tuple[list[Promise], list[int]]:
             found += [] if entry is None else [_of_register(entry)]
         except (KeyError, TypeError, ValueError):
             values = {"line": number, "path": str(path)}
-            raise DataError(*problem_and_remedy("refused.no_promise_line", values)) from None
+            raise DataError(*problem_and_remedy("disk.no_line", values)) from None
     return found, torn
 
 

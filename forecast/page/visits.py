@@ -211,17 +211,19 @@ def _written(book: Daybook, course: Course, key: str, words: Words) -> dict[str,
 
 
 def _session(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
-    course, sure = book.course(_text(sent, "course")), sent.get("sure") == "yes"
+    who, sure = _who(sent), sent.get("sure") == "yes"
+    course = book.course(_text(sent, "course"), version=who["version"])
     visit = _visit(course, sent, sure=sure)
-    written = book.write_session(course.course_id, visit, sure=sure, **_who(sent))
+    written = book.write_session(course.course_id, visit, sure=sure, **who)
     return _written(book, written, "written", words)
 
 
 def _end(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
-    course, sure = book.course(_text(sent, "course")), sent.get("sure") == "yes"
+    who, sure = _who(sent), sent.get("sure") == "yes"
+    course = book.course(_text(sent, "course"), version=who["version"])
     said: Sent = {name: _text(sent, name) for name in ("outcome", "stop_reason")}
     graded = _visit(course, {**sent, "regime": "ns"}, sure=sure)
-    ended = book.end(course.course_id, graded=graded, sure=sure, **said, **_who(sent))
+    ended = book.end(course.course_id, graded=graded, sure=sure, **said, **who)
     return _written(book, ended, "has_ended", words)
 
 

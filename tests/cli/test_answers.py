@@ -242,6 +242,36 @@ def test_a_daybook_and_what_clinics_share_are_in_german(
         assert english_in(capsys.readouterr().out) == []
 
 
+def test_what_a_daybook_refuses_is_said_in_german(
+    later: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    book, new, other = tmp_path / "b.sqlite", tmp_path / "new.sqlite", tmp_path / "other"
+    assert main(["daybook", str(book), "--from", str(later)]) == 0
+    assert main(["daybook", str(book), "--export", str(tmp_path / "out")]) == 0
+    with (tmp_path / "out" / "promises.csv").open("a", encoding="utf-8") as file:
+        file.write("x\n")
+    other.mkdir()
+    (other / "notes.txt").write_text("mine")
+    (tmp_path / "old.jsonl").write_text("[]\n")
+    for asked in (
+        [book],
+        [tmp_path / "no" / "new.sqlite"],
+        [new, "--from", tmp_path / "nothing"],
+        [new, "--from", tmp_path / "out"],
+        [new, "--from", tmp_path / "old.jsonl"],
+        [book, "--export", other],
+        [book, "--backup", other / "notes.txt"],
+        [book, "--forget", "zz9"],
+        [book, "--history", "zz9"],
+    ):
+        capsys.readouterr()
+        assert main(["daybook", *map(str, asked), "--language", "de"]) == 1
+        said = capsys.readouterr().err
+        assert len(said.split()) > 4
+        assert english_in(said.replace("forecast:", "")) == []
+        assert not new.exists()
+
+
 @pytest.mark.slow
 def test_the_tour_is_in_german(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
     assert main(["tour", "-o", str(tmp_path), "--language", "de"]) == 0

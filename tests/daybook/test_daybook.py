@@ -89,7 +89,7 @@ def test_the_second_of_two_tablets_is_told_what_changed_and_loses_nothing(book):
         seen = other.course(kept.course_id)
         book.write_session(kept.course_id, visit(8, 0), version=seen.version, by="op1")
         with pytest.raises(ChangedError, match=r"session, .*, by op1") as told:
-            other.write_session(kept.course_id, visit(7, 5), version=seen.version, by="op2")
+            other.write_session(kept.course_id, visit(8, 5), version=seen.version, by="op2")
         rows = told.value.entries[0]["rows"]
         assert {row["table"] for row in rows} == {"courses", "sessions", "gradings"}
         version = other.course(kept.course_id).version

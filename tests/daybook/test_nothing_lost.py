@@ -168,6 +168,30 @@ def test_a_file_that_may_not_grow_is_told_and_loses_nothing(book):
     assert check_book(book.path)[0] == []
 
 
+@unix
+def test_nobody_is_half_forgotten_where_the_file_cannot_be_rewritten(book):
+    import resource
+
+    for number in range(100):
+        book.keep(promised(f"k{number}"), by="op1")
+    book.book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    # room for the rows to be taken out, but not for the file without them
+    room = book.path.stat().st_size * 3 // 4
+    resource.setrlimit(resource.RLIMIT_FSIZE, (room, before[1]))
+    try:
+        with pytest.raises(DataError, match="what was in it is whole"):
+            book.forget("k3", by="op1")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        signal.signal(signal.SIGXFSZ, ignored)
+    assert book.course("k3-1").promises
+    assert book.forget("k3", by="op1")["promises"] == 1
+    book.close()
+    assert b"k3-1" not in b"".join(one.read_bytes() for one in book.path.parent.glob("book.*"))
+
+
 # the superuser may write everywhere: as another user, in a process of its own
 AS_NOBODY = """
 import os, sys
@@ -177,6 +201,9 @@ from forecast.errors import ForecastError
 forecast.read_log(sys.argv[2])  # loads what the other user might not be able to load
 os.setgid(65534); os.setuid(65534)
 print(len(forecast.read_log(sys.argv[1]).courses))
+with Daybook(sys.argv[1], write=False) as book:
+    print(len(book.history("C0001")), book.course("C0001").done > 0)
+    book.backup(sys.argv[3])
 try:
     Daybook(sys.argv[1])
 except ForecastError as error:
@@ -196,11 +223,14 @@ def test_a_read_only_folder_can_be_read_and_refuses_to_be_written(full_book, tmp
         if os.geteuid():
             pytest.skip("needs the right to become another user")
         command = [sys.executable, "-c", AS_NOBODY, str(folder / "book.sqlite")]
-        command.append(str(full_book.path))
+        command += [str(full_book.path), str(folder.with_suffix(".copy"))]
         done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
         said = done.stdout.splitlines()
         assert said[:1] == ["40"], done.stderr
-        assert "read-only" in said[1]
+        assert said[1] == "1 True"
+        assert "read-only" in said[2]
+        assert check_book(folder.with_suffix(".copy"))[0] == []
     finally:
+        folder.with_suffix(".copy").unlink(missing_ok=True)
         os.chmod(folder, 0o755)
         shutil.rmtree(folder)

@@ -339,10 +339,36 @@ def test_a_tick_that_it_is_right_holds_for_what_was_ticked_alone(
     page.keyboard.press("Enter")
     page.wait_for_selector(f"{place} .wrong:text('more than two graders')")
     assert book.course("k7-1").done == 2
+    page.click("#ending summary")
+    page.click("#end-form button[type=submit]")  # what is asked now is asked of something else
+    page.wait_for_selector("#end-form .wrong:visible")
+    assert not page.is_visible("#session-form .sure")
+    page.click("#session-form button[type=submit]")
     page.check(f"{place} .sure input")
     page.click("#session-form button[type=submit]")
     page.wait_for_selector("#book-state:text('session 3')")
     assert book.course("k7-1").graded[-1] == (2, 7.0)
+    page.close()
+
+
+def test_an_entry_that_no_answer_came_to_stays_and_is_not_written_down_twice(
+    browser: Any, served: str, tablet: Client, book: Daybook
+):
+    written(tablet, kept(tablet), 9, fading_pct="0")
+    page = browser.new_page()
+    page.goto(served)
+    page.fill("#code", "k7")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#course:not([hidden])")
+    page.fill("#session-fading_pct", "15")
+    page.route("**/book/session*", lambda route: (route.fetch(), route.abort()))
+    page.click("#session-form button[type=submit]")  # it arrives, and its answer is lost
+    page.wait_for_selector("#book-state.alert:text('does not answer')")
+    assert page.input_value("#session-fading_pct") == "15"
+    page.unroute("**/book/session*")
+    page.click("#session-form button[type=submit]")
+    page.wait_for_selector("#book-state.alert:text('a session by op1')")
+    assert book.course("k7-1").done == 2
     page.close()
 
 

@@ -218,7 +218,7 @@ def _make_safe(book: sqlite3.Connection, path: Path) -> None:
 def make_file(path: Path) -> None:
     """Make an empty daybook, or raise RequestError where a file is; a failure leaves nothing."""
     if path.exists() or not path.absolute().parent.is_dir():
-        code = "refused.book_there" if path.exists() else "refused.book_nowhere"
+        code = "disk.there_already" if path.exists() else "disk.no_folder"
         raise RequestError(*problem_and_remedy(code, {"path": str(path)}))
     try:
         with told(path), closing(sqlite3.connect(path, isolation_level=None)) as book:

@@ -9,6 +9,7 @@
   async function send(what, from, body) {
     for (const place of document.querySelectorAll("#book .wrong, #keep-form .wrong")) place.hidden = true;
     for (const field of document.querySelectorAll("#book [aria-invalid], #keep-form [aria-invalid]")) field.removeAttribute("aria-invalid");
+    for (const sure of document.querySelectorAll("#book .sure")) if (!from || !from.contains(sure)) unsure(sure);
     const buttons = from ? [...from.querySelectorAll("button")] : [];
     buttons.forEach((one) => { one.disabled = true; });
     try {
@@ -20,7 +21,7 @@
       });
       return answered(await reply.json(), from);
     } catch {
-      say(document.querySelector("main").dataset.offline, true);
+      say(book.dataset.offline, true);
       return null;
     } finally {
       buttons.forEach((one) => { one.disabled = false; });
@@ -54,6 +55,12 @@
     show(found);
     say(found.message, found.state === "changed", from === keep);
     return found.state === "changed" ? null : found;
+  }
+
+  // that it is right was said of what stood there before
+  function unsure(sure) {
+    sure.hidden = true;
+    sure.querySelector("input").checked = false;
   }
 
   function tell(name, text, from) {
@@ -154,9 +161,7 @@
     at(name).addEventListener("input", (event) => {
       unsaved = true;
       const sure = at(name).querySelector(".sure");
-      if (sure.contains(event.target)) return;
-      sure.hidden = true;  // it was said of what stood there before
-      sure.querySelector("input").checked = false;
+      if (!sure.contains(event.target)) unsure(sure);
     });
     at(name).addEventListener("submit", (event) => {
       event.preventDefault();
