@@ -314,7 +314,7 @@ def test_further_sessions_are_declined_as_german_declines_them():
         replace(certain(6), distribution=CountDistribution(pmf), draws=pmf), first=0.1
     )
     said = apart.say("de")
-    assert "bei denen 25 weitere Sitzungen zum Entfernen genügen" in said
+    assert "genügen 25 weitere Sitzungen zum Entfernen" in said
     assert "höchstens 6 weitere" in said
 
 

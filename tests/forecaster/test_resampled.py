@@ -23,7 +23,8 @@ def test_the_error_of_a_share_is_the_textbook_one_of_clients(invented_log):
     assert found.error == pytest.approx((share * (1 - share) / n) ** 0.5, rel=0.15)
     low, high = found.interval
     assert high - low == pytest.approx(2 * 1.96 * found.error, rel=0.15)
-    assert found == forecast.bootstrap(one_each, share_cleared, replicates=400)
+    few, again = (forecast.bootstrap(one_each, share_cleared, replicates=10) for _ in range(2))
+    assert few == again
     assert json.loads(json.dumps(found.to_dict()))["clients"] == n
 
 

@@ -270,7 +270,7 @@ def test_every_remark_is_said_in_german_too():
     for note in {note for quote in quotes for note in (*quote.check, *quote.notes)}:
         assert note.say("de") != str(note)
     assert quotes[1].check[0].say("de") == (
-        "2 Sitzungen reichen für 30 von 100 solcher Personen; 70 von 100 brauchen mehr "
+        "2 Sitzungen reichen für 30 von 100 vergleichbaren Personen; 70 von 100 brauchen mehr "
         "(geschätzter Median 3). Das ist weniger als die Hälfte: vor dem Verkauf sagen."
     )
 
