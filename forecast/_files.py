@@ -9,7 +9,6 @@ import io
 import json
 import math
 import os
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -107,6 +106,8 @@ def read_toml(path: Path, *, command: str, decimal: Callable[[str], Any] = float
 
     Raises DataError where it cannot be read; ``command`` is the one that writes an example.
     """
+    import tomllib  # which an enquiry does not need
+
     try:
         return tomllib.loads(read_whole(path, MAX_TOML).decode("utf-8-sig"), parse_float=decimal)
     except OSError as error:

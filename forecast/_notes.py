@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -12,6 +11,8 @@ from numbers import Number
 from pathlib import Path
 from string import Formatter
 from typing import Any, Literal
+
+from forecast._shipped import shipped
 
 LANGUAGES = Path(__file__).parent / "languages"
 Severity = Literal["info", "caution", "serious"]
@@ -151,6 +152,7 @@ def notes_as_json(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
     }
 
 
+@cache
 def languages() -> tuple[str, ...]:
     """Return the codes of the languages that are shipped.
 
@@ -165,7 +167,7 @@ def languages() -> tuple[str, ...]:
 @cache
 def texts_of(language: str) -> Mapping[str, Any]:
     """Return everything in a language's file, nested as it is written there."""
-    return tomllib.loads((LANGUAGES / f"{language}.toml").read_text(encoding="utf-8"))
+    return dict(shipped(LANGUAGES / f"{language}.toml"))
 
 
 class Filler(Formatter):
@@ -209,6 +211,10 @@ class Filler(Formatter):
         """Return a number that stands before a counted noun."""
         return f"{value:,.10g}".translate(self.marks)
 
+    def label(self, field: str) -> str:
+        """Return how the page's daybook names a field, written ``{field:label}``."""
+        return str(texts_of(self.language)["book"].get(field, field))
+
     def exact_day(self, iso: str) -> str:
         """Return a date, written ``{day:day}``, as people read it, to the day."""
         return str(self.written_day.format(day=date.fromisoformat(iso)))
@@ -225,8 +231,8 @@ class Filler(Formatter):
             return said[0].upper() + said[1:] if format_spec == "capital" else said
         if format_spec == "percent":
             return f"{100 * value:.0f} %"
-        if format_spec in ("date", "day", "month"):
-            named = {"date": self.day, "day": self.exact_day, "month": self.month}
+        named = {"date": self.day, "day": self.exact_day, "month": self.month, "label": self.label}
+        if format_spec in named:
             return named[format_spec](str(value))
         if isinstance(value, Mapping):  # of a text in each language
             return str(value.get(self.language, ""))

@@ -99,11 +99,7 @@ def simulate_power(design: Design, n: int, *, simulations: int = 400, seed: int 
 
 
 def subjects_needed(
-    design: Design,
-    *,
-    powers: tuple[float, ...] = (0.8, 0.9),
-    simulations: int = 400,
-    seed: int = 0,
+    design: Design, *, powers: tuple[float, ...] = (0.8, 0.9), simulations: int = 400, seed: int = 0
 ) -> tuple[Power, ...]:
     """Return the smallest studies by which a ``design`` settles the difference, for ``powers``.
 

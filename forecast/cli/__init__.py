@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 import errno
+import gc
 import os
 import sys
-import tomllib
 from collections.abc import Sequence
 from functools import cache, partial
 from importlib import import_module
@@ -15,11 +15,13 @@ from typing import Any
 
 import forecast
 from forecast._notes import Note, in_language, languages, problem_and_remedy, texts_of, why
+from forecast._shipped import shipped
 from forecast.errors import ForecastError, RequestError
 
 __all__ = ["main"]
 
 DONE, AT_FAULT, INTERRUPTED = 0, 1, 130
+UNMEASURED = partial(argparse.HelpFormatter, width=80)  # while options are added
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -29,6 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     # before numpy is loaded: its threads only wait for each other over matrices as small as ours
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    gc.set_threshold(200_000)  # nearly all that a short command makes stays until it ends
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a console that lacks a character shows a substitute instead of failing
@@ -77,7 +80,11 @@ def build_parser(only: str = "", *, language: str = "en") -> argparse.ArgumentPa
     described, words = _options()["commands"], texts_of(language).get("command_line", {})
     vars(argparse)["_"] = lambda text: words.get(text, text)  # through which it says all it says
     parser = argparse.ArgumentParser(
-        prog="forecast", usage=says["usage"], description=says["about"], epilog=says["closing"]
+        prog="forecast",
+        usage=says["usage"],
+        description=says["about"],
+        epilog=says["closing"],
+        formatter_class=UNMEASURED,
     )
     version = f"forecast {forecast.__version__}"
     parser.add_argument("--version", action="version", version=version, help=says["version"])
@@ -86,7 +93,8 @@ def build_parser(only: str = "", *, language: str = "en") -> argparse.ArgumentPa
     commands = parser.add_subparsers(prog="forecast", required=True, **listed)
     for name in [only] if only in described else described:  # the others would only take time
         own, told_of = described[name], says["usual"] | says[name]
-        command = commands.add_parser(name, help=told_of["says"], description=told_of["says"])
+        said = {"help": told_of["says"], "description": told_of["says"]}
+        command = commands.add_parser(name, **said, formatter_class=UNMEASURED)
         one_of = command.add_mutually_exclusive_group() if "one_of" in own else command
         for option in (*own["takes"], "--json", "--details"):
             told = usual.get(option, {}) | own.get("own", {}).get(option, {})
@@ -96,12 +104,14 @@ def build_parser(only: str = "", *, language: str = "en") -> argparse.ArgumentPa
             place = one_of if option in own.get("one_of", ()) else command
             place.add_argument(*option.split("/"), **told | kind, help=told_of[option])
         command.set_defaults(run=partial(_run, own["home"], name))
+        command.formatter_class = argparse.HelpFormatter
+    parser.formatter_class = argparse.HelpFormatter
     return parser
 
 
 @cache
 def _options() -> dict[str, Any]:
-    return tomllib.loads(Path(__file__).with_name("options.toml").read_text(encoding="utf-8"))
+    return dict(shipped(Path(__file__).with_name("options.toml")))
 
 
 def _run(home: str, name: str, options: argparse.Namespace) -> None:

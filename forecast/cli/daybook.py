@@ -6,6 +6,7 @@ from pathlib import Path
 
 from forecast._notes import problem_and_remedy, sentence, text_of, texts_of
 from forecast.cli.files import Options, answer, check_can_write, progress
+from forecast.daybook import Daybook, begin_daybook, check_book, export_daybook, history_lines
 from forecast.errors import RequestError
 
 
@@ -13,16 +14,12 @@ def run_daybook(options: Options) -> None:
     """Do what ``forecast daybook`` is asked."""
     path: Path = options.file
     if options.export is not None:
-        from forecast.daybook import export_daybook
-
         log = export_daybook(path, options.export)
         found = {"written": str(options.export), "courses": len(log.courses)}
         answer(options, found, sentence("book.exported", found).say(options.language))
     elif options.check:
         _check(options)
     elif options.backup is not None:
-        from forecast.daybook import Daybook
-
         check_can_write(options.backup)
         with Daybook(path) as book:
             book.backup(options.backup)
@@ -38,8 +35,6 @@ def run_daybook(options: Options) -> None:
 
 
 def _make(options: Options) -> None:
-    from forecast.daybook import begin_daybook
-
     path, source = options.file, options.source
     if not path.exists():
         check_can_write(path)
@@ -54,8 +49,6 @@ def _make(options: Options) -> None:
 
 
 def _check(options: Options) -> None:
-    from forecast.daybook import check_book
-
     found, log = check_book(options.file)
     report = {} if log is None else log.report.to_dict()
     lines: list[str] = [sentence("book.faults" if found else "book.whole", {"found": found})]
@@ -68,8 +61,6 @@ def _check(options: Options) -> None:
 
 
 def _history(options: Options) -> None:
-    from forecast.daybook import Daybook, history_lines
-
     with Daybook(options.file) as book:
         entries = [(one, book.history(one)) for one in book.find(options.history)]
     lines = []
@@ -81,11 +72,11 @@ def _history(options: Options) -> None:
 
 
 def _forget(options: Options) -> None:
-    from forecast.daybook import Daybook
-
     with Daybook(options.file) as book:
         found = book.forget(options.forget, by=options.by)
     lines = [sentence("book.forgotten", found)]
-    lines += [sentence("book.learnt", found)] * bool(found["learnt_by"])
+    for one in found["models"]:
+        values = {**one, "day": one["learnt_at"][:10]}
+        lines.append(sentence("book.learnt" if one["file"] else "book.learnt_by", values))
     lines.append(sentence("book.clinics_turn"))
     answer(options, dict(found), text_of(lines, options.language))

@@ -33,7 +33,9 @@ if TYPE_CHECKING:
     from forecast.midcourse import Update
     from forecast.tattoo import Caution
 
-STALL = ("midcourse.levels_off", "midcourse.slower", "midcourse.as_usual", "midcourse.faster")
+STALL = tuple(
+    f"midcourse.{code}" for code in ("levels_off", "slower", "slowed", "as_usual", "faster")
+)
 
 
 def run_estimate(options: Options) -> None:

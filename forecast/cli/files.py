@@ -164,7 +164,7 @@ def read_table(path: Path, known: Sequence[str], language: str = "en") -> dict[i
 
 
 def _sheet_rows(path: Path) -> dict[int, list[str]]:
-    from forecast.log import every_sheet
+    from forecast.log.files import every_sheet
 
     first = next(iter(every_sheet(path)[0].values()))
     return {int(line): [cell or "" for cell in row] for line, *row in first.itertuples()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +22,9 @@ from forecast.cli.files import (
     progress,
     write_text,
 )
+from forecast.daybook import Daybook, read_promises
 from forecast.errors import RequestError
+from forecast.log.files import is_daybook
 
 if TYPE_CHECKING:
     from forecast.forecaster import Forecaster
@@ -30,8 +33,6 @@ if TYPE_CHECKING:
 
 def read(options: Options) -> OutcomeLog:
     """Return the log that the options name, and keep for the answer what was set aside in it."""
-    from forecast.log import suspicions
-
     progress(options.language, "reading", str(options.log))
     cleared_at = getattr(options, "cleared_at", None)
     given = {} if cleared_at is None else {"cleared_at": cleared_at}
@@ -39,13 +40,13 @@ def read(options: Options) -> OutcomeLog:
     brief = log.report.in_brief()
     by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
     lists = sentence("report.lists", {"brief": brief, "log": f"{options.log}{by_map}"})
-    options.of_log = [*([lists] if brief else []), *map(Sentence, suspicions(log))]
+    options.of_log = [*([lists] if brief else []), *map(Sentence, log.suspicions)]
     return log
 
 
 def run_workbook(options: Options) -> None:
     """Do what ``forecast workbook`` is asked."""
-    from forecast.log import new_workbook
+    from forecast.log.files import new_workbook
 
     path: Path = options.out
     if path.suffix != ".xlsx" or path.exists():
@@ -58,7 +59,7 @@ def run_workbook(options: Options) -> None:
 
 
 def _propose(options: Options) -> None:
-    from forecast.log import propose_map
+    from forecast.log.files import propose_map
 
     out: Path = options.propose_map
     check_output(out, what="a map", known=lambda text: text.startswith(b"# How the"))
@@ -74,11 +75,9 @@ def run_check(options: Options) -> None:
     if options.propose_map is not None:
         _propose(options)
         return
-    from forecast.log import suspicions
-
     log = read(options)
     options.of_log = []  # the report itself says it all
-    warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
+    warnings = [*log.suspicions, *(reactions.under_recording(log) if len(log.sessions) else ())]
     language = options.language
     written, changed, next_step = _to_correct(log.report, options)
     data = {
@@ -98,7 +97,7 @@ def run_check(options: Options) -> None:
 def _to_correct(
     report: LogReport, options: Options
 ) -> tuple[Path | None, tuple[Path, ...], list[Sentence]]:
-    from forecast.log import MOST_CORRECTED, corrected_file, is_daybook, write_to_correct
+    from forecast.log.files import MOST_CORRECTED, corrected_file, write_to_correct
 
     if is_daybook(options.log):
         said = [sentence("report.next_in_page")]
@@ -129,7 +128,9 @@ def run_fit(options: Options) -> None:
     extra = [name.strip() for name in options.extra.split(",") if name.strip()]
     forecaster = forecast.fit_forecaster(log, extra=extra, evidence=evidence, **given)
     forecaster.save(options.out)
-    note_learnt(options.log, forecaster)
+    with _book_of(options.log) as book:
+        if book:
+            book.learnt(forecaster.fingerprint, options.out.name)
     data = {"written": str(options.out), **forecaster.to_dict()}
     saved = sentence("fitted.saved", {"file": str(options.out)})
     answer(options, data, text_of([*forecaster.lines(options.language), saved], options.language))
@@ -145,7 +146,8 @@ def run_refresh(options: Options) -> None:
     old = forecast.load_forecaster(options.model)
     log = read(options)
     progress(options.language, "refreshing")
-    anew = options.anew or forgotten_since(options.log, old)
+    with _book_of(options.log) as book:
+        anew = options.anew or bool(book and book.forgotten_since(old.fingerprint))
     found = refresh_forecaster(old, log, evidence=evidence, anew=anew)
     language: str = options.language
     data, lines = found.to_dict(), found.lines(language)
@@ -154,39 +156,25 @@ def run_refresh(options: Options) -> None:
         beside = model.with_name(f"{model.stem}.{old.fingerprint}.json")
         write_whole(beside, model.read_bytes())
         found.forecaster.save(model)
-        note_learnt(options.log, found.forecaster)
+        with _book_of(options.log) as book:
+            if book:
+                kept = (old.fingerprint, beside.name)
+                book.learnt(found.forecaster.fingerprint, model.name, before=kept)
         data |= {"written": str(model), "kept": str(beside)}
         names = {"file": str(model), "kept": str(beside)}
         lines.append(sentence("refreshed.saved", names))
     answer(options, data, text_of(lines, language))
 
 
-def forgotten_since(log: Path, forecaster: Forecaster) -> bool:
-    """Return whether a daybook has forgotten anybody since a model was learnt from it."""
-    from forecast.daybook import Daybook
-    from forecast.log import is_daybook
-
-    if not is_daybook(log):
-        return False
-    with Daybook(log) as book:
-        return book.forgotten_since(forecaster.fingerprint)
-
-
-def note_learnt(log: Path, forecaster: Forecaster) -> None:
-    """Keep in a daybook which model was learnt from it, for those who are forgotten later."""
-    from forecast.daybook import Daybook
-    from forecast.log import is_daybook
-
-    if is_daybook(log):
-        with Daybook(log) as book:
-            book.learnt(forecaster.fingerprint)
+def _book_of(log: Path) -> Daybook | nullcontext[None]:
+    """Open a log that is a daybook: it knows what was learnt from it, and who was forgotten."""
+    return Daybook(log) if is_daybook(log) else nullcontext()
 
 
 def run_assess(options: Options) -> None:
     """Do what ``forecast assess`` is asked."""
     if options.card is not None:
         _check_card(options.card)
-    from forecast.daybook import read_promises
     from forecast.forecaster import assess_forecaster, assess_promises
 
     if options.register is not None and not options.register.is_dir():

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -91,7 +92,9 @@ def _announce(options: Options, address: str, local: bool) -> None:
         if sys.stdout.isatty():  # for the camera of a tablet
             with _needs_extra():
                 import segno
-            segno.make(address).terminal(compact=True)
+            segno.make(address).terminal(square := StringIO(), compact=True)
+            for line in square.getvalue().splitlines():  # white on black, whatever is usual here
+                print(f"\x1b[97;40m{line}\x1b[0m")
     say("page_keeps" if options.daybook else "page_keeps_nothing")
 
 

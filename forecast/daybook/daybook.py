@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from functools import cache
 from itertools import count
 from pathlib import Path
 from secrets import token_hex
@@ -28,11 +29,19 @@ from forecast.daybook.course import (
 )
 from forecast.daybook.promises import Promise
 from forecast.errors import RequestError
-from forecast.log import ALL_TABLES, APPLICATION_ID, column_names, guards, make_file, opened, told
+from forecast.log import ALL_TABLES, column_names
+from forecast.log.files import APPLICATION_ID, guards, make_file, opened, told
 
 OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
 LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened
+Cells = Mapping[str, Any]
 ID_AT = 68  # bytes of an SQLite file before its application id
+
+
+@cache
+def _insertion(table: str) -> str:
+    names = ("entry", "replaces", "withdrawn", *column_names(table))
+    return f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
 
 
 def make_daybook(path: str | os.PathLike[str]) -> Daybook:
@@ -52,7 +61,7 @@ class Daybook:
     """A daybook that is open for writing; several programs may have it open at once.
 
     Entries bear the time of its ``clock``, which a clinic that is only played may set. Raises
-    DataError if there is none at ``path`` or it cannot be used, as `forecast.log.opened`.
+    DataError if there is none at ``path`` or it cannot be used, as `forecast.log.files.opened`.
 
     Examples
     --------
@@ -133,7 +142,7 @@ class Daybook:
 
     def course(self, course_id: str) -> Course:
         """Return a course as it stands, or raise MisfitError where there is none of that code."""
-        with self._lock:
+        with self._lock, told(self.path):
             known = self.rows("SELECT client_id, own FROM known WHERE course_id = ?", course_id)
             version = self._version(course_id)
             of = {name: tuple(self._current(name, course_id)) for name in OF_COURSE}
@@ -161,8 +170,8 @@ class Daybook:
         return Promise.of_row(found[0], f"Promise {number} in {self.path}")
 
     def _version(self, course_id: str) -> int:
-        asked = "SELECT max(entry) AS n FROM entries WHERE course_id = ?"
-        return int(self.rows(asked, course_id)[0]["n"] or 0)
+        asked = "SELECT max(entry) FROM entries WHERE course_id = ?"
+        return int(self.book.execute(asked, (course_id,)).fetchone()[0] or 0)
 
     @contextmanager
     def entry(
@@ -188,13 +197,9 @@ class Daybook:
                     course_id = course_id or self._new_code(client_id)
                     know = "INSERT OR IGNORE INTO known (course_id, client_id) VALUES (?, ?)"
                     self.book.execute(know, (course_id, client_id))
-                now = self._now()
-                cells = (course_id, what, now, by, undoes)
-                made = self.book.execute(
-                    "INSERT INTO entries (course_id, what, entered_at, entered_by, undoes) "
-                    "VALUES (?, ?, ?, ?, ?)",
-                    cells,
-                )
+                asked = "INSERT INTO entries (course_id, what, entered_at, entered_by, undoes) "
+                cells = (course_id, what, self._now(), by, undoes)
+                made = self.book.execute(f"{asked} VALUES (?, ?, ?, ?, ?)", cells)
                 yield int(made.lastrowid or 0)
                 self.book.execute("COMMIT")
             except BaseException:
@@ -203,20 +208,11 @@ class Daybook:
                 raise
 
     def put(
-        self,
-        table: str,
-        cells: Mapping[str, Any],
-        entry: int,
-        *,
-        replaces: int | None = None,
-        withdrawn: bool = False,
+        self, table: str, cells: Cells, entry: int, *, replaces: int | None = None, gone: int = 0
     ) -> dict[str, Any]:
         """Write one row within an entry, and return it as it is read."""
         row = {name: cells.get(name) for name in column_names(table)}
-        given = {"entry": entry, "replaces": replaces, "withdrawn": int(withdrawn), **row}
-        holes = ", ".join("?" * len(given))
-        asked = f"INSERT INTO {table} ({', '.join(given)}) VALUES ({holes})"
-        made = self.book.execute(asked, tuple(given.values()))
+        made = self.book.execute(_insertion(table), (entry, replaces, gone, *row.values()))
         return {"row": made.lastrowid, **row}
 
     def keep(self, promise: Promise, *, by: str, version: int | None = None) -> Promise:
@@ -252,24 +248,22 @@ class Daybook:
         written to it since ``version``.
         """
         by, before = check_code(by, "by"), self._before(course_id, version)
-        given = checked_visit(
-            visit, before, self.today(), cleared_at=101 if sure else self._cleared_at()
-        )
+        cleared_at = 101 if sure else self._cleared_at()
+        given = checked_visit(visit, before, self.today(), cleared_at=cleared_at)
         with self.entry("session", by, course_id, version=version) as entry:
             day, number = visit.treated_on.isoformat(), before.done + 1
             row = {**(before.row or before.begun(day)), "sessions_given": number}
             session = {**given, "course_id": course_id, "session_no": number, "treated_on": day}
-            session = self.put("sessions", session, entry)
-            now = self._put_seen(before, row, given, day, entry)
-        return replace(now, sessions=(*before.sessions, session))
+            sessions = (*before.sessions, self.put("sessions", session, entry))
+            return self._put_seen(before, row, given, day, entry, sessions=sessions)
 
     # the course's new row, and what was seen of it on a day: the course as it stands then
     def _put_seen(
-        self, before: Course, row: Mapping[str, Any], given: Mapping[str, Any], day: str, entry: int
+        self, before: Course, row: Cells, given: Cells, day: str, entry: int, **found: Any
     ) -> Course:
-        found: dict[str, Any] = {"row": self.put("courses", row, entry, replaces=row.get("row"))}
+        found["row"] = self.put("courses", row, entry, replaces=row.get("row"))
         seen = {**given, "course_id": before.course_id, "after_session": before.done}
-        seen |= {"graded_on": day}
+        seen["graded_on"] = day
         for table, name in (("gradings", "fading_pct"), ("reactions", "reaction")):
             if given.get(name) is not None:
                 found[table] = (*getattr(before, table), self.put(table, seen, entry))
@@ -330,7 +324,7 @@ class Daybook:
                     if row["replaces"] is not None:
                         was = self.rows(f"SELECT * FROM {table} WHERE row = ?", row["replaces"])[0]
                     at = now[0]["row"]
-                    self.put(table, was or now[0], entry, replaces=at, withdrawn=was is None)
+                    self.put(table, was or now[0], entry, replaces=at, gone=was is None)
         return self.course(course_id)
 
     def history(self, course_id: str, *, since: int = 0) -> list[dict[str, Any]]:
@@ -347,11 +341,13 @@ class Daybook:
         found = self.rows(asked, since, course_id)
         return [{**one, "rows": rows.get(one["entry"], [])} for one in found]
 
-    def learnt(self, model: str) -> None:
-        """Keep that a model was learnt from the book as it now is."""
+    def learnt(self, model: str, file: str = "", *, before: tuple[str, str] = ("", "")) -> None:
+        """Keep that a model was learnt from the book, and where that ``before`` is kept now."""
+        columns = "(model, learnt_at, entry, file) VALUES (?, ?, ?, ?)"
         with self._lock, told(self.path):
-            cells = (model, self._now(), self.last_entry())
-            self.book.execute("INSERT OR REPLACE INTO models VALUES (?, ?, ?)", cells)
+            cells = (model, self._now(), self.last_entry(), file or None)
+            self.book.execute("UPDATE models SET file = ? WHERE model = ?", before[::-1])
+            self.book.execute(f"INSERT OR REPLACE INTO models {columns}", cells)
 
     def forgotten_since(self, model: str) -> bool:
         """Return whether anybody was forgotten since a model, by its fingerprint, was learnt."""
@@ -363,8 +359,8 @@ class Daybook:
         """Take all rows and promises of a client out of the file for good.
 
         What stays is an entry that somebody was forgotten, without a code. Returned is how many
-        courses and promises went, and the fingerprints of the models that learnt from them. Raises
-        MisfitError if no client has that pseudonym.
+        courses and promises went, and the fingerprints of the models that learnt from them, with
+        file and day in ``models``. Raises MisfitError if no client has that pseudonym.
         """
         by = check_code(by, "by")
         known = self.rows("SELECT course_id FROM known WHERE client_id = ?", client_id)
@@ -375,15 +371,14 @@ class Daybook:
         promises = self.rows(f"SELECT count(*) AS n FROM promises WHERE {of}", *courses)[0]["n"]
         every = " UNION ALL ".join(f"SELECT entry, course_id FROM {name}" for name in OF_COURSE)
         first = f"SELECT min(entry) FROM ({every}) WHERE {of}"
-        models = self.rows(f"SELECT model FROM models WHERE entry >= ({first})", *courses)
+        asked = f"SELECT * FROM models WHERE entry >= ({first}) ORDER BY learnt_at"
+        models = self.rows(asked, *courses)
         with self._lock, told(self.path):
             with self.entry("forgotten", by):
                 for name in (*ALL_TABLES, "entries"):
                     for event in ("UPDATE", "DELETE"):
                         self.book.execute(f"DROP TRIGGER {name}_{event}")
-                for name in OF_COURSE:
-                    self.book.execute(f"DELETE FROM {name} WHERE {of}", courses)
-                for name in ("entries", "known"):
+                for name in (*OF_COURSE, "entries", "known"):
                     self.book.execute(f"DELETE FROM {name} WHERE {of}", courses)
                 for guard in guards():
                     self.book.execute(guard)
@@ -392,8 +387,8 @@ class Daybook:
                 values = {"journal": f"{self.path.name}-wal"}
                 raise RequestError(*problem_and_remedy("refused.still_in_journal", values))
         self._seen = None
-        learnt = sorted(str(one["model"]) for one in models)
-        return {"courses": len(courses), "promises": promises, "learnt_by": learnt}
+        learnt = {"learnt_by": [one["model"] for one in models], "models": models}
+        return {"courses": len(courses), "promises": promises, **learnt}
 
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Copy the book to a file while it is in use; RequestError where another would be lost."""

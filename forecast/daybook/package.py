@@ -21,15 +21,11 @@ from forecast.log import (
     Extra,
     OutcomeLog,
     column_names,
-    guards,
-    opened,
     read_book,
     read_log,
-    remove_file,
-    rows_ever,
-    told,
     write_log,
 )
+from forecast.log.files import guards, opened, remove_file, rows_ever, told
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,8 +17,9 @@ from forecast._files import csv_rows, read_whole
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, ForecastError
-from forecast.log import Enquiry, checked, column_names, is_daybook, opened, told
+from forecast.log import Enquiry, checked, column_names
 from forecast.log import column as rule_of
+from forecast.log.files import is_daybook, opened, told
 
 Interval = tuple[int | None, int | None]
 DAYS = ("issued_on", "valid_until")

@@ -21,14 +21,7 @@ from forecast._notes import (
     text_of,
 )
 from forecast._plain import Result, plain_rows, plain_table, plain_values
-from forecast.assess import (
-    Assessment,
-    Drift,
-    Outcomes,
-    Watch,
-    assess_predictions,
-    watch,
-)
+from forecast.assess import Assessment, Drift, Outcomes, Watch, assess_predictions, watch
 from forecast.counts import (
     COVARIATES,
     GOALS,
@@ -36,13 +29,14 @@ from forecast.counts import (
     course_rows,
     effects_for,
     few,
+    is_judged,
     of_goal,
     plainly,
     told,
 )
 from forecast.daybook import Course, Promise, first_promises
 from forecast.errors import DataError
-from forecast.log import ATTRIBUTES, Enquiry, enquiry_of, fingerprint, is_judged
+from forecast.log import ATTRIBUTES, Enquiry, enquiry_of
 from forecast.midcourse import LAST_LANDMARK
 from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of
@@ -270,7 +264,7 @@ def assess_forecaster(
     False
     """
     rows = course_rows(log, goal=forecaster.goal)
-    used = fingerprint(log.courses) == forecaster.log_summary.fingerprint
+    used = log.fingerprint == forecaster.log_summary.fingerprint
     later = (
         rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.log_summary.last_start
     ).to_numpy()

@@ -5,17 +5,19 @@ from __future__ import annotations
 import os
 import shutil
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
+from jinja2 import BaseLoader, Environment, StrictUndefined, Template
+from jinja2.bccache import bc_version
 from markupsafe import Markup
 
 from forecast._files import write_whole
 from forecast._notes import languages, problem_and_remedy
+from forecast._shipped import shipped
 from forecast.errors import RequestError
 from forecast.log import column
 from forecast.page.answer import Answer, answer
@@ -38,16 +40,22 @@ LEFT, RIGHT, TOP, BOTTOM = 34.0, 8.0, 26.0, 40.0
 DOTS = tuple((20 * (k % 10 + 0.5), 20 * (k // 10 + 0.5)) for k in range(100))  # ten in a row
 
 
+class _Compiled(BaseLoader):
+    def load(self, environment: Environment, name: str, *more: Any) -> Template:
+        compiled = partial(environment.compile, name=name, filename=name)
+        code = shipped(HERE / "templates" / name, compiled, f"jinja{bc_version}")
+        return Template.from_code(environment, code, *more)
+
+
 @cache
 def template(name: str) -> Template:
     """Return a template; whatever is put into it is escaped."""
     environment = Environment(
-        loader=FileSystemLoader(HERE / "templates"),
+        loader=_Compiled(),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        optimized=False,  # a sheet waits longer for it than it gains
     )
     return environment.get_template(name)
 

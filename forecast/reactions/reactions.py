@@ -75,12 +75,7 @@ class OperatorFunnel:
 
 
 def compare_operators(
-    rows: pd.DataFrame,
-    fit: ReactionFit,
-    codes: Mapping[str, str],
-    *,
-    outcome: str,
-    level: float,
+    rows: pd.DataFrame, fit: ReactionFit, codes: Mapping[str, str], *, outcome: str, level: float
 ) -> OperatorFunnel | None:
     """Return operators against what is expected of them, or None without two operators.
 

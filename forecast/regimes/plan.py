@@ -18,7 +18,7 @@ from forecast._types import FloatArray
 from forecast.causal import Design, hazard_ratio_for, life_sums, schoenfeld_events, subjects_needed
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
-from forecast.log import OutcomeLog, check_log, judged_sessions
+from forecast.log import OutcomeLog, check_log
 from forecast.regimes.comparison import RegimeComparison
 from forecast.regimes.trial import Trial, read_strategies, trial_rows
 from forecast.regimes.verdict import LEAST_AT_RISK
@@ -159,7 +159,7 @@ def plan_comparison(
 
 # The clinic's hazard of clearing and of stopping at each session.
 def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[Note]]:
-    courses = log.courses.assign(sessions_given=judged_sessions(log))
+    courses = log.courses.assign(sessions_given=log.judged_sessions)
     courses = courses[(courses["goal"] == "clear") & (courses["sessions_given"] > 0)]
     entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
     given = courses["sessions_given"].to_numpy(dtype=np.int64) + entry

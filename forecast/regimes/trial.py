@@ -17,7 +17,6 @@ from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import Panel
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError, RequestError
-from forecast.log import judged_sessions
 from forecast.regimes.verdict import LOOK_AGAIN, Contrast
 from forecast.tattoo import ink_group
 
@@ -219,7 +218,7 @@ def _rows(
     rows = rows[rows["session_no"] <= horizon].sort_values(["course_id", "session_no"])
     # the last session of an ongoing course, not graded yet, is not "not cleared": counted so it
     # would slow whatever regime the recent courses are under
-    judged = pd.Series(judged_sessions(log), index=log.courses["course_id"])
+    judged = pd.Series(log.judged_sessions, index=log.courses["course_id"])
     rows = rows[rows["session_no"] <= rows["course_id"].map(judged)].reset_index(drop=True)
     judged_ids = set(rows["course_id"])
     # a session with both regimes follows no strategy of one: its course is lost before it

@@ -198,11 +198,7 @@ def _run(goal: str, put: Put) -> PooledEvidence:
 
     try:
         means = _common_means(first)
-        fitted = joint_fit(
-            SHARED_MODEL,
-            Encoding(tuple((name, None) for name in means)),
-            ask,
-        )
+        fitted = joint_fit(SHARED_MODEL, Encoding(tuple((name, None) for name in means)), ask)
         counts = {
             name: sum(int(answer["counts"].get(name) or 0) for answer in first)
             for name in first[0]["counts"]

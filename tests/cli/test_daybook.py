@@ -1,13 +1,14 @@
 """The command that makes a daybook, writes it out, checks, copies, looks back and forgets."""
 
 import json
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 import forecast
 from forecast.cli import main
-from forecast.daybook import read_promises
+from forecast.daybook import Daybook, read_promises
 
 Shown = pytest.CaptureFixture[str]
 
@@ -81,6 +82,44 @@ def test_an_old_register_is_taken_over_into_a_daybook_that_is_there(
     assert "Forgotten" in run(capsys, "daybook", book, "--forget", client)
     assert read_promises(book) == ()
     assert run(capsys, "daybook", book, "--forget", client, code=1).startswith("forecast: ")
+
+
+def test_who_is_forgotten_is_told_which_files_learnt_from_them(
+    book: Path, model: Path, tmp_path: Path, capsys: Shown
+):
+    mine = tmp_path / "mine.json"
+    first, second, third, fourth = forecast.read_log(book).courses["client_id"].unique()[:4]
+    assert "Learnt with" not in run(capsys, "daybook", book, "--forget", first)
+    run(capsys, "fit", book, "-o", mine)
+    before = forecast.load_forecaster(mine).fingerprint
+    day = f"{date.today().day} {date.today():%b %Y}"
+    said = run(capsys, "daybook", book, "--forget", second)
+    assert f"to fit anew: mine.json of {day} ({before}).\n" in said
+    run(capsys, "refresh", mine, book)
+    now = forecast.load_forecaster(mine).fingerprint
+    assert (tmp_path / f"mine.{before}.json").exists()
+    said = run(capsys, "daybook", book, "--forget", third)
+    assert f"to fit anew: mine.{before}.json of {day} ({before}).\n" in said
+    assert f"to fit anew: mine.json of {day} ({now}).\n" in said
+    run(capsys, "daybook", book, "--export", tmp_path / "out")
+    run(capsys, "daybook", tmp_path / "again.sqlite", "--from", tmp_path / "out")
+    found = json.loads(
+        run(capsys, "daybook", tmp_path / "again.sqlite", "--forget", fourth, "--json")
+    )
+    assert [one["file"] for one in found["models"]] == [f"mine.{before}.json", "mine.json"]
+    with Daybook(book) as old:  # of before the names of files were kept
+        old.learnt("abc")
+        old.book.execute("ALTER TABLE models DROP COLUMN file")
+    said = run(capsys, "daybook", book, "--forget", fourth, "--language", "de")
+    assert "dessen Datei nicht bekannt ist (abc)" in said
+
+
+def test_what_does_not_fit_is_named_as_the_page_names_it(book: Path, capsys: Shown):
+    said = run(capsys, "daybook", book, "--forget", "zz9", code=1)
+    assert said.startswith("forecast: Pseudonym of the client, never a name: There is no client")
+    named = [book, "--forget", "P1", "--by", "Anna Schmidt", "--language", "de"]
+    said = run(capsys, "daybook", *named, code=1)
+    assert said.startswith("forecast: Ihr Kürzel: Das sieht wie ein Name aus.")
 
 
 def test_what_cannot_be_made_says_why(book: Path, tmp_path: Path, capsys: Shown):

@@ -95,6 +95,30 @@ def test_kill_9_five_hundred_times_loses_nothing(book):
     assert kill_at_random(book.path, 500, seed=2) > 500
 
 
+OPENS_AND_CLOSES = """
+import sys
+from forecast.daybook import Daybook
+with Daybook(sys.argv[1]) as book:
+    print(len(book.rows("SELECT 1 FROM promises_now")))
+"""
+
+
+def seen_by_another(path: Path) -> int:
+    """Return how many promises another process finds, which opens and closes the book."""
+    command = [sys.executable, "-c", OPENS_AND_CLOSES, str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=True)
+    return int(done.stdout)
+
+
+def test_reading_in_the_program_that_writes_does_not_let_another_take_the_journal_away(book):
+    book.keep(promised("k1"), by="op1")
+    assert len(read_promises(book.path)) == 1
+    Daybook(book.path).close()
+    assert seen_by_another(book.path) == 1
+    book.keep(promised("k2"), by="op1")
+    assert seen_by_another(book.path) == 2
+
+
 @unix
 def test_two_writers_at_once_lose_nothing(book):
     book.close()

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 import forecast
 from forecast._notes import languages
@@ -426,3 +427,55 @@ def test_by_keyboard_alone_and_leaving_with_unsaved_entries_asks(
     assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
     assert Axe().run(page).response["violations"] == []
     context.close()
+
+
+def test_a_course_stays_open_in_the_other_language_with_what_was_not_written_down(
+    browser: Any, served: str, tablet: Client, book: Daybook
+):
+    course = written(tablet, kept(tablet), 8, fading_pct="0").json()
+    page = browser.new_page()
+    asked: list[str] = []
+    page.on("dialog", lambda dialog: (asked.append(dialog.message), dialog.accept()))
+    page.goto(served)
+    page.fill("#code", "k7")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#course:not([hidden])")
+    page.fill("#by", "op3")
+    page.fill("#session-fading_pct", "25")
+    page.check("#session-form input[value=ps]")
+    page.click("#ending summary")
+    page.check("#end-form input[value=stopped]")
+    page.click("#entries label:has(input[name=skin_type][value=II])")
+    page.click("#language-form button[lang=de]")
+    page.wait_for_selector("html[lang=de] #course:not([hidden])")
+    page.wait_for_selector("#course-lines :text('nach Sitzung')")
+    expect(page.locator("#session-fading_pct")).to_have_value("25")
+    assert page.input_value("#by") == "op3"
+    assert page.is_checked("#session-form input[value=ps]")
+    assert page.is_checked("#end-form input[value=stopped]")
+    assert page.is_checked("#entries input[name=skin_type][value=II]")
+    assert asked == []
+    page.click("#leave")
+    assert len(asked) == 1  # it is still not written down
+    page.close()
+    assert book.course("k7-1").version == course["version"]
+
+
+def test_in_the_other_language_what_somebody_else_wrote_meanwhile_is_still_told(
+    browser: Any, served: str, tablet: Client, book: Daybook
+):
+    course = written(tablet, kept(tablet), 8, fading_pct="0").json()
+    page = browser.new_page()
+    page.goto(served)
+    page.fill("#code", "k7")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#course:not([hidden])")
+    page.fill("#session-fading_pct", "25")
+    written(tablet, course, 3, fading_pct="10")
+    page.click("#language-form button[lang=de]")
+    expect(page.locator("#session-fading_pct")).to_have_value("25")
+    page.click("#session-form button[type=submit]")
+    page.wait_for_selector("#book-state.alert:text('op1')")
+    assert page.input_value("#session-fading_pct") == "25"
+    assert book.course("k7-1").done == 2
+    page.close()

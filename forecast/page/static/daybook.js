@@ -198,4 +198,30 @@
   }, true);
   form.addEventListener("reset", (event) => { if (!event.defaultPrevented) unsaved = false; });
   window.addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
+
+  // In the page's other language the course is open as before, with what was typed and not written down.
+  const typed = ["session-form", "end-form", "keep-form"];
+  at("language-form").addEventListener("submit", (event) => {
+    const carried = event.target.elements.asked;
+    const held = { unsaved, by: at("by").value, version: course && course.version, ending: at("ending").open };
+    for (const name of typed) held[name] = values(at(name));
+    carried.value = JSON.stringify({ ...JSON.parse(carried.value), book: held });
+    unsaved = false;
+  });
+
+  async function carry(held) {
+    at("by").value = held.by;
+    if (held.version !== null) {
+      course = { course: hidden("course").value, version: held.version };
+      const found = await send("open", at("open-form"), { chosen: course.course });
+      if (found) found.version = held.version;  // what others wrote meanwhile is told as ever
+      else leave(false);
+    }
+    for (const name of typed) fill(at(name), held[name]);
+    at("ending").open = held.ending;
+    unsaved = held.unsaved;
+  }
+
+  const carried = document.querySelector("main").dataset.carried;
+  if (carried) carry(JSON.parse(carried).book);
 })();

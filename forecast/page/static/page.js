@@ -167,8 +167,7 @@
     event.target.elements.asked.value = JSON.stringify({ ...asked(), n: slider.value });
   });
   at("language-form").addEventListener("submit", (event) => {
-    const sent = asked();
-    event.target.elements.asked.value = sent.course ? "" : JSON.stringify(sent);
+    event.target.elements.asked.value = JSON.stringify(asked());
   });
 
   // What was typed in the page's other language; it came with the page and is kept nowhere.

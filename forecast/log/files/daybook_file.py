@@ -17,7 +17,7 @@ from forecast._notes import problem_and_remedy, sentence
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import coded_texts
 from forecast.log.columns import ALL_TABLES, TABLES, Column, column_names
-from forecast.log.pages import Pages
+from forecast.log.files.pages import Pages
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,8 +36,8 @@ BASE = """
 CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL, own TEXT);
 CREATE INDEX known_client ON known (client_id);
-CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);
-CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT REFERENCES known,
+CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER, file TEXT);
+CREATE TABLE entries (entry INTEGER PRIMARY KEY, course_id TEXT REFERENCES known,
   what TEXT NOT NULL, entered_at TEXT NOT NULL, entered_by TEXT NOT NULL,
   undoes INTEGER REFERENCES entries);
 CREATE UNIQUE INDEX entries_undoes ON entries (undoes) WHERE undoes IS NOT NULL;
@@ -105,10 +105,12 @@ def told(path: Path) -> Iterator[None]:
         raise DataError(sentence(code, {**values, "why": says}), remedy) from None
 
 
+# One that is in use has its journal beside it. It must not be looked into: closing it would give up
+# the locks that this process may hold on it, and another would take the journal away.
 def is_daybook(path: Path) -> bool:
     """Say whether a file is SQLite's, by its first bytes."""
-    if not path.is_file():
-        return False
+    if not path.is_file() or path.with_name(f"{path.name}-wal").exists():
+        return path.is_file()
     with path.open("rb") as file:
         return file.read(len(HEAD)) == HEAD
 
@@ -189,8 +191,9 @@ def _make_safe(book: sqlite3.Connection, path: Path) -> None:
     _keep_journal(book, path)
     for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
         book.execute(f"PRAGMA {pragma}")
-    if "own" not in _columns_of(book, "known"):
-        book.execute("ALTER TABLE known ADD COLUMN own TEXT")
+    for name, added in (("known", "own"), ("models", "file")):
+        if added not in _columns_of(book, name):
+            book.execute(f"ALTER TABLE {name} ADD COLUMN {added} TEXT")
     for name, rules in ALL_TABLES.items():
         there = _columns_of(book, name)
         lacking = [rule for rule in rules if rule.name not in there]
@@ -233,7 +236,8 @@ def _cells(kind: str, cells: Any) -> Any:
         return cells
     if kind == "date":
         with suppress(pa.ArrowInvalid):
-            return cells.cast(pa.timestamp("ns")).to_numpy(zero_copy_only=False)
+            days = cells.dictionary.cast(pa.timestamp("ns"))
+            return days.take(cells.indices).to_numpy(zero_copy_only=False)
     return coded_texts(pa.chunked_array([cells]))
 
 
@@ -246,7 +250,7 @@ def _frame(image: bytes, name: str, root: int, there: list[str]) -> pd.DataFrame
     replaced, withdrawn = (found[one] for one in OF_ROWS)
     now = ~np.isin(rows, replaced[replaced > 0]) & (withdrawn == 0)
     named = {one: _cells(kinds[one], found[one]) for one in column_names(name) if one in found}
-    frame = pd.DataFrame(named, index=rows)
+    frame = pd.DataFrame(named, index=rows, copy=False)
     return frame if now.all() else frame[now]
 
 

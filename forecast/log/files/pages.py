@@ -43,8 +43,6 @@ class Pages:
         try:
             size, at = self._varint(self._cells(root))
             rows, at = self._varint(at)
-            order = np.argsort(rows)
-            rows, size, at = rows[order], size[order], at[order]
             if (np.diff(rows) <= 0).any() or size.max(initial=0) > len(self.bytes):
                 raise IndexError
             return rows, [*self._decoded(self._joined(size, at), kinds)]
@@ -83,8 +81,8 @@ class Pages:
                 return self._pointed(at, 8)
             if (kind != INNER).any() or len(at) * self.size > len(self.bytes):
                 break
-            below = self._number(self._pointed(at, 12), 4)
-            pages = np.concatenate([below, self._number(at + 8, 4)])
+            below, n = self._number(self._pointed(at, 12), 4), self._number(at + 3, 2)
+            pages = np.insert(below, np.cumsum(n), self._number(at + 8, 4))
         raise IndexError
 
     def _pointed(self, at: Places, head: int) -> Places:
@@ -112,21 +110,23 @@ class Pages:
     def _decoded(self, at: Places, kinds: Sequence[str | None]) -> Iterator[Any]:
         long, head = self._varint(at)
         types, at = self._types(head, at + long, len(kinds)), at + long
-        wide = BYTES.take(types, mode="clip")
-        if types.max(initial=0) > 127:
-            wide = np.where(types > 127, (types - TEXT) // 2, wide)
-        for kind, of, width in zip(kinds, types, wide, strict=True):
-            if width.min(initial=0) < 0 or (at + width).max(initial=0) > len(self.bytes):
+        for kind, of in zip(kinds, types, strict=True):
+            each = of[:1] if (of == of[:1]).all() else of  # often of one type, and as wide
+            wide = BYTES.take(each, mode="clip")
+            if each.max(initial=0) > 127:
+                wide = np.where(each > 127, (each - TEXT) // 2, wide)
+            end = at + wide
+            if wide.min(initial=0) < 0 or end.max(initial=0) > len(self.bytes):
                 raise IndexError
-            yield kind and self._column(kind, of, at)
-            at = at + width
+            yield kind and self._column(kind, of, at, end - at)
+            at = end
 
     # A row's head has the types of its values, mostly a byte each. Rows of before a column came in
     # end without it.
     def _types(self, head: Places, end: Places, n: int) -> Places:
         plain = self._cut(np.minimum(head, len(self.bytes) - n), n)
-        types = np.array(plain.T, dtype=np.int32, order="C")
         odd = np.flatnonzero((end - head != n) | (plain > 127).any(axis=1))
+        types: Places = np.array(plain.T, dtype=np.int32 if len(odd) else np.uint8, order="C")
         place, end = head[odd], end[odd]
         for column in types if len(odd) else ():
             there = place < end
@@ -134,16 +134,16 @@ class Pages:
             column[odd], place = np.where(there, value, 0), np.where(there, behind, place)
         return types
 
-    def _column(self, kind: str, types: Places, at: Places) -> Any:
+    def _column(self, kind: str, types: Places, at: Places, wide: Places) -> Any:
         import pyarrow as pa
 
         if kind not in ("integer", "number"):
-            return self._texts(types, at)
+            return self._texts(types, at, wide)
         said = types >= TEXT
-        numbers = self._numbers(np.where(said, 0, types), at, whole=kind == "integer")
         if not said.any():
-            return numbers
-        texts = self._texts(np.where(said, types, 0), at).to_pylist()
+            return self._numbers(types, at, whole=kind == "integer")
+        numbers = self._numbers(np.where(said, 0, types), at, whole=kind == "integer")
+        texts = self._texts(np.where(said, types, 0), at, np.where(said, wide, 0)).to_pylist()
         both = zip(texts, numbers.tolist(), types, strict=True)
         cells = (text if of >= TEXT else None if of == 0 else str(one) for text, one, of in both)
         return pa.array(cells, pa.string()).dictionary_encode()
@@ -159,7 +159,7 @@ class Pages:
                 found[rows] = value.view(np.float64) if of == REAL else signed
         return found
 
-    def _texts(self, types: Places, at: Places) -> Any:
+    def _texts(self, types: Places, at: Places, wide: Places) -> Any:
         import pyarrow as pa
 
         if not types.any():
@@ -167,7 +167,6 @@ class Pages:
         there = types > 0
         if ((types & 1 == 1) != there).any() or (there & (types < TEXT)).any():
             raise sqlite3.DatabaseError(NO_TEXT)
-        wide = np.maximum(types - TEXT, 0) >> 1
         most, ends = int(wide.max()), np.append(0, np.cumsum(wide))
         if 0 < most <= LONGEST:
             cut = self._cut(at + wide - most, most)
