@@ -17,7 +17,6 @@ from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import World
-from forecast.invented.log_rows import PACKAGES, SOLD, Luck, hide, live
 from forecast.invented.people import (
     DENSITIES,
     LAYERS,
@@ -38,6 +37,7 @@ from forecast.invented.people import (
     with_chance,
 )
 from forecast.invented.sessions import Paths, arrive, run_sessions
+from forecast.invented.simulate import PACKAGES, SOLD, Luck, hide, live
 from forecast.invented.world import CaseMix, OwnedLaser
 from forecast.survival import CountDistribution
 from forecast.tattoo import SITES, read_inks

@@ -34,7 +34,8 @@ from forecast import (
     read_log,
     simulate_log,
 )
-from forecast.counts import COVARIATES, course_rows, durations_of, fill_missing
+from forecast.counts import COVARIATES, course_rows, durations_of
+from forecast.counts.log_summary import fill_missing
 from forecast.forecaster import refresh_forecaster
 from forecast.log import TABLES
 from forecast.prices import price_rows

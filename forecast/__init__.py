@@ -27,15 +27,8 @@ if TYPE_CHECKING:
         value_of_quoting,
     )
     from forecast.invented import simulate_log
-    from forecast.log import (
-        Enquiry,
-        OutcomeLog,
-        corrected_file,
-        enquiry_of,
-        propose_map,
-        read_log,
-        write_to_correct,
-    )
+    from forecast.log import Enquiry, OutcomeLog, enquiry_of, read_log
+    from forecast.log.files import corrected_file, propose_map, write_to_correct
     from forecast.page import estimate_panel
     from forecast.prices import (
         Package,

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
-from difflib import get_close_matches
 from typing import TypeVar
 
 from forecast._notes import problem_and_remedy, sentence
@@ -65,6 +64,8 @@ def check_whole_number(value: int, *, name: str, low: int = 0, high: int | None 
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return `` Did you mean 'x'?`` for the known word closest to ``word``, or an empty text."""
+    from difflib import get_close_matches  # which what is right does not need
+
     close = get_close_matches(str(word), list(known), n=1, cutoff=0.6)
     return sentence("reading.did_you_mean", {"word": close[0]}) if close else ""
 

@@ -6,8 +6,9 @@ import ast
 import sys
 from collections.abc import Callable
 from importlib import import_module
-from pathlib import Path
 from typing import Any
+
+from forecast._shipped import shipped
 
 
 def door(package: str, path: str) -> tuple[Callable[[str], Any], Callable[[], list[str]]]:
@@ -16,7 +17,7 @@ def door(package: str, path: str) -> tuple[Callable[[str], Any], Callable[[], li
     The room names what it offers once, in imports under ``TYPE_CHECKING``, which tools read and
     which are not run: each name is imported from there when it is first asked for.
     """
-    homes = _imports_for_tools(Path(path))
+    homes = shipped(path, _imports_for_tools, "door")
 
     def load(name: str) -> Any:
         if name == "__all__":
@@ -30,9 +31,9 @@ def door(package: str, path: str) -> tuple[Callable[[str], Any], Callable[[], li
     return load, lambda: sorted({*vars(sys.modules[package]), *homes})
 
 
-def _imports_for_tools(path: Path) -> dict[str, str]:
+def _imports_for_tools(text: str) -> dict[str, str]:
     found: dict[str, str] = {}
-    for block in ast.parse(path.read_text(encoding="utf-8")).body:
+    for block in ast.parse(text).body:
         for line in block.body if isinstance(block, ast.If) else ():
             if isinstance(line, ast.ImportFrom):
                 found |= {alias.name: str(line.module) for alias in line.names}

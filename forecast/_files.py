@@ -9,7 +9,6 @@ import io
 import json
 import math
 import os
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -107,6 +106,8 @@ def read_toml(path: Path, *, command: str, decimal: Callable[[str], Any] = float
 
     Raises DataError where it cannot be read; ``command`` is the one that writes an example.
     """
+    import tomllib  # which an enquiry does not need
+
     try:
         return tomllib.loads(read_whole(path, MAX_TOML).decode("utf-8-sig"), parse_float=decimal)
     except OSError as error:
@@ -203,8 +204,5 @@ def csv_rows(text: str, mark: str, *, strict: bool = False) -> Iterator[tuple[in
 def refuse_long_cell(where: str, place: str, length: int) -> None:
     """Raise DataError if a cell has more characters than are read."""
     if length > MAX_CELL:
-        raise DataError(
-            f"{where} has a cell of {length:,} characters: {place}.",
-            f"At most {MAX_CELL:,} are read; shorten it, or look for a quotation mark without "
-            "its partner there.",
-        )
+        values = {"where": where, "length": length, "place": place, "most": MAX_CELL}
+        raise DataError(*problem_and_remedy("refused.long_cell", values))

@@ -12,6 +12,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
+from forecast._notes import Sentence, problem_and_remedy, sentence
 from forecast.errors import RequestError
 
 __all__ = ["on_cluster", "one_thread", "run_units", "seeds"]
@@ -25,7 +26,6 @@ LOOKS = 3.0  # seconds between two looks at a cluster that gives nothing back
 LONGEST_GREETING = 1 << 20  # bytes
 THRESHOLD = "distributed.admin.large-graph-warning-threshold"
 CERTIFICATES = ("ca.pem", "cert.pem", "key.pem")
-NO_CLUSTER = "leave --cluster out to run on this machine."
 _CLUSTER: ContextVar[Any] = ContextVar("cluster", default=None)
 _INSIDE: ContextVar[bool] = ContextVar("inside", default=False)
 
@@ -153,16 +153,10 @@ def on_cluster(
         cluster = _Cluster(client, address, tell)
         before = cluster.workers()
         if not before:
-            raise RequestError(
-                f"The cluster at {address} has no workers.",
-                f"Start one with: dask worker {address}; or {NO_CLUSTER}",
-            )
+            raise RequestError(*problem_and_remedy("cluster.no_workers", {"address": address}))
         check_versions(client, address, before)
-        how = "encrypted" if address.startswith("tls") else "not encrypted, to anybody who listens"
-        tell(
-            f"Rows of the log travel to {address}, {how}; who reaches that scheduler can read "
-            "them and run programs on its workers."
-        )
+        code = "cluster.encrypted" if address.startswith("tls") else "cluster.not_encrypted"
+        tell(sentence(code, {"address": address}))
         token = _CLUSTER.set(cluster)
         try:
             yield
@@ -170,7 +164,7 @@ def on_cluster(
             _CLUSTER.reset(token)
         lost = set() if cluster.gone else set(before) - set(cluster.workers())
         if lost:
-            tell(f"Workers lost on the way: {len(lost)}; their work was done again.")
+            tell(sentence("cluster.lost", {"n": len(lost)}))
     finally:
         client.close(timeout=ANSWERS_WITHIN)
 
@@ -257,10 +251,7 @@ class _Cluster:
         except lost:
             if not self.gone:
                 self.gone = True
-                self.say(
-                    f"The cluster at {self.address} gives nothing back any more; the rest is "
-                    "done on this machine."
-                )
+                self.say(sentence("cluster.gone", {"address": self.address}))
 
 
 def _given(function: Any) -> Any:
@@ -281,19 +272,14 @@ def connect(address: str, certificates: str | os.PathLike[str] | None = None) ->
         from distributed import Client
         from distributed.security import Security
     except ImportError:
-        raise RequestError(
-            "A cluster needs the packages dask and distributed, which are not installed.",
-            'Install them with: pip install "session-forecast[scale]"; or leave --cluster out.',
-        ) from None
+        raise RequestError(*problem_and_remedy("cluster.not_installed")) from None
     known = {}
     if certificates is not None:
         files = [Path(certificates) / name for name in CERTIFICATES]
         missing = [path.name for path in files if not path.is_file()]
         if missing:
-            raise RequestError(
-                f"The folder of certificates lacks {', '.join(missing)}.",
-                f"Put {', '.join(CERTIFICATES)} into it, or {NO_CLUSTER}",
-            )
+            lack = {"missing": missing, "all": CERTIFICATES}
+            raise RequestError(*problem_and_remedy("cluster.certificates", lack))
         names = ("tls_ca_file", "tls_client_cert", "tls_client_key")
         known = dict(zip(names, map(str, files), strict=True))
     made: tuple[Any, Any] = Security, Client
@@ -302,10 +288,9 @@ def connect(address: str, certificates: str | os.PathLike[str] | None = None) ->
         knock(address, security)
         return made[1](address, timeout=ANSWERS_WITHIN, security=security, set_as_default=False)
     except (OSError, ValueError, RuntimeError) as error:
-        raise RequestError(
-            f"The cluster at {address} cannot be reached ({error or type(error).__name__}).",
-            f"Check the address, that a scheduler runs there and its certificates, or {NO_CLUSTER}",
-        ) from None
+        ours = (one for one in error.args if isinstance(one, Sentence))
+        told = {"address": address, "why": next(ours, str(error) or type(error).__name__)}
+        raise RequestError(*problem_and_remedy("cluster.not_reached", told)) from None
 
 
 def knock(address: str, security: Any) -> None:
@@ -318,19 +303,19 @@ def knock(address: str, security: Any) -> None:
 
     place = urlsplit(address)
     if place.scheme not in ("tcp", "tls") or not place.hostname or not place.port:
-        raise ValueError("it is not written as tcp://host:port")
+        raise ValueError(sentence("cluster.no_address"))
     with ExitStack() as held:
         line = socket.create_connection((place.hostname, place.port), ANSWERS_WITHIN / 2)
         held.enter_context(line)
         if place.scheme == "tls":
             context = security.get_connection_args("client").get("ssl_context")
             if context is None:
-                raise ValueError("tls needs certificates: name their folder with --certificates")
+                raise ValueError(sentence("cluster.needs_certificates"))
             line = context.wrap_socket(line, server_hostname=place.hostname)
             held.enter_context(line)
         greeting = line.recv(8)
         if not 0 < int.from_bytes(greeting, "little") < LONGEST_GREETING:
-            raise ValueError("what answers there is no Dask scheduler")
+            raise ValueError(sentence("cluster.no_scheduler"))
 
 
 def check_versions(client: Any, address: str, workers: Iterable[str]) -> None:
@@ -344,10 +329,8 @@ def check_versions(client: Any, address: str, workers: Iterable[str]) -> None:
         while future.status == "pending" and time.monotonic() < until:
             time.sleep(0.01)
         if future.status == "pending":
-            raise RequestError(
-                f"The worker {name} of the cluster at {address} does not answer.",
-                f"Start it anew, or {NO_CLUSTER}",
-            )
+            values = {"worker": name, "address": address}
+            raise RequestError(*problem_and_remedy("cluster.silent", values))
         found = {}
         if future.status == "finished":
             with suppress(OSError, TimeoutError):
@@ -355,13 +338,10 @@ def check_versions(client: Any, address: str, workers: Iterable[str]) -> None:
         apart = [what for what in here if found.get(what) != here[what]]
         if apart:
             theirs, ours = (
-                ", ".join(f"{what} {of.get(what, 'unknown')}" for what in apart)
-                for of in (found, here)
+                [f"{what} {of.get(what, '?')}" for what in apart] for of in (found, here)
             )
-            raise RequestError(
-                f"The worker {name} at {address} has {theirs}; here it is {ours}.",
-                f"Install the same on every worker, or {NO_CLUSTER}",
-            )
+            differ = {"worker": name, "address": address, "theirs": theirs, "ours": ours}
+            raise RequestError(*problem_and_remedy("cluster.apart", differ))
 
 
 def versions() -> dict[str, str]:

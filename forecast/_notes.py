@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -12,6 +11,8 @@ from numbers import Number
 from pathlib import Path
 from string import Formatter
 from typing import Any, Literal
+
+from forecast._shipped import shipped
 
 LANGUAGES = Path(__file__).parent / "languages"
 Severity = Literal["info", "caution", "serious"]
@@ -151,6 +152,7 @@ def notes_as_json(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
     }
 
 
+@cache
 def languages() -> tuple[str, ...]:
     """Return the codes of the languages that are shipped.
 
@@ -165,7 +167,7 @@ def languages() -> tuple[str, ...]:
 @cache
 def texts_of(language: str) -> Mapping[str, Any]:
     """Return everything in a language's file, nested as it is written there."""
-    return tomllib.loads((LANGUAGES / f"{language}.toml").read_text(encoding="utf-8"))
+    return dict(shipped(LANGUAGES / f"{language}.toml"))
 
 
 class Filler(Formatter):

@@ -156,38 +156,41 @@ def check_parts(hint: Any, value: Any, name: str = "") -> None:
     Looks through dataclasses, mappings, tuples and unions. A dataclass's arrays named after a
     covariance, or a matrix of one, must be square, symmetric and without a negative variance.
     """
-    if get_origin(hint) in (Union, UnionType) and (value is not None or NoneType in get_args(hint)):
-        rest = [one for one in get_args(hint) if (one is NoneType) == (value is None)]
-        hint = rest[0]
-    if not _fits(hint, value, name):
+    if type(value) is hint and (hint in (str, int) or (hint is float and math.isfinite(value))):
+        return
+    kind, inner = get_origin(hint) or hint, get_args(hint)
+    if kind in (Union, UnionType) and (value is not None or NoneType in inner):
+        hint = next(one for one in inner if (one is NoneType) == (value is None))
+        kind, inner = get_origin(hint) or hint, get_args(hint)
+    if not _fits(kind, inner, value, name):
         raise ValueError(f"{name.strip()} cannot be")
-    for its, part, called in _parts_within(hint, value, name):
+    for its, part, called in _parts_within(kind, inner, value, name):
         check_parts(its, part, called)
 
 
-def _parts_within(hint: Any, value: Any, name: str) -> Iterator[tuple[Any, Any, str]]:
-    inner = get_args(hint)
+def _parts_within(
+    kind: Any, inner: tuple[Any, ...], value: Any, name: str
+) -> Iterator[tuple[Any, Any, str]]:
     if dataclasses.is_dataclass(value):
         for field, its in _hints(type(value)).items():  # type: ignore[arg-type]
             yield its, getattr(value, field), field
-    elif get_origin(hint) is tuple:
+    elif kind is tuple:
         each = inner[:1] * len(value) if inner[1:] == (...,) else inner
         yield from ((one, part, name) for one, part in zip(each, value, strict=True))
     elif inner and isinstance(value, Mapping):
         yield from ((inner[1], part, f"{name} {key}") for key, part in value.items())
 
 
-def _fits(hint: Any, value: Any, name: str) -> bool:
-    kind = get_origin(hint) or hint
+def _fits(kind: Any, inner: tuple[Any, ...], value: Any, name: str) -> bool:
+    if kind is float:
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        return number and math.isfinite(value)
     if isinstance(value, Note):
         str(value)  # KeyError where there are no words for it, or a hole of theirs stays empty
     if kind is Any or getattr(kind, "_is_protocol", False):
         return kind is Any or dataclasses.is_dataclass(value)
     if kind is Literal:
-        return value in get_args(hint)
-    if kind is float:
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        return number and math.isfinite(value)
+        return value in inner
     if kind is np.ndarray:
         finite = isinstance(value, np.ndarray) and bool(np.isfinite(value).all())
         if not finite or not ("covarian" in name or "matrix" in name):

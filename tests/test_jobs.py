@@ -326,6 +326,9 @@ def test_a_cluster_that_is_not_there_is_told_within_five_seconds(tmp_path, capsy
     assert f"The cluster at {address} cannot be reached" in error
     assert "leave --cluster out to run on this machine" in error
     assert not (tmp_path / "m.json").exists()
+    asked = ["fit", str(tmp_path), "-o", str(tmp_path / "m.json"), "--cluster", "tcp://here"]
+    assert main([*asked, "--language", "de"]) == 1
+    assert "nicht erreichbar (die Adresse muss die Form" in capsys.readouterr().err
 
 
 def test_something_that_listens_but_never_answers_is_no_cluster():

@@ -45,8 +45,8 @@ BUGS = (
     Bug(
         "sessions elsewhere are not in the step",
         "counts/rows.py",
-        '        "step": entry + judged_sessions(log),',
-        '        "step": judged_sessions(log),',
+        '        "step": entry + log.judged_sessions,',
+        '        "step": log.judged_sessions,',
         "counts/test_rows.py",
     ),
     Bug(
@@ -66,8 +66,8 @@ BUGS = (
     Bug(
         "sessions elsewhere are ignored in the answer",
         "counts/predictor.py",
-        "            carry_remaining(pmfs[:, row], total[row], enquiry.sessions_elsewhere, steps)",
-        "            carry_remaining(pmfs[:, row], total[row], 0, steps)",
+        "found[:, rows] = carry_remaining(pmfs[:, rows], total[rows], done, steps)",
+        "found[:, rows] = carry_remaining(pmfs[:, rows], total[rows], 0, steps)",
         "counts/test_predictor.py",
     ),
     Bug(

@@ -18,7 +18,6 @@ README = ROOT / "README.md"
 DOCUMENTS = [README, ROOT / "DEVELOPERS.md"]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 LANGUAGES = sorted((PACKAGE / "languages").glob("*.toml"))
-OPTIONS = PACKAGE / "cli" / "options.toml"
 PRINTED = sorted((ROOT / "tests" / "golden").glob("*-text.json"))
 USUAL, LONGEST = 25, 40  # words of a sentence
 HOUSE_WORDS = {  # what only its makers would say
@@ -122,7 +121,6 @@ def test_sentences_of_a_language_can_be_read_at_once(path: Path):
 
 WRITTEN = {
     "what a command prints": printed,
-    "its options": lambda: leaves(tomllib.loads(OPTIONS.read_text("utf-8"))),
     "what a program says": lambda: [
         text for path in MODULES for text in said_by(ast.parse(path.read_text("utf-8")))
     ],
@@ -139,8 +137,7 @@ def test_what_is_said_outside_the_languages_can_be_read_at_once(said: Callable[[
 
 def test_no_text_for_people_uses_a_house_word():
     texts = {path.stem: leaves(tomllib.loads(path.read_text("utf-8"))) for path in LANGUAGES}
-    texts["en"] += printed() + leaves(tomllib.loads(OPTIONS.read_text("utf-8"))["commands"])
-    texts["en"] += paragraphs(README.read_text("utf-8"))
+    texts["en"] += printed() + paragraphs(README.read_text("utf-8"))
     programs = [path.read_text(encoding="utf-8") for path in MODULES]
     for path in NOTEBOOKS:
         texts["en"] += explained(path)

@@ -9,7 +9,6 @@ import pytest
 
 import forecast
 from forecast.cli import main
-from forecast.log import suspicions
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single")
 PACKAGE = forecast.Package("fixed", cap=15)
@@ -25,7 +24,7 @@ def log() -> forecast.OutcomeLog:
 
 @pytest.fixture(scope="module")
 def forecaster(log: forecast.OutcomeLog) -> forecast.Forecaster:
-    assert suspicions(log) == ()
+    assert log.suspicions == ()
     return forecast.fit_forecaster(log)
 
 

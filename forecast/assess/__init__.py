@@ -16,11 +16,12 @@ if TYPE_CHECKING:
     from forecast.assess.assessment import (
         Assessment,
         Drift,
+        Watch,
         assess_predictions,
         recalibrate_out_of_fold,
+        watch,
     )
     from forecast.assess.calibration import Recalibration, carry_draws, carry_remaining
-    from forecast.assess.monitoring import Watch, watch
     from forecast.assess.outcomes import Outcomes, last_supported
     from forecast.assess.reliability import reliability_table
     from forecast.assess.scores import brier, interval_coverage, log_score, tie_split_coverage

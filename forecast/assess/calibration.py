@@ -269,29 +269,31 @@ def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
     Recalibration maps one distribution; parameter draws around it must follow. Probability is
     carried from the draws' mean to the target in order of the steps (the monotone transport), by
     the same amounts in every draw, so that draws stay distributions and differ as before.
-    ``draws``, (n_draws, horizon), are one subject's probabilities, ``target`` has one row. Raises
-    RequestError if the two do not have the same horizon, or the target more than one row.
+    ``draws``, (n_draws, n, horizon), are each subject's probabilities, ``target`` has a row of
+    each. Raises RequestError if the two do not have the same shape.
 
     Examples
     --------
     >>> target = CountDistribution([[0.25, 0.5]])
-    >>> carry_draws([[0.5, 0.5], [0.5, 0.0]], target).tolist()
-    [[0.25, 0.75], [0.25, 0.25]]
+    >>> carry_draws([[[0.5, 0.5]], [[0.5, 0.0]]], target).tolist()
+    [[[0.25, 0.75]], [[0.25, 0.25]]]
     """
-    given = np.atleast_2d(np.asarray(draws, dtype=np.float64))
-    if len(target) != 1 or given.shape[1] != target.horizon:
+    given = np.asarray(draws, dtype=np.float64)
+    if given.ndim != 3 or given.shape[1:] != target.pmf.shape:
         raise RequestError(
             f"The draws have shape {given.shape}, the target {target.pmf.shape}.",
-            "Give the draws of one subject over the target's horizon.",
+            "Give the draws of each subject over the target's horizon.",
         )
-    whole = np.column_stack([given, np.clip(1 - given.sum(axis=1), 0, None)])
-    source = np.append(0.0, np.cumsum(whole.mean(axis=0)))
-    goal = np.append(np.append(0.0, target.cdf()[0]), 1.0)
-    overlap = np.minimum(source[1:, None], goal[1:]) - np.maximum(source[:-1, None], goal[:-1])
-    share = np.clip(overlap, 0, None)
-    total = share.sum(axis=1, keepdims=True)
-    kernel = np.divide(share, total, out=np.eye(len(share)), where=total > 0)
-    return np.asarray((whole @ kernel)[:, :-1])
+    whole = np.concatenate([given, np.clip(1 - given.sum(axis=2, keepdims=True), 0, None)], axis=2)
+    source, goal = np.zeros((2, len(target), target.horizon + 2))
+    np.cumsum(whole.mean(axis=0), axis=1, out=source[:, 1:])
+    goal[:, 1:-1], goal[:, -1] = target.cdf(), 1.0
+    ends = np.minimum(source[:, 1:, None], goal[:, None, 1:])
+    share = np.clip(ends - np.maximum(source[:, :-1, None], goal[:, None, :-1]), 0, None)
+    total = share.sum(axis=2, keepdims=True)
+    kernel = np.broadcast_to(np.eye(share.shape[2]), share.shape).copy()
+    np.divide(share, total, out=kernel, where=total > 0)
+    return np.asarray((whole.swapaxes(0, 1) @ kernel).swapaxes(0, 1)[..., :-1])
 
 
 def carry_remaining(
@@ -299,12 +301,14 @@ def carry_remaining(
 ) -> FloatArray:
     """Return draws of the ``steps`` after ``done``, given no event by then, moved to ``target``.
 
-    ``draws``, (n_draws, done + steps or more), are one subject's probabilities from step 1 on, and
-    so is the one row of ``target``, over the same horizon. Zeros where that has the event by
+    ``draws``, (n_draws, n, done + steps or more), are each subject's probabilities from step 1 on,
+    and so are the rows of ``target``, over the same horizon. Zeros where that has the event by
     ``done`` for certain: of such a subject nothing is known.
     """
-    if done and target.survival()[0, done - 1] < NOBODY:
-        return np.zeros((len(draws), steps))
-    remaining = CountDistribution(target.given_not_by(done).pmf[:, :steps])
-    left = 1 - draws[:, :done].sum(axis=1, keepdims=True)
-    return carry_draws(draws[:, done : done + steps] / np.maximum(left, NOBODY), remaining)
+    known = (target.survival()[:, done - 1] >= NOBODY) | (done == 0)
+    remaining = CountDistribution(target[known].given_not_by(done).pmf[:, :steps])
+    left = 1 - draws[:, known, :done].sum(axis=2, keepdims=True)
+    found = np.zeros((len(draws), len(target), steps))
+    given = draws[:, known, done : done + steps] / np.maximum(left, NOBODY)
+    found[:, known] = carry_draws(given, remaining)
+    return found

@@ -205,11 +205,7 @@ def expected_events(
 
 
 def reliability_table(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    *,
-    steps: Sequence[int],
-    bins: int = 5,
+    distribution: CountDistribution, outcomes: Outcomes, *, steps: Sequence[int], bins: int = 5
 ) -> pd.DataFrame:
     """Return predicted and observed chance of the event by each step, in bins of the prediction.
 

@@ -29,11 +29,7 @@ if TYPE_CHECKING:
 
 
 def grouped_folds(
-    subject: npt.ArrayLike,
-    *,
-    events: npt.ArrayLike | None = None,
-    n_folds: int = 10,
-    seed: int = 0,
+    subject: npt.ArrayLike, *, events: npt.ArrayLike | None = None, n_folds: int = 10, seed: int = 0
 ) -> IntArray:
     """Return the fold of each row, shape (n,), rows of a subject together.
 

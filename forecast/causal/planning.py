@@ -10,6 +10,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from forecast._checks import check_level
+from forecast._notes import problem_and_remedy
 from forecast._types import FloatArray
 from forecast.causal.curves import restricted_mean
 from forecast.errors import RequestError
@@ -51,11 +52,8 @@ def hazard_ratio_for(hazard: FloatArray, difference: float) -> float:
 
     reach = np.log(50)
     if gap(-reach) * gap(reach) > 0:
-        raise RequestError(
-            f"A difference of {difference:g} steps cannot occur here: the mean up to step "
-            f"{len(hazard)} is {survival.sum():.1f}.",
-            "Ask for a smaller difference or a later horizon.",
-        )
+        values = {"given": difference, "steps": len(hazard), "mean": float(survival.sum())}
+        raise RequestError(*problem_and_remedy("refused.no_such_difference", values))
     return float(np.exp(brentq(gap, -reach, reach)))
 
 
@@ -101,11 +99,7 @@ def simulate_power(design: Design, n: int, *, simulations: int = 400, seed: int 
 
 
 def subjects_needed(
-    design: Design,
-    *,
-    powers: tuple[float, ...] = (0.8, 0.9),
-    simulations: int = 400,
-    seed: int = 0,
+    design: Design, *, powers: tuple[float, ...] = (0.8, 0.9), simulations: int = 400, seed: int = 0
 ) -> tuple[Power, ...]:
     """Return the smallest studies by which a ``design`` settles the difference, for ``powers``.
 
@@ -121,15 +115,11 @@ def subjects_needed(
         if 0.1 < power < 0.98:
             break
     else:
-        raise RequestError(
-            "The difference is too small or too large to plan for.", "Ask for another difference."
-        )
+        raise RequestError(*problem_and_remedy("refused.no_plan"))
     by_root = (normal.inv_cdf(power) + REACH) / pilot**0.5
     middle = ((REACH + normal.inv_cdf(float(np.mean(powers)))) / by_root) ** 2
     if middle > MOST_SUBJECTS:
-        raise RequestError(
-            f"More than {MOST_SUBJECTS} subjects would be needed.", "Ask for a larger difference."
-        )
+        raise RequestError(*problem_and_remedy("refused.plan_too_large", {"most": MOST_SUBJECTS}))
     sizes = sorted({max(8, round(middle * factor)) for factor in (0.6, 0.8, 1.0, 1.25, 1.5)})
     tried = [
         simulate_power(design, n, simulations=simulations, seed=seed + place + 1)

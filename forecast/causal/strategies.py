@@ -264,12 +264,7 @@ def _fit_part(
     varies = part.modelled & (happened > 0) & (happened < total)
     if varies.any():
         coefficients[varies] = logistic_coefficients(
-            part.design,
-            part.outcome,
-            weight[varies],
-            ridge=ridge,
-            start=start,
-            tolerance=tolerance,
+            part.design, part.outcome, weight[varies], ridge=ridge, start=start, tolerance=tolerance
         )
         probability[varies] = logistic_probability(part.design, coefficients[varies])
     shape = count.shape[:-1]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 import errno
+import gc
 import os
 import sys
-import tomllib
 from collections.abc import Sequence
 from functools import cache, partial
 from importlib import import_module
@@ -14,13 +14,14 @@ from pathlib import Path
 from typing import Any
 
 import forecast
-from forecast._notes import Note, in_language, languages, problem_and_remedy, why
-from forecast.cli.files import typed
+from forecast._notes import Note, in_language, languages, problem_and_remedy, texts_of, why
+from forecast._shipped import shipped
 from forecast.errors import ForecastError, RequestError
 
 __all__ = ["main"]
 
 DONE, AT_FAULT, INTERRUPTED = 0, 1, 130
+UNMEASURED = partial(argparse.HelpFormatter, width=80)  # while options are added
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -30,18 +31,28 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     # before numpy is loaded: its threads only wait for each other over matrices as small as ours
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    gc.set_threshold(200_000)  # nearly all that a short command makes stays until it ends
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a console that lacks a character shows a substitute instead of failing
             stream.reconfigure(errors="replace")
     given = sys.argv[1:] if arguments is None else list(arguments)
-    options = build_parser(*given[:1]).parse_args(given)
-    wanted = getattr(options, "language", "")
+    # known before the rest is read: the help, and what is wrong with the rest, are in it too
+    first = argparse.ArgumentParser(add_help=False)
+    first.add_argument("--language", nargs="?")
+    wanted = first.parse_known_args(given)[0].language
     language = wanted if wanted in languages() else "en"
+    options = build_parser(*given[:1], language=language).parse_args(given)
+    options.language = wanted or options.language  # it may stand before the command too
     try:
+        if wanted and wanted != language:
+            values = {"language": wanted, "known": languages(), "hint": ""}
+            raise RequestError(*problem_and_remedy("refused.no_language", values))
         options.run(options)
         sys.stdout.flush()
     except ForecastError as error:
+        from forecast.cli.files import typed  # the help does without it
+
         said = (in_language(part, language) for part in (error.problem, error.remedy))
         return _at_fault(typed(" ".join(said)))
     except BrokenPipeError:
@@ -63,48 +74,51 @@ def _at_fault(message: str) -> int:
     return AT_FAULT
 
 
-def build_parser(only: str = "") -> argparse.ArgumentParser:
+def build_parser(only: str = "", *, language: str = "en") -> argparse.ArgumentParser:
     """Return the parser of one command, or of all of them where there is none of that name."""
+    says, usual = texts_of(language)["help"], _options()["usual"]
+    described, words = _options()["commands"], texts_of(language).get("command_line", {})
+    vars(argparse)["_"] = lambda text: words.get(text, text)  # through which it says all it says
     parser = argparse.ArgumentParser(
         prog="forecast",
-        usage="forecast COMMAND ...   (forecast --help lists the commands)",
-        description="Session counts, prices and regime comparisons from a clinic's own log.",
-        epilog="Estimates, never settings. Local regulation and licensed practice decide.",
+        usage=says["usage"],
+        description=says["about"],
+        epilog=says["closing"],
+        formatter_class=UNMEASURED,
     )
-    parser.add_argument("--version", action="version", version=f"forecast {forecast.__version__}")
-    commands = parser.add_subparsers(
-        prog="forecast", title="commands", metavar="COMMAND", required=True
-    )
-    usual, described = (_options()[name] for name in ("usual", "commands"))
+    version = f"forecast {forecast.__version__}"
+    parser.add_argument("--version", action="version", version=version, help=says["version"])
+    parser.add_argument("--language", metavar="en|de", help=says["usual"]["--language"])
+    listed = {"title": says["commands"], "metavar": words.get("COMMAND", "COMMAND")}
+    commands = parser.add_subparsers(prog="forecast", required=True, **listed)
     for name in [only] if only in described else described:  # the others would only take time
-        own = described[name]
-        command = commands.add_parser(name, help=own["says"], description=own["says"])
+        own, told_of = described[name], says["usual"] | says[name]
+        said = {"help": told_of["says"], "description": told_of["says"]}
+        command = commands.add_parser(name, **said, formatter_class=UNMEASURED)
         one_of = command.add_mutually_exclusive_group() if "one_of" in own else command
         for option in (*own["takes"], "--json", "--details"):
             told = usual.get(option, {}) | own.get("own", {}).get(option, {})
+            if "metavar" in told:
+                told["metavar"] = words.get(told["metavar"], told["metavar"])
             kind = {"type": TYPES[told["type"]]} if "type" in told else {}
             place = one_of if option in own.get("one_of", ()) else command
-            place.add_argument(*option.split("/"), **told | kind)
+            place.add_argument(*option.split("/"), **told | kind, help=told_of[option])
         command.set_defaults(run=partial(_run, own["home"], name))
+        command.formatter_class = argparse.HelpFormatter
+    parser.formatter_class = argparse.HelpFormatter
     return parser
 
 
 @cache
 def _options() -> dict[str, Any]:
-    return tomllib.loads(Path(__file__).with_name("options.toml").read_text(encoding="utf-8"))
+    return dict(shipped(Path(__file__).with_name("options.toml")))
 
 
 def _run(home: str, name: str, options: argparse.Namespace) -> None:
-    known, asked = languages(), vars(options)
-    if asked.get("language", "") not in ("", *known):
-        values = {"language": asked["language"], "known": known, "hint": ""}
-        raise RequestError(*problem_and_remedy("refused.no_language", values))
     getattr(import_module(f"forecast.cli.{home}"), f"run_{name}")(options)
 
 
 def _sessions(text: str) -> int | str:
-    if text != "auto" and not text.isdecimal():
-        raise argparse.ArgumentTypeError(f"{text!r} is neither a number of sessions nor auto")
     return text if text == "auto" else int(text)
 
 

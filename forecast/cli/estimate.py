@@ -27,13 +27,15 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
-    from forecast.daybook import Course, Promise
+    from forecast.daybook import Promise
     from forecast.forecaster import Forecaster
     from forecast.log import Enquiry
     from forecast.midcourse import Update
     from forecast.tattoo import Caution
 
-STALL = ("midcourse.levels_off", "midcourse.slower", "midcourse.as_usual", "midcourse.faster")
+STALL = tuple(
+    f"midcourse.{code}" for code in ("levels_off", "slower", "slowed", "as_usual", "faster")
+)
 
 
 def run_estimate(options: Options) -> None:
@@ -231,7 +233,12 @@ def run_update(options: Options) -> None:
     elif options.tariff:
         quoted, costs = _price_remaining(later, options, done)
         priced, lines = priced | quoted, [*lines, *costs]
-    against = _against(course, later) if course else None
+    against = None
+    if course:
+        from forecast.forecaster import against_promise
+
+        notes = (*later.total.notes, *later.remaining.notes)
+        against = against_promise(course, later.total, notes)
     data = {
         **({"promised": against.to_dict() | {"text": str(against)}} if against else {}),
         "remaining": later.remaining.to_dict(),
@@ -269,12 +276,6 @@ def update_lines(later: Update, *, details: bool) -> list[Sentence]:
         *bullets(kept),
         *[sentence("text.every_remark")] * (len(kept) < len(notes)),
     ]
-
-
-def _against(course: Course, later: Update) -> Note | None:
-    from forecast.forecaster import against_promise
-
-    return against_promise(course, later.total, (*later.total.notes, *later.remaining.notes))
 
 
 def _price_remaining(

@@ -131,7 +131,9 @@ def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
         with on_cluster(
             options.cluster,
             certificates=options.certificates,
-            say=lambda text: print(f"forecast: {text}", file=sys.stderr),
+            say=lambda text: print(
+                f"forecast: {in_language(text, options.language)}", file=sys.stderr
+            ),
         ):
             run(options)
 
@@ -162,7 +164,7 @@ def read_table(path: Path, known: Sequence[str], language: str = "en") -> dict[i
 
 
 def _sheet_rows(path: Path) -> dict[int, list[str]]:
-    from forecast.log import every_sheet
+    from forecast.log.files import every_sheet
 
     first = next(iter(every_sheet(path)[0].values()))
     return {int(line): [cell or "" for cell in row] for line, *row in first.itertuples()}
@@ -191,7 +193,7 @@ def _checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> l
     from forecast.log import normal_heading, refuse_repeated
 
     for place, name in enumerate(cells, start=1):
-        refuse_long_cell(path.name, f"the heading of column {place}", len(name))
+        refuse_long_cell(path.name, sentence("refused.head_at", {"n": place}), len(name))
     names = [normal_heading(name) for name in cells]
     if cells and not set(names) & set(known):
         values = {"file": path.name, "known": known}
@@ -209,7 +211,8 @@ def _named_cells(
     for place, cell in enumerate(row):
         if len(cell) > MAX_CELL:
             told = names[place] if names[place] in known else place + 1
-            refuse_long_cell(path.name, f"line {line}, column {told}", len(cell))
+            values = {"line": line, "column": told}
+            refuse_long_cell(path.name, sentence("refused.cell_on", values), len(cell))
     return {name: cell.strip() for name, cell in zip(names, row, strict=False) if cell.strip()}
 
 

@@ -24,7 +24,7 @@ from forecast.cli.files import (
 )
 from forecast.daybook import Daybook, read_promises
 from forecast.errors import RequestError
-from forecast.log import is_daybook
+from forecast.log.files import is_daybook
 
 if TYPE_CHECKING:
     from forecast.forecaster import Forecaster
@@ -33,8 +33,6 @@ if TYPE_CHECKING:
 
 def read(options: Options) -> OutcomeLog:
     """Return the log that the options name, and keep for the answer what was set aside in it."""
-    from forecast.log import suspicions
-
     progress(options.language, "reading", str(options.log))
     cleared_at = getattr(options, "cleared_at", None)
     given = {} if cleared_at is None else {"cleared_at": cleared_at}
@@ -42,13 +40,13 @@ def read(options: Options) -> OutcomeLog:
     brief = log.report.in_brief()
     by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
     lists = sentence("report.lists", {"brief": brief, "log": f"{options.log}{by_map}"})
-    options.of_log = [*([lists] if brief else []), *map(Sentence, suspicions(log))]
+    options.of_log = [*([lists] if brief else []), *map(Sentence, log.suspicions)]
     return log
 
 
 def run_workbook(options: Options) -> None:
     """Do what ``forecast workbook`` is asked."""
-    from forecast.log import new_workbook
+    from forecast.log.files import new_workbook
 
     path: Path = options.out
     if path.suffix != ".xlsx" or path.exists():
@@ -61,7 +59,7 @@ def run_workbook(options: Options) -> None:
 
 
 def _propose(options: Options) -> None:
-    from forecast.log import propose_map
+    from forecast.log.files import propose_map
 
     out: Path = options.propose_map
     check_output(out, what="a map", known=lambda text: text.startswith(b"# How the"))
@@ -77,11 +75,9 @@ def run_check(options: Options) -> None:
     if options.propose_map is not None:
         _propose(options)
         return
-    from forecast.log import suspicions
-
     log = read(options)
     options.of_log = []  # the report itself says it all
-    warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
+    warnings = [*log.suspicions, *(reactions.under_recording(log) if len(log.sessions) else ())]
     language = options.language
     written, changed, next_step = _to_correct(log.report, options)
     data = {
@@ -101,7 +97,7 @@ def run_check(options: Options) -> None:
 def _to_correct(
     report: LogReport, options: Options
 ) -> tuple[Path | None, tuple[Path, ...], list[Sentence]]:
-    from forecast.log import MOST_CORRECTED, corrected_file, write_to_correct
+    from forecast.log.files import MOST_CORRECTED, corrected_file, write_to_correct
 
     if is_daybook(options.log):
         said = [sentence("report.next_in_page")]

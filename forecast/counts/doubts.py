@@ -9,7 +9,6 @@ from forecast._checks import MOST_TO_CHECK
 from forecast._notes import Note
 from forecast.counts.attributes import LIGHTEN, plainly
 from forecast.counts.log_summary import few, support_of
-from forecast.counts.prior import SHORTER, hazard_prior
 from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
 from forecast.tattoo import groups_of
 
@@ -19,13 +18,6 @@ if TYPE_CHECKING:
     from forecast.counts.predictor import Predictor
     from forecast.counts.prior import Evidence
     from forecast.survival import FittedCountModel
-
-
-def said(note: Note | str | Mapping[str, Any]) -> Note:
-    """Return a note, one that is stored, or a sentence that has no code of its own as one."""
-    if isinstance(note, Mapping):
-        return Note.from_dict(note)
-    return Note("counts.said", "caution", {"text": note}) if isinstance(note, str) else note
 
 
 def evidence_name(evidence: Evidence | None) -> Note:
@@ -73,6 +65,8 @@ def _how_they_stand(summary: LogSummary) -> Note:
 
 
 def _of_lightening(own: Lightening, evidence: Evidence | None) -> Iterator[Note]:
+    from forecast.counts.prior import SHORTER, hazard_prior
+
     # what says, beside the log, how much sooner it is light enough than clear
     source = evidence_name(evidence)
     if evidence is None or evidence.hazard_prior()[LIGHTEN] == hazard_prior("lighten")[LIGHTEN]:
@@ -179,8 +173,8 @@ def _span(estimate: Estimate) -> int:
 def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) -> Note:
     if estimate.evidence_alone is not None:
         rest = predictor.assessment.get("evidence", "published evidence")
-        narrower = _span(estimate) < _span(estimate.evidence_alone)
-        percent = round(100 * estimate.own_share) if narrower else 0
+        was = max(_span(estimate.evidence_alone), 1)
+        percent = max(round(100 * (1 - _span(estimate) / was)), 0)
         code = "counts.narrowed" if percent else "counts.not_narrowed"
         narrowed = Note(code, values={"percent": percent})
         alone, now = (

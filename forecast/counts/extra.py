@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import nearest
+from forecast._notes import problem_and_remedy
 from forecast._types import FloatArray
 from forecast.counts.rows import FEWEST_ALIKE, FEWEST_WITH_LEVEL
 from forecast.errors import RequestError
@@ -81,10 +82,8 @@ def _learnt(log: OutcomeLog, name: str) -> ExtraColumn:
         raise RequestError(*wrong)
     cells = log.courses[name].dropna()
     if len(cells) < FEWEST_WITH_LEVEL:
-        raise RequestError(
-            f"The column {name!r} is recorded for {len(cells)} courses.",
-            f"Record it for at least {FEWEST_WITH_LEVEL}, or leave it out of extra.",
-        )
+        values = {"name": name, "n": len(cells), "least": FEWEST_WITH_LEVEL}
+        raise RequestError(*problem_and_remedy("refused.extra_few", values))
     if cells.dtype.kind == "f":
         low, middle, high = np.quantile(cells, [0.16, 0.5, 0.84]).tolist()
         # half a usual range, or the standard deviation where most are alike
@@ -96,16 +95,11 @@ def _learnt(log: OutcomeLog, name: str) -> ExtraColumn:
         counts = cells.value_counts()
         kept = sorted(map(str, counts.index[counts >= FEWEST_ALIKE]))
         if sum(masked(level) != level for level in map(str, counts.index)) >= len(counts) / 2:
-            raise RequestError(
-                f"The column {name!r} may say who a person is.",
-                "Put a code such as k1 in place of each name, or leave it out of extra.",
-            )
+            raise RequestError(*problem_and_remedy("refused.extra_person", {"name": name}))
         found = ExtraColumn(name, tuple(kept), spread=float(len(kept) > 1))
     if not found.spread > 0:
-        raise RequestError(
-            f"The column {name!r} says the same of nearly all courses.",
-            f"Leave it out of extra; each of two levels needs {FEWEST_ALIKE} courses.",
-        )
+        values = {"name": name, "least": FEWEST_ALIKE}
+        raise RequestError(*problem_and_remedy("refused.extra_alike", values))
     return found
 
 
@@ -113,18 +107,10 @@ def _wrong_heading(log: OutcomeLog, name: str) -> tuple[str, ...]:
     known = column_names("courses")
     own = [one for one in log.courses.columns if one not in known]
     if name in known:
-        return (
-            f"{name!r} is a column of the log itself.",
-            "Leave it out of extra: what says something of an enquiry is in the model already.",
-        )
+        return problem_and_remedy("refused.extra_known", {"name": name})
     if name in own:
         return ()
     if name in map(normal_heading, log.report.extra_columns.get("courses", ())):
-        return (
-            f"The column {name!r} of courses is free text or dates, or its heading no plain word.",
-            "Give it numbers throughout or at most 20 words that repeat, and a plain heading.",
-        )
-    return (
-        f"The courses have no column {name!r} of the clinic's own.",
-        f"They have {', '.join(own) or 'none'}.{nearest(name, own)}",
-    )
+        return problem_and_remedy("refused.extra_text", {"name": name})
+    values = {"name": name, "known": own or "none", "hint": nearest(name, own)}
+    return problem_and_remedy("refused.extra_absent", values)

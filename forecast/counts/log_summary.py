@@ -8,7 +8,6 @@ than five" (`few`) and saved as null.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from copy import deepcopy
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
@@ -27,6 +26,7 @@ from forecast.counts.rows import (
     FEWEST_FOLLOWED,
     FEWEST_LIGHTENED,
     FEWEST_WITH_LEVEL,
+    is_judged,
     lasers_in_use,
     latest_start,
     of_goal,
@@ -180,8 +180,6 @@ class LogSummary:
         cls, log: OutcomeLog, rows: pd.DataFrame, extra: tuple[ExtraColumn, ...] = ()
     ) -> LogSummary:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
-        from forecast.log import fingerprint
-
         courses, own = log.courses, of_goal(rows)
         done = rows["observed"].to_numpy(dtype=bool)
         levels, finished = counts_of_levels(courses, done, extra)
@@ -214,7 +212,7 @@ class LogSummary:
             finished=finished,
             near=near_of(courses[own & done], cells),
             lightening=Lightening.of(courses, rows) if LIGHTEN in rows else None,
-            fingerprint=fingerprint(courses),
+            fingerprint=log.fingerprint,
             extra=extra,
         )
 
@@ -289,11 +287,11 @@ class LogSummary:
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> LogSummary:
         """Return the summary that :meth:`to_dict` wrote."""
-        found = deepcopy(dict(stored))
+        found = plain(stored)
         _swap(found, None, FEW)
         summary = read(cls, found)
         again = plain(summary)
-        if any(again[name] != value for name, value in plain(found).items()):
+        if any(again[name] != value for name, value in found.items()):
             raise ValueError("a part of its summary of the log is no such part")
         # whole numbers stay whole: a model is named by the checksum of what it is saved as
         fills = {name: tuple(values) for name, values in stored["fills"].items()}
@@ -337,7 +335,6 @@ def cell_name(inks: str, density: str, layering: str) -> str:
 
 def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, int | None]]:
     """Return counts of courses by ink group, density and layers, cells under five left out."""
-    from forecast.log import is_judged
     from forecast.survival import LifeTable
 
     kinds = courses.groupby(["inks", "ink_density", "layering"], dropna=False, sort=False)
@@ -462,16 +459,17 @@ def spread_missing(
     their joint mix; an enquiry where none is missing has one row. ``sources`` has the attribute
     behind each covariate.
     """
-    sizes = np.where(np.any([np.isnan(values) for values in found.values()], axis=0), N_FILLS, 1)
+    whole = np.array([*found.values()])
+    sizes = np.where(np.isnan(whole).any(axis=0), N_FILLS, 1)
     turns = np.concatenate([np.arange(size) for size in sizes])
     shifts = {name: 3 * k for k, name in enumerate(dict.fromkeys(sources.values()))}
-    spread = {name: np.repeat(values, sizes) for name, values in found.items()}
-    for name, values in spread.items():
-        gone = np.isnan(values)
-        if gone.any():  # a covariate that a model of before does not ask for has no fills
-            fill = np.array(fills.get(name, (0.0,) * N_FILLS))
-            values[gone] = fill[(turns[gone] + shifts[sources[name]]) % N_FILLS]
-    return spread, sizes
+    names, spread = [*found], np.repeat(whole, sizes, axis=1)
+    missing = np.isnan(spread)
+    for at in np.flatnonzero(missing.any(axis=1)).tolist():
+        # a covariate that a model of before does not ask for has no fills
+        fill, gone = np.array(fills.get(names[at], (0.0,) * N_FILLS)), missing[at]
+        spread[at, gone] = fill[(turns[gone] + shifts[sources[names[at]]]) % N_FILLS]
+    return dict(zip(names, spread, strict=True)), sizes
 
 
 def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.DataFrame:
@@ -515,11 +513,7 @@ SAID = {
     ("smoker", "yes"): "a smoker",
     ("smoker", "no"): "a non-smoker",
 }
-NUMBERS = {
-    "age_years": "The age",
-    "area_cm2": "The area",
-    "tattoo_age_years": "The tattoo's age",
-}
+NUMBERS = {"age_years": "The age", "area_cm2": "The area", "tattoo_age_years": "The tattoo's age"}
 
 
 class Support(NamedTuple):

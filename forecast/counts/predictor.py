@@ -14,7 +14,7 @@ import numpy as np
 
 from forecast._checks import HORIZON
 from forecast._notes import Note
-from forecast._types import FloatArray, IntArray
+from forecast._types import FloatArray
 from forecast.assess import Recalibration, carry_remaining
 from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.counts.estimate import Estimate, Stopping, learnt_share, length_of, to_clearing
@@ -137,7 +137,7 @@ class Predictor:
         carried = alone[:, : self.horizon]
         if had:
             whole = CountDistribution(alone.mean(axis=0, keepdims=True))
-            carried = carry_remaining(alone, whole, had, self.horizon)
+            carried = carry_remaining(alone[:, None], whole, had, self.horizon)[:, 0]
         return replace(
             found,
             own_share=learnt_share(own[:, : self.horizon], alone[:, : self.horizon]),
@@ -153,13 +153,14 @@ class Predictor:
     ) -> FloatArray:
         """Return recalibrated pmfs of the sessions here, shape (n_draws, n, steps)."""
         steps = steps or self.horizon
-        most = max(enquiry.sessions_elsewhere for enquiry in enquiries)
-        pmfs, total = self._totals(enquiries, steps + most, model)
-        found = [
-            carry_remaining(pmfs[:, row], total[row], enquiry.sessions_elsewhere, steps)
-            for row, enquiry in enumerate(enquiries)
-        ]
-        return np.stack(found, axis=1)
+        had = np.array([enquiry.sessions_elsewhere for enquiry in enquiries])
+        pmfs, total = self._totals(enquiries, steps + int(had.max()), model)
+        found = np.empty((len(pmfs), len(had), steps))
+        for done in sorted({*had.tolist()}):
+            alike = np.flatnonzero(had == done)
+            for rows in np.split(alike, range(BLOCK, len(alike), BLOCK)):
+                found[:, rows] = carry_remaining(pmfs[:, rows], total[rows], done, steps)
+        return found
 
     def counts_here(self, enquiries: Sequence[Enquiry]) -> CountDistribution:
         """Return the distribution of the sessions here of each enquiry: the mean of its draws."""
@@ -168,7 +169,7 @@ class Predictor:
         here = total.pmf[:, : self.horizon].copy()
         for row in np.flatnonzero(had).tolist():
             own = total[row]
-            here[row] = carry_remaining(own.pmf, own, had[row], self.horizon)[0]
+            here[row] = carry_remaining(own.pmf[None], own, had[row], self.horizon)[0]
         return CountDistribution(here)
 
     def estimate_draws(
@@ -197,7 +198,7 @@ class Predictor:
         looked = CountDistribution(total.pmf[:, : max(self.horizon, looked_to, had + 2)])
         survival = looked.survival()[0]
         expected = 1 + survival[had:].sum() / max(survival[had - 1] if had else 1.0, 1e-6)
-        return carry_remaining(pmfs[:, 0], total, had, self.horizon), float(expected)
+        return carry_remaining(pmfs, total, had, self.horizon)[:, 0], float(expected)
 
     def stop_hazard(self, enquiry: Enquiry, done: int = 0) -> FloatArray:
         """Return the chance of stopping after each session that follows ``done``, (horizon,)."""
@@ -220,10 +221,9 @@ class Predictor:
 
     # what the stopping hazard goes by, shape (n,)
     def _lengths(self, enquiries: Sequence[Enquiry]) -> FloatArray:
-        stacked, starts, sizes = _stacked(self, tuple(enquiries))
+        stacked, shares = _stacked(self, tuple(enquiries))
         pmfs = self.model.predict(to_clearing(stacked), self.horizon).pmf
-        averaged = np.add.reduceat(pmfs, starts, axis=0) / sizes[:, None]
-        return length_of(CountDistribution(averaged))
+        return length_of(CountDistribution(shares @ pmfs))
 
     # pmfs of all sessions, had elsewhere or here, under draws, and their recalibrated mean
     def _totals(
@@ -253,9 +253,9 @@ class Predictor:
     def _block(
         self, model: FittedCountModel, enquiries: Sequence[Enquiry], steps: int
     ) -> FloatArray:
-        stacked, starts, sizes = _stacked(self, tuple(enquiries))
+        stacked, shares = _stacked(self, tuple(enquiries))
         pmfs = model.predict_draws(stacked, steps, n_draws=N_DRAWS, seed=self.seed)
-        return np.asarray(np.add.reduceat(pmfs, starts, axis=1) / sizes[:, None])
+        return np.asarray(shares @ pmfs)
 
     def _covariates(self, asked: Sequence[Enquiry]) -> dict[str, FloatArray]:
         unrecorded = [self.log_summary.unrecorded(one) for one in asked]
@@ -287,11 +287,11 @@ def _pmfs_of_one(
     return []
 
 
-# covariates, one row per way to fill an enquiry; where each enquiry starts; how many rows it has
+# covariates, one row per way to fill an enquiry, and each row's share in it, shape (n, rows)
 @lru_cache(maxsize=64)
 def _stacked(
     predictor: Predictor, asked: tuple[Enquiry, ...]
-) -> tuple[dict[str, FloatArray], IntArray, IntArray]:
+) -> tuple[dict[str, FloatArray], FloatArray]:
     summary = predictor.log_summary
     stacked, sizes = spread_missing(predictor._covariates(asked), summary.fills, summary.sources)
-    return stacked, np.cumsum(sizes) - sizes, sizes
+    return stacked, np.repeat(np.diag(1 / sizes), sizes, axis=1)

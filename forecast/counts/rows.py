@@ -50,8 +50,8 @@ def check_goal(goal: str) -> str:
 def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     """Return one row per course: step, entry, observed, stopped, ids, date and covariates.
 
-    ``step`` counts all sessions had whose result is known (see ``judged_sessions``), ``entry``
-    those had elsewhere before (left truncation); they are equal where nothing is known yet.
+    ``step`` counts all sessions had whose result is known (``OutcomeLog.judged_sessions``),
+    ``entry`` those had elsewhere before (left truncation); both are equal if nothing is known yet.
     ``observed`` says whether the goal was reached at ``step``, ``given`` how many sessions were
     had here, ``stopped`` whether the client gave up after them. Covariates are NaN where the log
     has nothing.
@@ -61,8 +61,6 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     at a session nobody wrote down, but tells how attributes act.
     """
     import pandas as pd
-
-    from forecast.log import judged_sessions
 
     courses = log.courses
     outcome = courses["outcome"]
@@ -76,7 +74,7 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
         "client_id": courses["client_id"].to_numpy(),
         "started_on": courses["started_on"].to_numpy(),
         "entry": entry,
-        "step": entry + judged_sessions(log),
+        "step": entry + log.judged_sessions,
         "given": courses["sessions_given"].to_numpy(dtype=np.int64),
         "observed": observed,
         # a course that ended at its own goal of lightening was not given up
@@ -101,10 +99,13 @@ def of_goal(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
     return (rows[LIGHTEN] == 1).to_numpy(dtype=bool)
 
 
+def is_judged(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Return which rows of ``course_rows`` have a session here whose result is known."""
+    return (rows["step"] > rows["entry"]).to_numpy()
+
+
 def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     """Return ``course_rows`` of ``log`` and ``goal`` whose result is known, index 0 to n - 1."""
-    from forecast.log import is_judged
-
     rows = course_rows(log, goal=goal)
     return rows[is_judged(rows)].reset_index(drop=True)
 
@@ -264,9 +265,7 @@ def split_halves(log: OutcomeLog) -> pd.DataFrame:
     ``sessions_given`` (those whose result is known) and ``cleared``. A half treated with both
     regimes makes no pair.
     """
-    from forecast.log import judged_sessions
-
-    courses = log.courses.assign(sessions_given=judged_sessions(log))
+    courses = log.courses.assign(sessions_given=log.judged_sessions)
     courses = courses[courses["half"].notna() & courses["tattoo_id"].notna()]
     courses = courses[courses["sessions_given"] > 0]
     regimes = log.sessions.groupby("course_id")["regime"].agg(["first", "nunique"])

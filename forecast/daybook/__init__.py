@@ -5,9 +5,15 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.daybook.course import ChangedError, Course, MisfitError, Visit, check_code
+    from forecast.daybook.course import (
+        ChangedError,
+        Course,
+        MisfitError,
+        Visit,
+        check_code,
+        history_lines,
+    )
     from forecast.daybook.daybook import Daybook, make_daybook
-    from forecast.daybook.history import history_lines
     from forecast.daybook.package import begin_daybook, check_book, export_daybook, take_over
     from forecast.daybook.promises import VALID_DAYS, Promise, first_promises, read_promises
 

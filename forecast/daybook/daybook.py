@@ -29,7 +29,8 @@ from forecast.daybook.course import (
 )
 from forecast.daybook.promises import Promise
 from forecast.errors import DataError, RequestError
-from forecast.log import ALL_TABLES, APPLICATION_ID, column_names, guards, make_file, opened, told
+from forecast.log import ALL_TABLES, column_names
+from forecast.log.files import APPLICATION_ID, guards, make_file, opened, told
 
 OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
 LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened
@@ -62,7 +63,7 @@ class Daybook:
     """A daybook that is open, to ``write`` if it must; several programs may have it open at once.
 
     Entries bear the time of its ``clock``, which a clinic that is only played may set. Raises
-    DataError if there is none at ``path`` or it cannot be used, as `forecast.log.opened`.
+    DataError if there is none at ``path`` or it cannot be used, as `forecast.log.files.opened`.
 
     Examples
     --------
@@ -388,7 +389,8 @@ class Daybook:
                 for guard in guards():
                     self.book.execute(guard)
             if not self._rewrite():
-                raise RequestError(*problem_and_remedy("disk.still_read", {"path": str(self.path)}))
+                values = {"journal": f"{self.path.name}-wal"}
+                raise RequestError(*problem_and_remedy("refused.still_in_journal", values))
         self._seen = None
         learnt = {"learnt_by": [one["model"] for one in models], "models": models}
         return {"courses": len(courses), "promises": promises, **learnt}
@@ -404,7 +406,7 @@ class Daybook:
         """Copy the book to a file while it is in use; RequestError where another would be lost."""
         target = Path(path)
         if target.with_name(f"{target.name}-wal").exists():
-            raise RequestError(*problem_and_remedy("disk.in_use", {"path": str(target)}))
+            raise RequestError(*problem_and_remedy("refused.copy_in_use", {"path": str(target)}))
         ours = APPLICATION_ID.to_bytes(4, "big")
         check_not_lost(target, what="a daybook", known=lambda content: content[ID_AT:][:4] == ours)
         beside = target.absolute().parent / f".{target.name}.{token_hex(4)}.part"

@@ -21,15 +21,11 @@ from forecast.log import (
     Extra,
     OutcomeLog,
     column_names,
-    guards,
-    opened,
     read_book,
     read_log,
-    remove_file,
-    rows_ever,
-    told,
     write_log,
 )
+from forecast.log.files import guards, opened, remove_file, rows_ever, told
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +47,7 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
 
     ours = folder / HISTORY / "entries.csv"
     if folder.exists() and not ours.is_file() and (folder.is_file() or any(folder.iterdir())):
-        raise RequestError(*problem_and_remedy("disk.no_export", {"folder": str(folder)}))
+        raise RequestError(*problem_and_remedy("refused.no_export", {"path": str(folder)}))
     (folder / HISTORY).mkdir(parents=True, exist_ok=True)
     sums = {}
     with closing(opened(path)) as book, told(path):
@@ -69,7 +65,7 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
         last = "SELECT max(entry) FROM entries"
         with closing(opened(path)) as now:
             if now.execute(last).fetchone() != book.execute(last).fetchone():
-                raise RequestError(*problem_and_remedy("disk.meanwhile", {"path": str(path)}))
+                raise RequestError(*problem_and_remedy("refused.written_to", {"path": str(path)}))
     for name in DAYS:
         promises[name] = pd.to_datetime(promises[name])
     write_log(log, folder, title="Daybook", promises=promises, beside=sums)
@@ -86,7 +82,7 @@ def begin_daybook(path: Path, source: Path | None = None) -> dict[str, Any]:
     RequestError or DataError. Returned is what `take_over` returns.
     """
     if source is not None and not source.exists():
-        raise RequestError(*problem_and_remedy("disk.no_source", {"source": str(source)}))
+        raise RequestError(*problem_and_remedy("refused.no_source", {"path": str(source)}))
     grows = path.exists() and source is not None and source.suffix.lower() == ".jsonl"
     with Daybook(path) if grows else make_daybook(path) as book:
         try:
@@ -107,8 +103,8 @@ def take_over(book: Daybook, source: Path) -> dict[str, Any]:
     if source.suffix.lower() == ".jsonl":
         return _take_register(book, source)
     if book.last_entry():
-        values = {"path": str(book.path), "source": str(source)}
-        raise RequestError(*problem_and_remedy("disk.has_entries", values))
+        values = {"book": str(book.path), "path": str(source)}
+        raise RequestError(*problem_and_remedy("refused.has_entries", values))
     if (source / HISTORY / "entries.csv").is_file():
         _take_history(book, source)
         tables = ("courses", "promises")
@@ -179,8 +175,8 @@ def _take_history(book: Daybook, folder: Path) -> None:
     }
     changed = [name for name, sum_told in sums.items() if there.get(name) != sum_told]
     if changed or not sums:
-        values = {"folder": str(folder), "files": changed or ["datapackage.json"]}
-        raise DataError(*problem_and_remedy("disk.changed", values))
+        values = {"path": str(folder), "changed": changed or "not described", "history": HISTORY}
+        raise DataError(*problem_and_remedy("refused.export_changed", values))
     with book.entry("taken_over", BY):
         book.book.execute("PRAGMA defer_foreign_keys = ON")
         book.book.execute("DROP TRIGGER entries_DELETE")

@@ -17,8 +17,9 @@ from forecast._files import csv_rows, read_whole
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, ForecastError
-from forecast.log import Enquiry, checked, column_names, is_daybook, opened, told
+from forecast.log import Enquiry, checked, column_names
 from forecast.log import column as rule_of
+from forecast.log.files import is_daybook, opened, told
 
 Interval = tuple[int | None, int | None]
 DAYS = ("issued_on", "valid_until")
@@ -116,8 +117,8 @@ class Promise(Result):
         except (ForecastError, LookupError, TypeError, ValueError) as error:
             values = {"path": str(path), "course": str(row.get("course_id")), "line": line}
             where = Note("disk.line_of" if line else "disk.promise_of", values=values)
-            values = {"where": where, "error": str(error)}
-            raise DataError(*problem_and_remedy("disk.no_promise", values)) from None
+            values = {"where": where, "why": str(error)}
+            raise DataError(*problem_and_remedy("refused.no_promise", values)) from None
 
     def against(self, now: Interval, median: int | None, *, slow: bool) -> Note:
         """Return in one line how it stands against what is said now of the sessions in all.
@@ -188,8 +189,8 @@ def _rows_of_csv(path: Path) -> Iterator[tuple[Mapping[str, Any], Path, int]]:
     try:
         rows = list(csv_rows(read_whole(table, MOST_BYTES).decode("utf-8-sig"), ","))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        values = {"path": str(table), "error": str(error)}
-        raise DataError(*problem_and_remedy("disk.no_csv", values)) from None
+        values = {"path": str(table), "why": str(error)}
+        raise DataError(*problem_and_remedy("refused.no_promises", values)) from None
     for line, cells in rows[1:]:
         yield dict(zip(rows[0][1], cells, strict=False)), table, line
 
@@ -211,7 +212,7 @@ def read_register(path: Path) -> tuple[list[Promise], list[int]]:
             found += [] if entry is None else [_of_register(entry)]
         except (KeyError, TypeError, ValueError):
             values = {"line": number, "path": str(path)}
-            raise DataError(*problem_and_remedy("disk.no_line", values)) from None
+            raise DataError(*problem_and_remedy("refused.no_promise_line", values)) from None
     return found, torn
 
 

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from forecast._notes import Note
+from forecast._notes import Note, problem_and_remedy
 from forecast._types import FloatArray
 from forecast.errors import FitError
 from forecast.fading.rows import FEWEST_FOR_SPACING, FEWEST_ON_CURVE, LEAST_LEFT, WIDEST, FadingRows
@@ -75,9 +75,7 @@ def fit_rows(rows: FadingRows) -> FadingFit:
         if np.abs(step).max() < SETTLED:
             break
     else:
-        raise FitError(
-            "The fading model did not settle.", "Check the gradings that forecast check flags."
-        )
+        raise FitError(*problem_and_remedy("refused.fading_unsettled"))
     mean = np.exp(before + X @ found)
     client = rows.table["client_id"].to_numpy(dtype=object)[at]
     covariance = _by_clients(X, y - mean, mean, information, client)

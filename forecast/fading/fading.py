@@ -16,12 +16,12 @@ from forecast._checks import check_level
 from forecast._notes import Note, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain, plain_table
 from forecast.causal.rates import PairedDifference, paired_difference
-from forecast.counts import said, split_halves
+from forecast.counts import split_halves
 from forecast.errors import RequestError
 from forecast.fading.curves import FadingFit, Slopes, Spacing, fit_rows, spacing_of
 from forecast.fading.rows import FEWEST_SPLIT, WIDEST, WISHED_IN_REGIME, FadingRows, fading_rows
 from forecast.fading.stalls import GraderReport, StallRule, grader_report, stall_rule
-from forecast.log import OutcomeLog, check_log, graded_in_fractions
+from forecast.log import OutcomeLog, check_log
 
 SHORT = {"all": "all inks"}
 NEARLY_ALL = 97.0  # percent faded beyond which a grading says no more than "nearly all"
@@ -150,7 +150,7 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
         rows=rows,
         assumption=Note("fading.assumption"),
         notes=(
-            *map(said, graded_in_fractions(log)),
+            *log.graded_in_fractions,
             *[Note("fading.interval_too_wide", "caution", {"points": 100 * WIDEST})] * int(unsaid),
             *_notes_on(rows),
         ),

@@ -13,8 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from forecast._checks import counted
-from forecast._notes import Sentence, sentence
+from forecast._notes import Sentence, problem_and_remedy, sentence
 from forecast._types import FloatArray, IntArray
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
@@ -204,10 +203,7 @@ def _changed(table: pd.DataFrame, sessions: pd.DataFrame) -> FloatArray:
 
 def _usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[Sentence, int]]:
     if not len(log.gradings):
-        raise DataError(
-            "The log has no gradings, so nothing is known of fading.",
-            "Add gradings with course_id, after_session, graded_on and fading_pct.",
-        )
+        raise DataError(*problem_and_remedy("refused.no_gradings"))
     if len(log.sessions):
         courses, _, left_out = eligible(log, set())
         return courses, left_out
@@ -236,23 +232,16 @@ def _graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
 
 def _check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
     if len(courses) < FEWEST_COURSES or len(table) < FEWEST_GRADINGS:
-        raise DataError(
-            f"{counted(len(courses), 'graded course')} with {counted(len(table), 'grading')} after "
-            "a session are usable.",
-            f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
-        )
+        few = {"courses": len(courses), "gradings": len(table)}
+        few |= {"least": FEWEST_COURSES, "fewest": FEWEST_GRADINGS}
+        raise DataError(*problem_and_remedy("refused.few_graded", few))
     clients = courses["client_id"].nunique()
     if clients < FEWEST_COURSES:
-        raise DataError(
-            f"The graded courses are of {counted(clients, 'client')}: no interval would hold.",
-            f"Give courses of {FEWEST_COURSES} clients; check the column client_id.",
-        )
+        values = {"clients": clients, "least": FEWEST_COURSES}
+        raise DataError(*problem_and_remedy("refused.few_graded_clients", values))
     if table["fading_pct"].nunique() < FEWEST_LEVELS:
-        raise DataError(
-            f"All {len(table)} gradings of the usable courses are "
-            f"{table['fading_pct'].iloc[0]:g} %: there is no curve.",
-            "Check the column fading_pct.",
-        )
+        alike = {"n": len(table), "percent": float(table["fading_pct"].iloc[0])}
+        raise DataError(*problem_and_remedy("refused.graded_alike", alike))
 
 
 # Sums over the sessions so far, by course and session; the regimes; the intervals, the typical one.

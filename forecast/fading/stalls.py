@@ -4,7 +4,7 @@ The rule for a stop is one whose false alarms are counted on the log. A grading 
 what the course's own gradings up to two, three and more sessions before let expect, and the
 farthest below counts: a stop shows the better the longer it has lasted. How far below is unusual is
 learnt from courses that went on to clear: they had not stopped, so each that the rule would have
-flagged at some time is a false alarm.
+flagged at some time is a false alarm. What ``fading`` answers beside it is how much goes.
 """
 
 from __future__ import annotations

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
 
+from forecast._notes import problem_and_remedy
 from forecast._types import FloatArray
 from forecast.errors import FitError
 from forecast.fading.curves import fit_rows
@@ -104,10 +105,7 @@ def fit_worth(rows: FadingRows) -> Worth:
         slope = (gain(worth + NUDGE) - gain(worth - NUDGE)) / (2 * NUDGE)
         if slope > 0:
             return Worth(rows, worth, beyond(worth)[1] / slope, bends)
-    raise FitError(
-        "The log cannot tell the ns sessions for which one of ps counts.",
-        "Check the gradings that forecast check flags.",
-    )
+    raise FitError(*problem_and_remedy("refused.no_worth"))
 
 
 # The rows as those of a clinic of ns only, whose sessions are counted along its curve of fading.

@@ -524,7 +524,10 @@ def plot_uptake_table(*, language: str = "en") -> go.Figure:
         x=[f"{nm} nm" for nm in WAVELENGTHS_NM],
         y=[say("said", what=ink.replace("_", " ")) for ink in INKS],
         text=[[say("said", what=cell.grade) for cell in row] for row in grid],
-        customdata=[[f"{cite(cell.source)}. {cell.remark}" for cell in row] for row in grid],
+        customdata=[
+            [say("source", name=cite(cell.source, language), remark=cell.remark) for cell in row]
+            for row in grid
+        ],
         texttemplate="%{text}",
         hovertemplate="%{y}, %{x}: %{text}<br>%{customdata}<extra></extra>",
         colorscale=scale,

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import HORIZON, MOST_TO_CHECK, check_kind, check_seed, check_whole_number
+from forecast._checks import HORIZON, MOST_TO_CHECK
 from forecast._jobs import one_thread
 from forecast._notes import problem_and_remedy
 from forecast._plain import plain_rows, plain_values
@@ -23,37 +22,12 @@ from forecast.assess import (
     recalibrate_out_of_fold,
     score_candidates,
 )
-from forecast.counts import (
-    FEW,
-    FEWEST_LIGHTENED,
-    LIGHTEN,
-    Evidence,
-    LogSummary,
-    Stopping,
-    by_contents,
-    candidates,
-    check_goal,
-    contradicted,
-    course_rows,
-    durations_of,
-    evidence_model,
-    evidence_name,
-    extra_columns,
-    fill_missing,
-    fit_notes,
-    fit_stopping,
-    length_of,
-    of_goal,
-    to_clearing,
-    with_extra,
-    with_width,
-)
-from forecast.errors import DataError, RequestError
+from forecast.counts import FEW, FEWEST_LIGHTENED, Basis, evidence_name, of_goal
+from forecast.errors import RequestError
 from forecast.forecaster.forecaster import Forecaster
-from forecast.log import check_log, judged_part, some_clients, suspicions
 from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse, usual_midcourse
 from forecast.regimes import fit_strategies, regime_verdict
-from forecast.survival import CountDistribution, Durations, FittedAcceleratedTime
+from forecast.survival import CountDistribution, Durations
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
@@ -62,8 +36,9 @@ if TYPE_CHECKING:
 
     from forecast._types import IntArray
     from forecast.assess import LeftOut
+    from forecast.counts import Evidence
     from forecast.log import OutcomeLog
-    from forecast.survival import CountModel, FittedCountModel
+    from forecast.survival import CountModel
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
@@ -111,7 +86,9 @@ def fit_forecaster(
     25
     """
     with one_thread():
-        basis = Basis.of(log, goal, horizon, seed, extra, evidence)
+        given: Any = {"goal": goal, "horizon": horizon, "seed": seed, "extra": extra}
+        basis = Basis.of(log, evidence=evidence, **given)
+        check_not_its_own(evidence, log, goal)
         summary, part, durations = basis.summary, basis.part, basis.durations
         checked = None
         if summary.n_reached >= FEWEST_TO_CHECK:
@@ -122,7 +99,6 @@ def fit_forecaster(
         if checked and checked.whole is not part[2]:
             again: Any = chosen.fit(checked.whole, seen)
             model = replace(again, notes=seen.notes)  # which are of what was seen
-        filled = fill_missing(part[1], summary.means)[["course_id", *summary.means]]
         midcourse = checked.midcourse if checked else None
         recalibration = checked.recalibration if checked else None
         if goal == "clear" and midcourse is None:
@@ -134,7 +110,7 @@ def fit_forecaster(
             stopping=basis.stopping(model, recalibration),
             recalibration=recalibration,
             midcourse=midcourse,
-            strategies=fit_strategies(part[0], filled, chosen) if goal == "clear" else {},
+            strategies=fit_strategies(part[0], basis.filled, chosen) if goal == "clear" else {},
             regime_verdict=regime_verdict(part[0], seed=seed),
             log_summary=summary,
             goal=goal,
@@ -142,74 +118,11 @@ def fit_forecaster(
             seed=seed,
             assessment={
                 **(checked.to_dict() if checked else {}),
-                "contradicted": against_evidence(model, basis.from_evidence),
+                "contradicted": basis.contradicted_by(model),
                 "evidence": str(evidence_name(evidence)),
             },
-            notes=(*suspicions(log), *fit_notes(summary, evidence)),
+            notes=basis.notes,
         )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Basis:
-    """What a log gives to fit to."""
-
-    summary: LogSummary  # of all courses
-    log: OutcomeLog  # courses whose result is known
-    rows: pd.DataFrame  # the same as model rows
-    durations: Durations  # and as a count model takes them
-    # the same of the clients that are looked at again and again, all in most logs
-    part: tuple[OutcomeLog, pd.DataFrame, Durations]
-    published: CountModel  # the model with the evidence as its prior
-    from_evidence: FittedAcceleratedTime  # what that says with no log
-    specs: tuple[CountModel, ...]  # the candidates
-    horizon: int
-
-    @classmethod
-    def of(
-        cls,
-        log: OutcomeLog,
-        goal: str,
-        horizon: int,
-        seed: int,
-        extra: Sequence[str],
-        evidence: Evidence | None,
-    ) -> Basis:
-        """Return what a log gives, checked as ``fit_forecaster`` says."""
-        rows = checked_rows(log, goal, horizon, seed)
-        own = extra_columns(log, extra)
-        rows = with_extra(rows, log, own)
-        if evidence is not None:
-            check_evidence(evidence, log, goal)
-        summary = LogSummary.of(log, rows, own)
-        log, rows = judged_part(log, rows)
-        rows = by_contents(rows)
-        names = [name for one in own for name in one.names]
-        published: Any = with_width(evidence_model(goal, evidence), names)
-        # the log's mean stands in for a missing covariate
-        fills = {**summary.means, **({LIGHTEN: None} if LIGHTEN in rows else {})}
-        durations = durations_of(rows, fills)
-        specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
-        return cls(
-            summary, log, rows, durations, some_clients(log, rows, durations, seed=seed),
-            published, published.from_prior(tuple(fills)),
-            tuple(with_width(one, names) for one in specs), horizon,
-        )  # fmt: skip
-
-    def predicted(
-        self, model: FittedCountModel, recalibration: Recalibration | None
-    ) -> CountDistribution:
-        """Return what a model expects of the clients of ``part``, recalibrated."""
-        log, _, durations = self.part
-        found = model.predict(durations.covariates, self.horizon)
-        if recalibration is None:
-            return found
-        return recalibration.apply(found, groups=groups_of(log.courses.itertuples()))
-
-    def stopping(self, model: FittedCountModel, recalibration: Recalibration | None) -> Stopping:
-        """Return when clients stop, by the sessions that a model expects of them."""
-        _, rows, durations = self.part
-        lengths = length_of(model.predict(to_clearing(durations.covariates), self.horizon))
-        return fit_stopping(rows, lengths, self.predicted(model, recalibration).pmf)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -296,12 +209,7 @@ def _of_five(counted: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def carried_on(
-    log: OutcomeLog,
-    rows: pd.DataFrame,
-    durations: Durations,
-    found: LeftOut,
-    *,
-    horizon: int,
+    log: OutcomeLog, rows: pd.DataFrame, durations: Durations, found: LeftOut, *, horizon: int
 ) -> tuple[IntArray, Durations, Midcourse | None]:
     """Return durations in which stopped courses go on as their gradings say, and whose each is.
 
@@ -347,56 +255,9 @@ def assess_own(
     return assess_predictions(corrected[own], outcomes.take(own), groups=some, seed=seed)
 
 
-def check_evidence(evidence: Evidence, log: OutcomeLog, goal: str) -> None:
-    """Raise RequestError when the evidence is of another goal or holds this log itself."""
+def check_not_its_own(evidence: Evidence | None, log: OutcomeLog, goal: str) -> None:
+    """Raise RequestError when the evidence holds the share of this very log."""
     from forecast.sharing import is_member
 
-    check_kind(
-        evidence, Evidence, name="evidence", give="what pool_shares or load_evidence returns"
-    )
-    if evidence.goal != goal:
-        raise RequestError(
-            f"The evidence is for the goal {evidence.goal!r}, the fit for {goal!r}.",
-            f"Fit with goal={evidence.goal!r}, or pool shares for {goal!r}.",
-        )
-    if is_member(log, evidence.members, goal=goal):
-        raise RequestError(
-            "The evidence holds the share of this very log: its courses would count twice.",
-            "Pool the shares of the other clinics.",
-        )
-
-
-def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.DataFrame:
-    """Return the model's rows of a log, or say why nothing can be fitted to them."""
-    horizon = check_whole_number(horizon, name="horizon", low=2, high=100)
-    check_seed(seed)
-    rows = course_rows(check_log(log), goal=check_goal(goal))
-    if not len(rows):
-        raise DataError(
-            "No course of the log can be used, so there is nothing to fit.",
-            "Correct the rows that forecast check sets aside.",
-        )
-    check_horizon(rows, horizon)
-    return rows
-
-
-def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
-    """Raise RequestError when the horizon lies under the bulk of the log's own counts."""
-    needed = (rows["step"] - rows["entry"])[rows["observed"] & of_goal(rows)]
-    if len(needed) and needed.median() > horizon:
-        values = {"horizon": horizon, "least": math.ceil(needed.quantile(0.9))}
-        raise RequestError(*problem_and_remedy("refused.horizon", values))
-
-
-def against_evidence(
-    model: FittedCountModel, evidence: FittedAcceleratedTime
-) -> list[dict[str, float | str]]:
-    """Return the published effects that the fitted model speaks against."""
-    if not isinstance(model, FittedAcceleratedTime):
-        return []
-    known = [
-        dict(zip(one.parameter_names, zip(one.theta, one.errors, strict=True), strict=True))
-        for one in (model, evidence)
-    ]
-    published = {name: effect for name, effect in known[1].items() if "extra." not in name}
-    return contradicted(known[0], published)
+    if evidence is not None and is_member(log, evidence.members, goal=goal):
+        raise RequestError(*problem_and_remedy("refused.evidence_own"))

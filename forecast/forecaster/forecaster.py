@@ -47,7 +47,6 @@ from forecast.counts import (
     failing_groups,
     leads_of,
     plainly,
-    said,
     told,
 )
 from forecast.errors import ForecastError, RequestError
@@ -147,9 +146,10 @@ def _compared(
     draws: FloatArray, rows: Iterable[tuple[str, str, str]], level: float
 ) -> list[Driver]:
     tail = (1 - level) / 2
-    chances = np.cumsum(draws, axis=-1)[..., -1]
+    reached = np.cumsum(draws, axis=-1)
+    chances = reached[..., -1]
     counted = bool(np.all(chances >= HALF))  # else an end of an interval would be no count
-    compared = _soft_median(draws) if counted else chances
+    compared = _soft_median(draws, reached) if counted else chances
     by_session = None if counted else draws.shape[-1]
     moved = quantiles(compared[:, :1] - compared[:, 1:], [tail, 0.5, 1 - tail])
     mean = chances.mean(axis=0).tolist()
@@ -185,12 +185,10 @@ def _shown(name: str, value: Any) -> str:
 
 
 # interpolated within the step; half are reached by the last step of each
-def _soft_median(pmfs: FloatArray) -> FloatArray:
-    reached = np.cumsum(pmfs, axis=-1)
-    step = np.argmax(reached >= HALF, axis=-1)
-    here = np.take_along_axis(pmfs, step[..., None], axis=-1)[..., 0]
-    before = np.take_along_axis(reached, step[..., None], axis=-1)[..., 0] - here
-    return np.asarray(step + (HALF - before) / np.maximum(here, 1e-12))
+def _soft_median(pmfs: FloatArray, reached: FloatArray) -> FloatArray:
+    step = np.argmax(reached >= HALF, axis=-1)[..., None]
+    here, by = (np.take_along_axis(one, step, axis=-1)[..., 0] for one in (pmfs, reached))
+    return np.asarray(step[..., 0] + (HALF - (by - here)) / np.maximum(here, 1e-12))
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -512,6 +510,13 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     return _from_dict(content, os.fspath(path), sealed_whole=SEAL in stored)
 
 
+def _stored(note: Mapping[str, Any] | str) -> Note:
+    """Return a note that is stored, or the sentence that older files hold as one."""
+    if isinstance(note, str):
+        return Note("counts.said", "caution", {"text": note})
+    return Note.from_dict(note)
+
+
 # What has its seal answered when it was written; what has none, somebody may have made.
 def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> Forecaster:
     try:
@@ -535,13 +540,13 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
             strategies={
                 name: model_from_dict(model) for name, model in stored["strategies"].items()
             },
-            regime_verdict=stored.get("regime_verdict") and said(stored["regime_verdict"]),
+            regime_verdict=stored.get("regime_verdict") and _stored(stored["regime_verdict"]),
             seen=stored.get("seen") and model_from_dict(stored["seen"]),
             goal=check_goal(stored["goal"]),
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1, high=100),
             seed=check_seed(stored["seed"]),
             assessment=stored["assessment"],
-            notes=tuple(map(said, stored["notes"])),  # older files hold sentences
+            notes=tuple(map(_stored, stored["notes"])),
         )
         check_parts(Forecaster, found)
         if not sealed_whole:

@@ -10,17 +10,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import LEVEL, counted
-from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence, text_of
-from forecast._plain import Result, plain_rows, plain_table, plain_values
-from forecast.assess import (
-    Assessment,
-    Drift,
-    Outcomes,
-    Watch,
-    assess_predictions,
-    watch,
+from forecast._checks import LEVEL
+from forecast._notes import (
+    Note,
+    Sentence,
+    bullets,
+    notes_as_json,
+    problem_and_remedy,
+    sentence,
+    text_of,
 )
+from forecast._plain import Result, plain_rows, plain_table, plain_values
+from forecast.assess import Assessment, Drift, Outcomes, Watch, assess_predictions, watch
 from forecast.counts import (
     COVARIATES,
     GOALS,
@@ -28,13 +29,14 @@ from forecast.counts import (
     course_rows,
     effects_for,
     few,
+    is_judged,
     of_goal,
     plainly,
     told,
 )
 from forecast.daybook import Course, Promise, first_promises
 from forecast.errors import DataError
-from forecast.log import ATTRIBUTES, Enquiry, enquiry_of, fingerprint, is_judged
+from forecast.log import ATTRIBUTES, Enquiry, enquiry_of
 from forecast.midcourse import LAST_LANDMARK
 from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of
@@ -262,14 +264,13 @@ def assess_forecaster(
     False
     """
     rows = course_rows(log, goal=forecaster.goal)
-    used = fingerprint(log.courses) == forecaster.log_summary.fingerprint
+    used = log.fingerprint == forecaster.log_summary.fingerprint
     later = (
         rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.log_summary.last_start
     ).to_numpy()
     own, lighten = of_goal(rows), forecaster.goal == "lighten"
     if not own.any():
-        kind = " that want lightening" * lighten
-        raise DataError(f"The log has no course{kind} to judge.", f"Give a log with courses{kind}.")
+        raise DataError(*problem_and_remedy(f"refused.none_to_judge{'_lighten' * lighten}"))
     code = "later"
     later = later & own
     if used or not later.any():
@@ -311,9 +312,7 @@ def check(
     judged = is_judged(rows)
     predicted, rows, courses = predicted[judged], rows[judged], courses[judged]
     if not len(rows):
-        raise DataError(
-            "No course has a session whose result is known yet.", "Judge again after more visits."
-        )
+        raise DataError(*problem_and_remedy("refused.none_known"))
     here = (rows["step"] - rows["entry"]).to_numpy()
     outcomes = Outcomes(here, rows["observed"].to_numpy(), subject=rows["client_id"].to_numpy())
     by = groups_of(courses.itertuples(), sites=True)
@@ -375,10 +374,7 @@ def assess_promises(
     rows["observed"] = rows["observed"].where(goals != "lighten", lighter)
     known = rows["course_id"].isin(promised).to_numpy()
     if not known.any():
-        raise DataError(
-            f"No course of this log is under a promise yet ({counted(len(promised), 'promise')}).",
-            "A promise is judged once its course is in the log, under the id it was kept with.",
-        )
+        raise DataError(*problem_and_remedy("refused.none_promised", {"n": len(promised)}))
     kept = [promised[identity] for identity in rows.loc[known, "course_id"]]
     horizon = min(len(one.chances) for one in kept)
     by = np.array([one.chances[:horizon] for one in kept], dtype=np.float64)

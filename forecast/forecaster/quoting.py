@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from forecast._checks import check_level, check_whole_number
-from forecast._notes import Note, Sentence, sentence
+from forecast._notes import Note, Sentence, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast._types import BoolArray, FloatArray
 from forecast.assess import grouped_folds
@@ -118,10 +118,7 @@ def value_of_quoting(
     courses, unpriced = log.courses, package.sold_at(None)
     own, flat = (np.zeros(len(courses)) for _ in range(2))
     if (courses["outcome"] != "ongoing").sum() < FEWEST:
-        raise RequestError(
-            f"Fewer than {FEWEST} courses that were to be cleared have ended.",
-            "Ask again when more have.",
-        )
+        raise RequestError(*problem_and_remedy("refused.few_ended", {"least": FEWEST}))
     client = courses["client_id"].to_numpy(dtype=object)
     fold = grouped_folds(client, n_folds=FOLDS, seed=seed)
     for part in range(FOLDS):

@@ -19,17 +19,18 @@ import numpy as np
 
 from forecast._checks import LEVEL
 from forecast._jobs import one_thread
-from forecast._notes import Note, sentence
+from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.assess import Outcomes, interval_coverage
-from forecast.counts import Evidence, evidence_name, fit_notes, of_goal, told
+from forecast.counts import Basis, evidence_name, of_goal, told
 from forecast.errors import RequestError
-from forecast.forecaster.fit import Basis, against_evidence, fit_forecaster
+from forecast.forecaster.fit import check_not_its_own, fit_forecaster
 from forecast.forecaster.promises import CHOSEN_AT, assess_forecaster, falls_short
-from forecast.log import enquiry_of, fingerprint, suspicions
+from forecast.log import enquiry_of
 from forecast.survival import FittedAcceleratedTime
 
 if TYPE_CHECKING:
+    from forecast.counts import Evidence
     from forecast.forecaster.forecaster import Forecaster
     from forecast.log import OutcomeLog
 
@@ -85,25 +86,22 @@ def refresh_forecaster(
     RequestError if the ``evidence`` is not that of the old one, or the old one's promises hold and
     the new one's do not.
     """
-    if fingerprint(log.courses) == old.log_summary.fingerprint:
+    if log.fingerprint == old.log_summary.fingerprint:
         return Refreshed(old, {}, False)
     was, now = str(old.assessment.get("evidence", "")), str(evidence_name(evidence))
     if was and was != now:
-        raise RequestError(
-            f"The model rests on {was}, and this would rest on {now}.",
-            "Give the same evidence, or fit anew.",
-        )
+        raise RequestError(*problem_and_remedy("refused.other_evidence", {"was": was, "now": now}))
     new = None if anew or _is_due(old, log) else _moved(old, log, evidence)
     if new is not None:
         return Refreshed(new, _changes(old, new, log), False)
-    given: Any = {"goal": old.goal, "horizon": old.horizon, "seed": old.seed, "extra": old.extra}
-    new = fit_forecaster(log, evidence=evidence, **given)
+    new = fit_forecaster(log, evidence=evidence, **_asked(old))
     if _fails(new) and not _fails(old) and assess_forecaster(old, log).verdict != "fails":
-        raise RequestError(
-            "The new model's own check fails and the old one's promises hold: nothing was changed.",
-            "Look at what came in since with forecast check, and keep the old model meanwhile.",
-        )
+        raise RequestError(*problem_and_remedy("refused.refresh_fails"))
     return Refreshed(new, _changes(old, new, log), True)
+
+
+def _asked(old: Forecaster) -> dict[str, Any]:
+    return {"goal": old.goal, "horizon": old.horizon, "seed": old.seed, "extra": old.extra}
 
 
 def _fails(forecaster: Forecaster) -> bool:
@@ -127,7 +125,8 @@ def _is_due(old: Forecaster, log: OutcomeLog) -> bool:
 # fall short even of the courses that it was fitted to, which flatters.
 def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forecaster | None:
     with one_thread():
-        basis = Basis.of(log, old.goal, old.horizon, old.seed, old.extra, evidence)
+        basis = Basis.of(log, evidence=evidence, **_asked(old))
+        check_not_its_own(evidence, log, old.goal)
         chosen = [one for one in basis.specs if one.name == old.assessment.get("model")]
         seen = chosen[0].fit(basis.durations, old.seen) if chosen and old.seen else None
         fits = (old.model, old.seen, seen)
@@ -135,7 +134,7 @@ def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forec
         if len(accelerated) < len(fits) or len({one.parameter_names for one in accelerated}) > 1:
             return None
         model = accelerated[0].moved(*accelerated[1:])
-        against = against_evidence(model, basis.from_evidence)
+        against = basis.contradicted_by(model)
         new = replace(
             old,
             model=model,
@@ -143,7 +142,7 @@ def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forec
             stopping=basis.stopping(model, old.recalibration),
             log_summary=basis.summary,
             assessment={**old.assessment, "contradicted": against, CHOSEN_AT: _chosen_at(old)},
-            notes=(*suspicions(log), *fit_notes(basis.summary, evidence)),
+            notes=basis.notes,
         )
         return None if _misses(new, basis) else new
 

@@ -17,8 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.invented.leaving import Leaving
-from forecast.invented.noisy import Noisy
 from forecast.invented.people import (
     NEVER,
     OTHER_COLOURS,
@@ -31,9 +29,8 @@ from forecast.invented.people import (
     has_ink,
 )
 from forecast.invented.practised import Practised
-from forecast.invented.process import Doses, Visit
+from forecast.invented.process import Doses, Leaving, Noisy, Visit, Waning
 from forecast.invented.share import Share
-from forecast.invented.waning import Waning
 from forecast.invented.world import World
 
 Instead = Callable[[int, BoolArray], BoolArray]
@@ -114,12 +111,7 @@ class _Habit:
         )
 
     def chance_of_ps(
-        self,
-        t: int,
-        day: FloatArray,
-        seen: FloatArray,
-        seen_before: FloatArray,
-        was_ps: BoolArray,
+        self, t: int, day: FloatArray, seen: FloatArray, seen_before: FloatArray, was_ps: BoolArray
     ) -> FloatArray:
         """Return the chance of ps at session ``t`` + 1; a course never goes back to ns."""
         world, since = self.world, day / YEAR - self.bought
@@ -199,11 +191,7 @@ def run_sessions(
 
 
 def arrive(
-    n: int,
-    world: World,
-    rng: np.random.Generator,
-    between: tuple[float, float],
-    horizon: int,
+    n: int, world: World, rng: np.random.Generator, between: tuple[float, float], horizon: int
 ) -> tuple[Cohort, Chance, Paths]:
     """Return ``n`` courses that come between two days, in order of their start, and their paths.
 

@@ -5,21 +5,19 @@ states its clinic in one line. On which scale and by which evidence attributes a
 file of each mechanism (``share``, ``noisy``, ``waning``, ``leaving``, ``practised``).
 """
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
+from forecast._shipped import shipped
 from forecast.errors import RequestError
 
 Mechanism = Literal["share", "noisy", "waning", "leaving", "practised"]
 
 MOST_OPERATORS = 64
 
-TABLES: dict[str, Any] = tomllib.loads(
-    Path(__file__).with_name("clinic.toml").read_text(encoding="utf-8")
-)
+TABLES: dict[str, Any] = shipped(Path(__file__).with_name("clinic.toml"))
 EFFECTS: dict[str, dict[str, float]] = TABLES["effects"]  # by mechanism
 
 

@@ -5,20 +5,9 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.log.cells import FRACTIONS, LATEST, fractions_like, normal_heading
+    from forecast.log.cells import LATEST, in_fractions, normal_heading
     from forecast.log.columns import ALL_TABLES, TABLES, Column, column, column_names
-    from forecast.log.corrections import MOST_CORRECTED, corrected_file, write_to_correct
     from forecast.log.data_package import write_log
-    from forecast.log.daybook_file import (
-        APPLICATION_ID,
-        guards,
-        is_daybook,
-        make_file,
-        opened,
-        remove_file,
-        rows_ever,
-        told,
-    )
     from forecast.log.enquiry import (
         ATTRIBUTES,
         Enquiry,
@@ -31,23 +20,8 @@ if TYPE_CHECKING:
     from forecast.log.extra import Extra, extra_number
     from forecast.log.headings import refuse_repeated
     from forecast.log.identity import is_code, masked, quoted
-    from forecast.log.outcome_log import (
-        OutcomeLog,
-        check_log,
-        fingerprint,
-        graded_in_fractions,
-        is_judged,
-        judged_part,
-        judged_sessions,
-        read_book,
-        read_log,
-        some_clients,
-        suspicions,
-    )
-    from forecast.log.reading import every_sheet
+    from forecast.log.outcome_log import OutcomeLog, check_log, read_book, read_log
     from forecast.log.report import LogReport
-    from forecast.log.workbook import new_workbook
-    from forecast.log.workbook_map import propose_map
 
 
 __getattr__, __dir__ = door(__name__, __file__)

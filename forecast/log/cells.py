@@ -7,13 +7,11 @@ that it breaks.
 from __future__ import annotations
 
 import re
-import tomllib
 import unicodedata
 from calendar import monthrange
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from difflib import get_close_matches
 from functools import cache
 from math import isfinite, prod
 from pathlib import Path
@@ -23,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._notes import Note, Sentence, sentence
+from forecast._shipped import shipped
 from forecast.log.columns import Column, words
 
 if TYPE_CHECKING:
@@ -40,7 +39,7 @@ EARLIEST, LATEST = date(1980, 1, 1), date(2099, 12, 31)
 ANY_DATE = Column("date", "date")
 DAY = timedelta(days=1)
 SERIAL_ZERO = date(1899, 12, 30)  # day 0 of spreadsheets, after their wrong leap day of 1900
-WORDS = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
+WORDS = shipped(Path(__file__).with_name("words.toml"))
 EMPTY_WORDS = frozenset(
     words("na n/a n.a. nan none null nil - -- – — ? . unknown not_known not_recorded missing _")
 ) | {*words(WORDS["empty"])}
@@ -168,15 +167,15 @@ def normal_heading(heading: object) -> str:
     return re.sub(r"[\s\-./()_]+", "_", spelled).strip("_")
 
 
-def fractions_like(percents: Iterable[float]) -> bool:
-    """Return whether gradings look like fractions: some faded, and none beyond 1.
+def in_fractions(percents: Iterable[float]) -> tuple[Note, ...]:
+    """Return a warning where gradings look like fractions: some faded, and none beyond 1.
 
     Examples
     --------
-    >>> fractions_like([0, 0.3, 0.6]), fractions_like([0, 0]), fractions_like([0, 1, 12])
-    (True, False, False)
+    >>> [len(in_fractions(percents)) for percents in ([0, 0.3, 0.6], [0, 0], [0, 1, 12])]
+    [1, 0, 0]
     """
-    return 0 < max(percents, default=0.0) <= 1
+    return (FRACTIONS,) if 0 < max(percents, default=0.0) <= 1 else ()
 
 
 def folded(text: str) -> str:
@@ -238,6 +237,8 @@ def meant(rule: Column, text: str) -> str:
     Where it names two, or could be two, it is not put to the milder one.
     """
     unknown = first_unknown(rule, text)
+    from difflib import get_close_matches
+
     if higher := higher_of_two(rule, unknown):
         return sentence("rules.higher", {"level": higher})
     within = [level for level in rule.levels if len(unknown) > 2 and _key(unknown) in level]

@@ -6,12 +6,12 @@ the tables of a daybook are all made from that one table.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
+from forecast._shipped import shipped
 from forecast.tattoo import INKS, SITES
 
 Kind = Literal["id", "text", "date", "integer", "number", "level", "set", "flag"]
@@ -81,10 +81,9 @@ def _rule(name: str, row: dict[str, Any]) -> Column:
     return Column(name, **row | {"levels": levels})
 
 
-_WRITTEN = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 ALL_TABLES: dict[str, tuple[Column, ...]] = {
     table: tuple(_rule(name, row) for name, row in rules.items())
-    for table, rules in _WRITTEN.items()
+    for table, rules in shipped(Path(__file__).with_suffix(".toml")).items()
 }
 TABLES = {table: rules for table, rules in ALL_TABLES.items() if table != "promises"}  # of a log
 

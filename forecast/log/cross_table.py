@@ -2,6 +2,7 @@
 
 Rows that cannot count, such as copies or sessions of no course, are set aside. What cannot be
 true of rows that are used all the same is flagged: gradings above 100 percent count as 100, or not.
+What a cell says by itself was judged before, in ``cleaning``.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import IntArray
-from forecast.log.cells import CASE, Ids, fractions_like, rule_of
+from forecast.log.cells import CASE, Ids, in_fractions, rule_of
 from forecast.log.cleaning import CleanTable
 from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES
 
@@ -384,7 +385,7 @@ def _fractions(gradings: CleanTable) -> None:
     faded = gradings.frame["fading_pct"]
     possible = faded <= ALL_GONE
     gradings.flag(
-        (faded > 0) & possible & fractions_like(faded[possible].nlargest(1)),
+        (faded > 0) & possible & bool(in_fractions(faded[possible].nlargest(1))),
         "fading_pct",
         "fractions",
     )

@@ -97,6 +97,8 @@ def checked(rule: Column, given: object) -> str | int | float | None:
     """Return ``given`` in the form of a column's ``rule``, or raise RequestError."""
     if isinstance(given, str) and given in rule.levels:
         return given
+    if given is None and not rule.required:
+        return rule.default
     if rule.kind == "set" and not isinstance(given, str) and isinstance(given, Iterable):
         given = ";".join(sorted(str(part) for part in given))
     if isinstance(given, bool):
@@ -137,6 +139,12 @@ def likely_slip(name: str, known: Iterable[str]) -> str:
 
 
 def _name_unused(given: Iterable[str], extra: Sequence[str]) -> None:
+    unused = _unused(given, extra)
+    if unused and "course_id" not in set(given):  # the courses of a log may have more
+        warn(f"Columns that are not used: {', '.join(unused)}.", stacklevel=4)
+
+
+def _unused(given: Iterable[str], extra: Sequence[str]) -> list[str]:
     known = {*ATTRIBUTES, *extra, *column_names("courses"), "enquiry_id", "facts", "extra"}
     names = {normal_heading(str(name)) for name in given}
     unused = sorted(names - known)
@@ -144,15 +152,14 @@ def _name_unused(given: Iterable[str], extra: Sequence[str]) -> None:
         if slip := likely_slip(name, [one for one in (*ATTRIBUTES, *extra) if one not in names]):
             values = {"name": name, "slip": slip}
             raise RequestError(*problem_and_remedy("refused.slip", values))
-    if unused and "course_id" not in names:  # the courses of a log may have more
-        warn(f"Columns that are not used: {', '.join(unused)}.", stacklevel=4)
+    return unused
 
 
 def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
     """Return ``enquiry``, or what a mapping or a frame of one row is as one.
 
-    Columns that are neither a field of an enquiry nor among ``extra``, the clinic's own, are left
-    out, with a warning where a log does not know them either.
+    What is neither a field of an enquiry nor among ``extra``, the clinic's own columns, is left
+    out, with a warning where a log does not know it either.
 
     Raises
     ------
@@ -167,10 +174,11 @@ def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
         return rows[0]
     if isinstance(enquiry, Mapping):
         _name_unused(enquiry, extra)
-        return enquiry_of({**dict.fromkeys(REQUIRED, ""), **enquiry}, extra)
-    return check_kind(
-        enquiry, Enquiry, name="enquiry", give='an Enquiry, for example Enquiry("II", "forearm", …)'
-    )
+        enquiry = enquiry_of({**dict.fromkeys(REQUIRED, ""), **enquiry}, extra)
+    give = 'an Enquiry, for example Enquiry("II", "forearm", …)'
+    found = check_kind(enquiry, Enquiry, name="enquiry", give=give)
+    _unused(found.extra, extra)  # the others are said in its notes
+    return found
 
 
 def enquiry_of(row: Mapping[str, Any], extra: Sequence[str] = ()) -> Enquiry:

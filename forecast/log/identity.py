@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._notes import Note, problem_and_remedy
+from forecast._shipped import shipped
 from forecast.errors import DataError
 from forecast.log.cells import (
     ANY_DATE,
@@ -76,10 +76,9 @@ LONGEST_HEADING = 40
 
 @cache
 def _listed() -> Mapping[str, Mapping[str, frozenset[str]]]:
-    text = Path(__file__).with_suffix(".toml").read_text(encoding="utf-8")
     return {
         name: {what: frozenset(words(listed)) for what, listed in of.items()}
-        for name, of in tomllib.loads(text).items()
+        for name, of in shipped(Path(__file__).with_suffix(".toml")).items()
     }
 
 

@@ -1,4 +1,4 @@
-"""The outcome log: five tables, checked; what is known of courses under way; and parts of a log."""
+"""The outcome log: five tables, checked; parts of it, and what is known of courses under way."""
 
 from __future__ import annotations
 
@@ -13,94 +13,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import MOST_TO_CHECK, check_kind
+from forecast._checks import check_kind
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, RequestError
-from forecast.log.cells import FRACTIONS, OVERFLOW, fractions_like, normal_heading
+from forecast.log.cells import OVERFLOW, in_fractions, normal_heading
 from forecast.log.cleaning import CleanTable, clean_table, empty_table
 from forecast.log.columns import TABLES
 from forecast.log.cross_table import ALL_GONE, counted, cross_check
+from forecast.log.files.reading import RawLog, read_raw
+from forecast.log.files.workbook_map import read_mapped
 from forecast.log.headings import refuse_repeated
 from forecast.log.identity import refuse_identifying
-from forecast.log.reading import RawLog, read_raw
 from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
-from forecast.log.workbook_map import read_mapped
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from forecast.survival import Durations
-
-
-def judged_sessions(log: OutcomeLog) -> npt.NDArray[np.int64]:
-    """Return how many of the sessions given here have a known result, one number per course.
-
-    What a session did is seen at the next visit, which a running course has not had. Unless it
-    was graded after its last session, that session counts for nothing yet: as "not cleared" it
-    would make every forecast too long, most of all in a young clinic, where many courses run.
-    """
-    courses = log.courses
-    given = courses["sessions_given"].to_numpy(dtype=np.int64)
-    waiting = (courses["outcome"] == "ongoing").to_numpy(copy=True)
-    if waiting.any() and len(log.gradings):
-        running = courses.loc[waiting, ["course_id"]].assign(given=given[waiting])
-        graded = log.gradings.loc[
-            log.gradings["course_id"].isin(running["course_id"]), ["course_id", "after_session"]
-        ]
-        last = graded.groupby("course_id")["after_session"].max()
-        seen = running["course_id"].map(last).to_numpy(dtype=np.float64)
-        waiting[waiting] = ~(seen >= given[waiting])
-    return given - waiting
-
-
-def is_judged(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Return which rows of ``course_rows`` have a session here whose result is known."""
-    return (rows["step"] > rows["entry"]).to_numpy()
-
-
-def judged_part(log: OutcomeLog, rows: pd.DataFrame) -> tuple[OutcomeLog, pd.DataFrame]:
-    """Return the log and its model rows without the courses of which no result is known yet."""
-    judged = is_judged(rows)
-    if judged.all():
-        return log, rows
-    return _part_of(log, np.flatnonzero(judged)), rows[judged].reset_index(drop=True)
-
-
-def some_clients(
-    log: OutcomeLog, rows: pd.DataFrame, durations: Durations, *, seed: int
-) -> tuple[OutcomeLog, pd.DataFrame, Durations]:
-    """Return the log, its model rows and durations, of clients drawn until there are enough.
-
-    Whole clients are drawn, by ``seed``, up to `MOST_TO_CHECK` courses; a smaller log comes back as
-    it is.
-    """
-    if len(rows) <= MOST_TO_CHECK:
-        return log, rows, durations
-    clients, of_row = np.unique(rows["client_id"].to_numpy().astype(str), return_inverse=True)
-    place = np.random.default_rng([seed, 11]).permutation(len(clients))
-    courses = np.bincount(of_row)
-    taken = np.cumsum(courses[place]) <= MOST_TO_CHECK
-    chosen = np.zeros(len(clients), dtype=bool)
-    chosen[place[taken]] = True
-    keep = np.flatnonzero(chosen[of_row])
-    return _part_of(log, keep), rows.iloc[keep].reset_index(drop=True), durations.take(keep)
-
-
-def _part_of(log: OutcomeLog, places: npt.NDArray[np.int64]) -> OutcomeLog:
-    courses = log.courses.iloc[places].reset_index(drop=True)
-    ids = courses["course_id"]
-    return replace(
-        log,
-        courses=courses,
-        sessions=_of_courses(log.sessions, ids),
-        gradings=_of_courses(log.gradings, ids),
-        reactions=_of_courses(log.reactions, ids),
-    )
-
-
-def _of_courses(table: pd.DataFrame, ids: pd.Series[str]) -> pd.DataFrame:
-    return table[table["course_id"].isin(ids)].reset_index(drop=True)
 
 
 FIRST_ROW = 2  # row 1 of a sheet is its heading
@@ -210,7 +138,70 @@ class OutcomeLog(Result):
             )
         if not kept.any():
             raise RequestError("The mask keeps no course.", "Loosen it.")
-        return _part_of(self, np.flatnonzero(kept.astype(bool)))
+        return self.part(np.flatnonzero(kept.astype(bool)))
+
+    def part(self, places: npt.NDArray[np.int64]) -> OutcomeLog:
+        """Return the log of the courses at ``places``, counted from 0, with all of theirs."""
+        courses = self.courses.iloc[places].reset_index(drop=True)
+        of: dict[str, Any] = {"courses": courses}
+        for name in ("sessions", "gradings", "reactions"):
+            table = getattr(self, name)
+            theirs = table["course_id"].isin(courses["course_id"])
+            of[name] = table[theirs].reset_index(drop=True)
+        return replace(self, **of)
+
+    @property
+    def judged_sessions(self) -> npt.NDArray[np.int64]:
+        """How many of the sessions given here have a known result, one number per course.
+
+        What a session did is seen at the next visit, which a running course has not had. Unless it
+        was graded after its last session, that session counts for nothing yet: as "not cleared" it
+        would make every forecast too long, most of all in a young clinic, where many courses run.
+        """
+        courses = self.courses
+        given = courses["sessions_given"].to_numpy(dtype=np.int64)
+        waiting = (courses["outcome"] == "ongoing").to_numpy(copy=True)
+        if waiting.any() and len(self.gradings):
+            running = courses.loc[waiting, ["course_id"]].assign(given=given[waiting])
+            theirs = self.gradings["course_id"].isin(running["course_id"])
+            graded = self.gradings.loc[theirs, ["course_id", "after_session"]]
+            last = graded.groupby("course_id")["after_session"].max()
+            seen = running["course_id"].map(last).to_numpy(dtype=np.float64)
+            waiting[waiting] = ~(seen >= given[waiting])
+        return given - waiting
+
+    @property
+    def fingerprint(self) -> str:
+        """16 digits that tell whether a log holds these very courses, whatever their order.
+
+        They come from all courses at once: no single one can be looked up in them.
+        """
+        import pandas as pd
+
+        order = self.courses["course_id"].astype("string[pyarrow]").argsort().to_numpy()
+        whole = hashlib.sha256()
+        for name in TOLD:
+            if name == "course_id":  # all differ
+                texts = self.courses[name].to_numpy(dtype=object)[order]
+            else:  # each distinct value is put into words once
+                place, distinct = pd.factorize(self.courses[name], use_na_sentinel=False)
+                texts = distinct.astype(str).to_numpy(dtype=object)[place[order]]
+            whole.update("\n".join(texts).encode())
+        return whole.hexdigest()[:16]
+
+    @property
+    def graded_in_fractions(self) -> tuple[Note, ...]:
+        """A warning where the gradings, slips above 100 apart, look like fractions."""
+        faded = self.gradings["fading_pct"]
+        return in_fractions(faded[faded <= ALL_GONE].nlargest(1))
+
+    @property
+    def suspicions(self) -> tuple[Note, ...]:
+        """What to doubt of the log as a whole, for every answer that rests on it."""
+        outcome = self.courses["outcome"]
+        finished = len(outcome) >= FEWEST_COURSES and outcome.isin(["cleared", "lightened"]).all()
+        rosy = Note("log.only_finished", "serious", {"courses": len(outcome)})
+        return (*([rosy] if finished else []), *self.graded_in_fractions)
 
     @property
     def graded(self) -> pd.DataFrame:
@@ -288,40 +279,6 @@ def read_book(path: Path) -> OutcomeLog:
 def check_log(log: object) -> OutcomeLog:
     """Return ``log`` if it is one, or raise RequestError."""
     return check_kind(log, OutcomeLog, name="log", give="what read_log returns")
-
-
-def suspicions(log: OutcomeLog) -> tuple[Note, ...]:
-    """Return what to doubt of the log as a whole, for every answer that rests on it."""
-    outcome = log.courses["outcome"]
-    only_finished = len(outcome) >= FEWEST_COURSES and outcome.isin(["cleared", "lightened"]).all()
-    rosy = Note("log.only_finished", "serious", {"courses": len(outcome)})
-    return (*([rosy] if only_finished else []), *graded_in_fractions(log))
-
-
-def graded_in_fractions(log: OutcomeLog) -> tuple[Note, ...]:
-    """Return a warning when the log's gradings, slips above 100 apart, look like fractions."""
-    faded = log.gradings["fading_pct"]
-    possible = faded[faded <= ALL_GONE]
-    return (FRACTIONS,) if fractions_like(possible.nlargest(1)) else ()
-
-
-def fingerprint(courses: pd.DataFrame) -> str:
-    """Return 16 digits that tell whether a log holds these very courses, whatever their order.
-
-    They come from all courses at once: no single one can be looked up in them.
-    """
-    import pandas as pd
-
-    order = courses["course_id"].astype("string[pyarrow]").argsort().to_numpy()
-    whole = hashlib.sha256()
-    for name in TOLD:
-        if name == "course_id":  # all differ
-            texts = courses[name].to_numpy(dtype=object)[order]
-        else:  # each distinct value is put into words once
-            place, distinct = pd.factorize(courses[name], use_na_sentinel=False)
-            texts = distinct.astype(str).to_numpy(dtype=object)[place[order]]
-        whole.update("\n".join(texts).encode())
-    return whole.hexdigest()[:16]
 
 
 # The index of a raw table is the row number that a sheet would show.

@@ -182,9 +182,5 @@ def features(
 def landmark_durations(marks: pd.DataFrame) -> Durations:
     """Return what the supermodel is fitted to, one row per row of ``marks``."""
     return Durations.from_frame(
-        marks,
-        step="left",
-        observed="observed",
-        covariates=[*SCALED, *DOUBTED],
-        subject="client_id",
+        marks, step="left", observed="observed", covariates=[*SCALED, *DOUBTED], subject="client_id"
     )

@@ -127,7 +127,7 @@ class Midcourse:
         landmark = self.landmark.predict_draws(at, draws.shape[1], **size)[:, 0]
         found = pooled(landmark, found, self.weight)
         plain = CountDistribution(found.mean(axis=0, keepdims=True))
-        return carry_draws(found, self.recalibrations[band_of(session)].apply(plain))
+        return carry_draws(found[:, None], self.recalibrations[band_of(session)].apply(plain))[:, 0]
 
     def judge(
         self, log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int

@@ -15,7 +15,7 @@ from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import MOST, Estimate, doubts_of, leads_of
 from forecast.errors import RequestError
-from forecast.log import FRACTIONS, check_enquiry, fractions_like
+from forecast.log import check_enquiry, in_fractions
 from forecast.midcourse.landmarks import ink_gone
 from forecast.survival import CountDistribution
 
@@ -258,7 +258,7 @@ def doubtful_gradings(gradings: Sequence[Grading], sessions_done: int) -> dict[i
     {0: 'midcourse.ask_fraction', 1: 'midcourse.ask_order', 2: 'midcourse.ask_beyond'}
     """
     found: dict[int, Note] = {}
-    fractions = fractions_like(row[1] for row in gradings)
+    fractions = in_fractions(row[1] for row in gradings)
     highest: dict[int, float] = {}
     for place, (session, percent, *_) in enumerate(gradings):
         values = {"session": session, "percent": percent, "done": sessions_done}
@@ -278,7 +278,7 @@ def doubtful_gradings(gradings: Sequence[Grading], sessions_done: int) -> dict[i
 
 # what is odd about gradings by session, whose means are used as they are
 def _odd_gradings(seen: Mapping[int, Sequence[float]], means: Mapping[int, float]) -> list[Note]:
-    notes = [FRACTIONS] if fractions_like(means.values()) else []
+    notes = [*in_fractions(means.values())]
     for (_, before), (k, percent) in pairwise(means.items()):
         if before - percent > FALLS_BY:
             values = {"session": k, "percent": percent, "before": before}
@@ -290,12 +290,14 @@ def _odd_gradings(seen: Mapping[int, Sequence[float]], means: Mapping[int, float
     return notes
 
 
-# a note when gradings that slow make it far likelier that the goal is not reached at all
+# a note on gradings that slow: whether that makes it far likelier that the goal is never reached
 def _level_notes(before: FloatArray, after: FloatArray) -> list[Note]:
     without, given = (float(1 - draws.mean(axis=0).sum()) for draws in (before, after))
-    if given < LEVELLED_OFF or given * (1 - without) < TIMES_LIKELIER * without * (1 - given):
+    if given < LEVELLED_OFF:
         return []
-    return [Note("midcourse.levels_off", "serious")]
+    if given * (1 - without) >= TIMES_LIKELIER * without * (1 - given):
+        return [Note("midcourse.levels_off", "serious")]
+    return [Note("midcourse.slowed", "caution")] if without < given < MOST else []
 
 
 def _pace_notes(rank: float) -> list[Note]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -32,41 +33,45 @@ def package_rows(
     estimate: Estimate, tariff: Tariff | None, words: Words, *, done: int
 ) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
     """Return a row per package, for what is left of it, and a note for each that is not sold."""
+    if tariff is None:
+        return (), ()
     rows, notes = [], []
-    for package in tariff.packages if tariff else ():
-        assert tariff is not None
+    left = [left_of(package, tariff, done) for package in tariff.packages]
+    priced = iter(_priced(estimate, [one for one in left if one], done))
+    for package, one in zip(tariff.packages, left, strict=True):
         name = package.label(words.code)
-        left = left_of(package, tariff, done)
-        if left is None:
-            named = {
-                "name": package.label(words.code),
-                "done": done,
-                "cap": package.cap or tariff.cap,
-            }
+        if one is None:
+            named = {"name": name, "done": done, "cap": package.cap or tariff.cap}
             notes.append(words.say("answer.price_left_out", named))
             continue
-        try:
-            row = _price_row(estimate, *left, words, done=done)
-        except ForecastError as error:
-            notes.append(words.say("answer.price_fails", {"why": f"{name}: {error}"}))
-            continue
-        if row is None:
+        found = next(priced)
+        if isinstance(found, ForecastError):
+            notes.append(words.say("answer.price_fails", {"why": f"{name}: {found}"}))
+        elif found.dearer[0]:  # all that it holds costs less one by one
             notes.append(words.say("answer.price_dearer", {"name": name}))
         else:  # one that is enough for few is marked so in its row
-            rows.append(row)
+            rows.append(_price_row(found, *one, words, done=done))
     return tuple(rows), tuple(notes)
 
 
+# what `price_rows` says of each, or why one is refused
+def _priced(estimate: Estimate, sold: Sequence[tuple[Package, Tariff]], done: int) -> list[Any]:
+    if not sold:
+        return []
+    try:
+        return [*price_rows(
+            estimate.distribution.pmf, estimate.stop_hazard, [one for one, _ in sold], sold[0][1],
+            area_cm2=estimate.enquiry.area_cm2, started=bool(done), pull=estimate.stop_pull,
+        )]  # fmt: skip
+    except ForecastError as error:  # of one of them
+        if len(sold) == 1:
+            return [error]
+        return [one for each in sold for one in _priced(estimate, [each], done)]
+
+
 def _price_row(
-    estimate: Estimate, package: Package, tariff: Tariff, words: Words, *, done: int
-) -> PriceRow | None:
-    # None where all that it holds costs less one by one
-    (priced,) = price_rows(
-        estimate.distribution.pmf, estimate.stop_hazard, [package], tariff,
-        area_cm2=estimate.enquiry.area_cm2, started=bool(done), pull=estimate.stop_pull,
-    )  # fmt: skip
-    if priced.dearer[0]:
-        return None
+    priced: Any, package: Package, tariff: Tariff, words: Words, *, done: int
+) -> PriceRow:
     sessions = priced.terms.cap if package.kind == "fixed" else package.sessions
     values = {"n": sessions or 1, "sessions": sessions, "extra": ""}
     kind = package.kind

@@ -12,7 +12,7 @@ from typing import Any
 from forecast import daybook as books  # loaded where there is one
 from forecast._checks import check_keys
 from forecast._files import read_toml
-from forecast._notes import Note, languages
+from forecast._notes import Note, languages, problem_and_remedy
 from forecast.counts import ExtraColumn
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
@@ -237,9 +237,8 @@ def read_day(text: object, *, name: str) -> date:
     except (TypeError, ValueError):
         day = date.min
     if not FIRST_DAY <= day <= LAST_DAY:
-        raise RequestError(
-            f"{name} is {text!r}.", f"Give a date as YYYY-MM-DD, from {FIRST_DAY} to {LAST_DAY}."
-        )
+        values = {"name": name, "given": text, "low": str(FIRST_DAY), "high": str(LAST_DAY)}
+        raise RequestError(*problem_and_remedy("refused.day", values))
     return day
 
 
@@ -316,41 +315,32 @@ def read_clinic(path: Path) -> Clinic:
             _check_text(path, key, text)
     for key, allowed in (("language", languages()), ("paper", PAPERS)):
         if key in table and table[key] not in allowed:
-            raise DataError(
-                f"{path.name}: {key} is {table[key]!r}.", f"Use one of {', '.join(allowed)}."
-            )
+            values = {"file": path.name, "key": key, "given": table[key], "allowed": allowed}
+            raise DataError(*problem_and_remedy("refused.clinic_choice", values))
     weeks = table.get("spacing_weeks", 8.0)
     if isinstance(weeks, bool) or not isinstance(weeks, int | float) or not 1 <= weeks <= 104:
-        raise DataError(
-            f"{path.name}: spacing_weeks is {weeks!r}.", "Give a number of weeks from 1 to 104."
-        )
+        values = {"file": path.name, "given": weeks}
+        raise DataError(*problem_and_remedy("refused.clinic_weeks", values))
     logo = table.pop("logo", "")
     return Clinic(**table, logo=_read_logo(path, logo) if logo else None)
 
 
 def _check_text(path: Path, key: str, value: object) -> None:
     if not isinstance(value, str) or len(value) > LONGEST_CLINIC_TEXT:
-        raise DataError(
-            f"{path.name}: {key} is not a text of at most {LONGEST_CLINIC_TEXT} characters.",
-            f'Write {key} = "…".',
-        )
+        values = {"file": path.name, "key": key, "most": LONGEST_CLINIC_TEXT}
+        raise DataError(*problem_and_remedy("refused.clinic_text", values))
 
 
 def _read_logo(path: Path, name: str) -> Logo:
-    file = path.parent / name
+    file, values = path.parent / name, {"file": path.name, "logo": name}
     try:
         data = file.read_bytes() if file.stat().st_size <= LARGEST_LOGO else b""
     except (OSError, ValueError):
-        raise DataError(
-            f"{path.name}: the logo {name!r} cannot be read.", "Put it beside this file."
-        ) from None
+        raise DataError(*problem_and_remedy("refused.no_logo", values)) from None
     for signature, kind in SIGNATURES.items():
         if data.startswith(signature):
             return Logo(kind, data)
-    raise DataError(
-        f"{path.name}: the logo {name!r} is not a PNG or JPEG of at most 500 kB.",
-        "Save it again as PNG.",
-    )
+    raise DataError(*problem_and_remedy("refused.odd_logo", values))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -422,17 +412,15 @@ def open_desk(
     seen = _seen(files)
     first = load_forecaster(model)
     if first.goal not in GOALS:
-        raise RequestError(
-            f"{model.name} has the goal {first.goal!r}.", f"Give one of {', '.join(GOALS)}."
-        )
+        values = {"file": model.name, "goal": first.goal, "known": GOALS}
+        raise RequestError(*problem_and_remedy("refused.goal_of_model", values))
     forecasters = {first.goal: first}
     if lighten is not None:
         second = load_forecaster(lighten)
         if second.goal != "lighten" or first.goal == "lighten":
-            raise RequestError(
-                f"{model.name} has the goal {first.goal!r} and {lighten.name} {second.goal!r}.",
-                "Give a model for clear first and, with --lighten, one fitted with --goal lighten.",
-            )
+            values = {"file": model.name, "goal": first.goal}
+            values |= {"other": lighten.name, "second": second.goal}
+            raise RequestError(*problem_and_remedy("refused.goals_of_models", values))
         forecasters["lighten"] = second
     return Desk(
         forecasters,

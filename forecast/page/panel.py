@@ -11,13 +11,7 @@ from forecast.errors import RequestError
 from forecast.log import column
 from forecast.page.answer import answer
 from forecast.page.desk import Desk
-from forecast.page.sheet import (
-    CHOICES,
-    NUMBERS,
-    OPTIONAL_CHOICES,
-    render_parts,
-    static_text,
-)
+from forecast.page.sheet import CHOICES, NUMBERS, OPTIONAL_CHOICES, render_parts, static_text
 from forecast.page.words import load_words
 from forecast.tattoo import INKS, REGIONS
 
@@ -122,9 +116,7 @@ def _make_controls(widgets: Any, words: Words, summary: LogSummary) -> dict[str,
         options = [(words.level(name, level), level) for level in rule.levels]
         first = commonest(name, rule.levels) if rule.required else ""
         controls[name] = widgets.Dropdown(
-            options=options if rule.required else [nothing, *options],
-            value=first,
-            **labelled(name),
+            options=options if rule.required else [nothing, *options], value=first, **labelled(name)
         )
     for name in (*NUMBERS, "sessions_done"):
         key = "sessions_done" if name == "sessions_done" else f"{name}_term"

@@ -25,7 +25,7 @@ from threadpoolctl import threadpool_limits
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from forecast._checks import check_whole_number
-from forecast._notes import languages
+from forecast._notes import languages, problem_and_remedy
 from forecast.errors import ForecastError, RequestError
 from forecast.page.answer import Answer, answer
 from forecast.page.desk import Reading, refreshed
@@ -433,10 +433,8 @@ def _listen(host: str, port: int) -> socket.socket:
         listening.listen(128)
     except OSError as error:
         listening.close()
-        raise RequestError(
-            f"The page cannot be served at {host} port {port}: {error.strerror or error}.",
-            "Give another --port (0 takes any free one) or --host.",
-        ) from None
+        values = {"host": host, "port": port, "why": str(error.strerror or error)}
+        raise RequestError(*problem_and_remedy("refused.not_served", values)) from None
     return listening
 
 

@@ -5,17 +5,19 @@ from __future__ import annotations
 import os
 import shutil
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
+from jinja2 import BaseLoader, Environment, StrictUndefined, Template
+from jinja2.bccache import bc_version
 from markupsafe import Markup
 
 from forecast._files import write_whole
-from forecast._notes import languages
+from forecast._notes import languages, problem_and_remedy
+from forecast._shipped import shipped
 from forecast.errors import RequestError
 from forecast.log import column
 from forecast.page.answer import Answer, answer
@@ -38,16 +40,22 @@ LEFT, RIGHT, TOP, BOTTOM = 34.0, 8.0, 26.0, 40.0
 DOTS = tuple((20 * (k % 10 + 0.5), 20 * (k // 10 + 0.5)) for k in range(100))  # ten in a row
 
 
+class _Compiled(BaseLoader):
+    def load(self, environment: Environment, name: str, *more: Any) -> Template:
+        compiled = partial(environment.compile, name=name, filename=name)
+        code = shipped(HERE / "templates" / name, compiled, f"jinja{bc_version}")
+        return Template.from_code(environment, code, *more)
+
+
 @cache
 def template(name: str) -> Template:
     """Return a template; whatever is put into it is escaped."""
     environment = Environment(
-        loader=FileSystemLoader(HERE / "templates"),
+        loader=_Compiled(),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        optimized=False,  # a sheet waits longer for it than it gains
     )
     return environment.get_template(name)
 
@@ -165,9 +173,7 @@ def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
     words = load_words(language or desk.clinic.language)
     found = answer(desk, asked, words)
     if found is None:
-        raise RequestError(
-            f"No model for the goal {asked.goal!r} is loaded.", "Give one fitted for that goal."
-        )
+        raise RequestError(*problem_and_remedy("refused.no_model_for", {"goal": asked.goal}))
     return render_sheet(found, desk, words, standalone=True)
 
 
@@ -235,8 +241,6 @@ def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
             subprocess.run(command, capture_output=True, timeout=SECONDS, check=True)
             made = target.read_bytes()
         except (OSError, subprocess.SubprocessError) as error:
-            raise RequestError(
-                f"The browser {browser} could not make the PDF ({type(error).__name__}).",
-                "Write the sheet as .html and print it from any browser.",
-            ) from None
+            values = {"browser": str(browser), "why": type(error).__name__}
+            raise RequestError(*problem_and_remedy("refused.no_pdf", values)) from None
     write_whole(path, made + f"%{SHEET_MARK}\n".encode())  # a comment, which readers skip

@@ -46,9 +46,9 @@ class Words:
 
         A text with plural forms takes the one for ``values["n"]``.
         """
-        found: Any = self.texts
-        for part in key.split("."):
-            found = found[part]
+        found = _at(self, key)
+        if found is None:
+            raise KeyError(key)
         if isinstance(found, Mapping):
             n = values["n"]
             plural = self.locale.plural_form(n) if isinstance(n, int) else "other"
@@ -57,12 +57,7 @@ class Words:
 
     def has(self, key: str) -> bool:
         """Say whether there is a text of that key."""
-        found: Any = self.texts
-        for part in key.split("."):
-            if not isinstance(found, Mapping) or part not in found:
-                return False
-            found = found[part]
-        return True
+        return _at(self, key) is not None
 
     def level(self, field: str, level: str) -> str:
         """Return a level of an attribute in plain words; inks joined by ``;`` as a list."""
@@ -123,7 +118,15 @@ class Words:
             return str(note), False
 
 
-@lru_cache(maxsize=4096)  # the same few numbers fill most of a page
+@lru_cache(maxsize=4096)  # the same few texts and numbers fill most of a page
+def _at(words: Words, key: str) -> Any:
+    found: Any = words.texts
+    for part in key.split("."):
+        found = found.get(part) if isinstance(found, Mapping) else None
+    return found
+
+
+@lru_cache(maxsize=4096)
 def _written(how: Callable[..., str], shown: Any, shape: str, locale: Locale) -> str:
     return str(how(shown, shape, locale=locale))
 

@@ -30,7 +30,7 @@ from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
 from forecast.errors import RequestError
-from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of, judged_sessions
+from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of
 from forecast.prices.money import from_cents
 from forecast.prices.open_courses import from_now, gradings_by_course, match_package
 from forecast.prices.payoff import areas_of, charges_of, price_rows
@@ -53,20 +53,29 @@ LIKELY = 0.5  # chance from which a month is said not to fit
 class Appointments(Result):
     """The appointments to come, by calendar month; the first and last month may be parts.
 
-    Months begin on ``first_days``, the day after the log's last and then the first, and count
-    ``days``. Courses under way are ``n_open``, and ``overdue`` those whose client has been away for
-    longer than gaps of the log explain, who are taken to have stopped and are not counted.
-    ``from_open`` and ``from_new``, (months,), are expected sessions. ``tallies``, (replicates,
-    months) each, are what every simulated future holds: ``sessions``, and with a tariff
-    ``minutes``, hours of each wavelength (``"1064"``), ``income``, ``of_owed``, ``prepaid`` and
-    ``cost``; money in cents.
-
-    ``starts_per_month`` new courses are expected, ``weeks_between`` sessions are usual. Of the
-    tariff are ``currency``, empty without one, and ``hours_a_week`` that can be booked;
-    ``another_laser`` says of the further one it describes the ``hours`` a week it adds, what it
-    ``cost`` a year, and for what share of the newest courses it ``reaches`` inks anew;
-    ``unknown_packages`` are courses by the name of a package that it does not know, counted, but
-    without money. ``notes`` say how it was computed.
+    Attributes
+    ----------
+    first_days, days : tuple of date, of int
+        On which months begin, the day after the log's last and then the first, and their days.
+    n_open, overdue : int
+        Courses under way, and those whose client has been away for longer than gaps of the log
+        explain, who are taken to have stopped and are not counted.
+    from_open, from_new : ndarray of shape (months,)
+        Expected sessions.
+    tallies : dict of ndarray of shape (replicates, months)
+        What every simulated future holds: ``sessions``, and with a tariff ``minutes``, hours of
+        each wavelength (``"1064"``), ``income``, ``of_owed``, ``prepaid`` and ``cost``, in cents.
+    starts_per_month, weeks_between : float
+        New courses expected, and what is usual between sessions.
+    currency, hours_a_week : str, float or None
+        Of the tariff, empty without one; hours that can be booked.
+    another_laser : mapping
+        Of the further one that the tariff describes the ``hours`` a week it adds, what it ``cost``
+        a year, and for what share of the newest courses it ``reaches`` inks anew.
+    unknown_packages : dict of int
+        Courses by the name of a package that the tariff does not know: counted, without money.
+    notes : tuple of Note
+        How it was computed.
     """
 
     first_days: tuple[date, ...]
@@ -432,7 +441,7 @@ def _open_rows(
 ) -> Iterator[tuple[_Rows, FloatArray, tuple[FloatArray, FloatArray]]]:
     # courses under way, some at a time: what may come, own days since the last session (infinite
     # where the client is taken to have left), and mean and spread of the own log gap
-    courses = log.courses.assign(judged=judged_sessions(log))
+    courses = log.courses.assign(judged=log.judged_sessions)
     courses = courses[courses["outcome"] == "ongoing"]
     graded, now = gradings_by_course(log), last_day(log)
     last = log.sessions.groupby("course_id")["treated_on"].max()

@@ -16,7 +16,7 @@ from forecast._plain import Result, fields_of
 from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
 from forecast.errors import ForecastError, RequestError
-from forecast.log import OutcomeLog, enquiry_of, judged_sessions
+from forecast.log import OutcomeLog, enquiry_of
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
 from forecast.prices.quote import draws_of
@@ -126,7 +126,7 @@ def value_open_book(
     """
     graded = gradings_by_course(log)
     valued, left_out = [], []
-    courses = log.courses.assign(judged=judged_sessions(log))
+    courses = log.courses.assign(judged=log.judged_sessions)
     for course in courses[courses["outcome"] == "ongoing"].to_dict("records"):
         name = str(course["course_id"])
         try:
@@ -165,10 +165,7 @@ def match_package(name: object, packages: Sequence[Package]) -> Package:
 
 
 def _value(
-    forecaster: Any,
-    course: dict[Any, Any],
-    gradings: list[tuple[int, float]],
-    tariff: Tariff,
+    forecaster: Any, course: dict[Any, Any], gradings: list[tuple[int, float]], tariff: Tariff
 ) -> _Valued:
     package = match_package(course["package"], tariff.packages)
     enquiry = enquiry_of(course, getattr(forecaster, "extra", ()))

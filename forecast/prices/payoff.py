@@ -125,6 +125,7 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
     )
 
 
+@lru_cache(maxsize=256)
 def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Package, Tariff] | None:
     """Return what a package and its tariff are for the sessions that are left, or None.
 
@@ -326,6 +327,9 @@ def price_rows(
             _evaluate(package.kind, both, law, pmf[rows], cost[rows], own[:, rows], tariff)
             for rows, law in zip(blocks, laws, strict=True)
         ]
+        if len(parts) == 1:
+            found += parts
+            continue
         names = [field.name for field in fields(Priced) if field.name != "terms"]
         columns = {name: np.concatenate([getattr(one, name) for one in parts]) for name in names}
         found.append(Priced(terms=terms, **columns))

@@ -29,31 +29,47 @@ UNITS = {
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Quote(Result):
-    """A priced ``package`` for one enquiry; money exact to the cent, probabilities as fractions.
+    """A priced package for one enquiry; money exact to the cent, probabilities as fractions.
 
-    The ``price`` in ``currency`` includes tax; `price_unit` says of what. On average
-    ``expected_sessions`` are delivered, up to ``cap``, and ``expected_waste`` prepaid ones are not
-    used; a course costs ``expected_cost``, brings ``expected_revenue`` and leaves
-    ``expected_margin``, net of tax, and the client pays ``expected_bill``. ``margins``, in whole
-    cents by sessions delivered, and ``chances``, (m,) each, are the distribution of the margin:
-    ``chance_of_loss`` is below zero, within ``chance_of_loss_range`` in 9 of 10 of the model's
-    parameter draws; ``expected_shortfall`` is the mean loss in the worst 5 of 100 such courses,
-    negative where even they earn. The spread of one course's margin is ``margin_sd``, its part from
-    chance (clients differ) ``chance_sd`` and its part from the model (parameters are not known)
-    ``model_sd``: squares of the last two add up to the first's.
-
-    Prices: ``break_even_price`` without expected gain; ``price_for_margin`` for the target margin;
-    ``price_for_loss`` for the largest accepted chance of loss; and ``list_price``, the larger of
-    the last two on the price-list step. Below zero, but on the list, where the extra sessions alone
-    bring in more than that. ``fair_price`` has the same expected margin as pay per session,
-    ``fair_premium`` is how much more the client then pays on average than per session, and
-    ``risk_premium`` what to add so that it is still fair in 19 of 20 of the model's parameter
-    draws: the part of the risk that selling more courses does not average out.
-
-    ``chance_enough`` is that of reaching the goal within the package's sessions if treatment goes
-    on, None for pay per session; ``median`` that of the sessions needed, None beyond the horizon.
-    ``check`` is what an honest offer says beside the price, ``notes`` are doubts carried from the
-    estimate, and how the price was made.
+    Attributes
+    ----------
+    package : Package
+    currency, price : str, Decimal
+        With tax; `price_unit` says of what.
+    expected_sessions, expected_waste : float
+        On average delivered, up to ``cap``, and prepaid but not used.
+    expected_cost, expected_revenue, expected_margin : Decimal
+        Of a course, net of tax.
+    expected_bill : Decimal
+        What the client pays.
+    chance_of_loss, chance_of_loss_range : float, tuple of float
+        Of a margin below zero, and where it lies in 9 of 10 of the model's parameter draws.
+    expected_shortfall : Decimal
+        Mean loss in the worst 5 of 100 such courses, negative where even they earn.
+    break_even_price, price_for_margin, price_for_loss : Decimal
+        Without expected gain, for the target margin, for the largest accepted chance of loss.
+    list_price : Decimal
+        The larger of the last two on the price-list step. Below zero, but on the list, where the
+        extra sessions alone bring in more than that.
+    fair_price, fair_premium : Decimal
+        With the same expected margin as pay per session, and how much more than per session the
+        client then pays on average.
+    risk_premium : Decimal
+        What to add so that it is still fair in 19 of 20 of the model's parameter draws: the part of
+        the risk that selling more courses does not average out.
+    margin_sd, chance_sd, model_sd : Decimal
+        Spread of one course's margin, its part from chance (clients differ) and its part from the
+        model (parameters are not known): squares of the last two add up to the first's.
+    chance_enough : float or None
+        Of reaching the goal within the package's sessions if treatment goes on, None for pay per
+        session.
+    margins, chances : ndarray of shape (m,)
+        The distribution of the margin, in whole cents by sessions delivered.
+    median : int or None
+        Of the sessions needed, None beyond the horizon.
+    check, notes : tuple of Note
+        What an honest offer says beside the price; doubts carried from the estimate, and how the
+        price was made.
     """
 
     package: Package

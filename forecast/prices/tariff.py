@@ -240,6 +240,9 @@ class Package:
         return Note(f"tariff.usual_{self.kind}", values={"n": self.sessions or 0})
 
 
+ALONE = Package("per_session")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Tariff(Result):
     """The clinic's costs and rules. Costs exclude tax that is reclaimed; prices include it.
@@ -424,7 +427,7 @@ class Tariff(Result):
     def single_price(self, area_cm2: float | None = None) -> Decimal:
         """Return the price of one session of a tattoo of this area, by default the typical one."""
         area = np.nan if area_cm2 is None else area_cm2
-        return from_cents(float(self.price_of(Package("per_session"), area)[0]))
+        return from_cents(float(self.price_of(ALONE, area)[0]))
 
     def price_of(self, package: Package, area_cm2: npt.ArrayLike) -> FloatArray:
         """Return a package's price in cents, shape (n,), NaN where it is asked for.

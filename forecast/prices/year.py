@@ -43,20 +43,31 @@ class Variation:
 class Book(Result):
     """A year's margin as a distribution; money exact to the cent, net of tax, in ``currency``.
 
-    There are ``n_courses`` in the year, on average, and ``replicates`` simulated years. ``totals``
-    and ``totals_model_known``, (replicates,), are the year's margin with parameters drawn once a
-    year and shared by all its courses, and with the model taken as known. Its mean is
-    ``expected_margin``, its spread ``margin_sd``, the part from chance ``chance_sd`` and the part
-    from the model ``model_sd`` (squares add up). ``chance_of_loss`` is that of a year that loses
-    money; 1 year in 20 falls below ``one_in_twenty``, or ``one_in_twenty_model_known``;
-    ``expected_shortfall`` is the mean loss of the worst 5 of 100 years, negative where even they
-    earn, and ``buffer`` the money to hold so that 19 of 20 years are paid for.
-
-    ``fixed_costs`` of the year, whatever is done, are taken off every margin but
-    ``margin_per_course``. From ``break_even`` courses on the expected margin is no loss, with its
-    ``break_even_range`` over nine in ten of the model's parameter draws; None where a course loses
-    on average. ``sensitivity`` has the year as it is, simulated, and under changes of price, cap,
-    drop-out and laser; ``notes`` are doubts and how it was computed.
+    Attributes
+    ----------
+    n_courses, replicates : float, int
+        Courses in the year, on average, and simulated years.
+    totals, totals_model_known : ndarray of shape (replicates,)
+        The year's margin with parameters drawn once a year and shared by all its courses, and with
+        the model taken as known.
+    expected_margin, margin_sd, chance_sd, model_sd : Decimal
+        Mean and spread, the part from chance and the part from the model (squares add up).
+    chance_of_loss : float
+        Of a year that loses money.
+    one_in_twenty, one_in_twenty_model_known : Decimal
+        Below which 1 year in 20 falls.
+    expected_shortfall, buffer : Decimal
+        The mean loss of the worst 5 of 100 years, negative where even they earn, and the money to
+        hold so that 19 of 20 years are paid for.
+    fixed_costs, margin_per_course : Decimal
+        Of the year, whatever is done, taken off every margin but that per course.
+    break_even, break_even_range : int or None, tuple of these
+        From so many courses on the expected margin is no loss, over nine in ten of the model's
+        parameter draws; None where a course loses on average.
+    sensitivity : tuple of Variation
+        The year as it is, simulated, and under changes of price, cap, drop-out and laser.
+    notes : tuple of Note
+        Doubts, and how it was computed.
     """
 
     currency: str

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
+from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.causal.rates import poisson_interval
@@ -164,7 +164,7 @@ def what_would_change(
     check_whole_number(horizon, name="horizon", low=2, high=100)
     check_seed(seed)
     if price is not None and not price > 0:
-        raise RequestError(f"price is {price!r}.", "Give what the laser costs, above 0.")
+        raise RequestError(*problem_and_remedy("refused.laser_price", {"given": price}))
     laser = Laser(regime, tuple(wavelengths_nm))
     newly, partly, years = _newly_reached(log, laser, on)
     low, high = poisson_interval(len(newly), level=level)
@@ -216,7 +216,7 @@ def _day(on: pd.Timestamp | str) -> pd.Timestamp:
         day = date.fromisoformat(on) if isinstance(on, str) else on
         return pd.Timestamp(day).normalize()
     except (TypeError, ValueError):
-        raise RequestError(f"The day is {on!r}.", "Give a date as YYYY-MM-DD.") from None
+        raise RequestError(*problem_and_remedy("refused.laser_day", {"given": on})) from None
 
 
 # The recent courses newly reached, how many are partly, and the years they span.
@@ -224,17 +224,19 @@ def _newly_reached(
     log: OutcomeLog, laser: Laser, on: pd.Timestamp | str | None
 ) -> tuple[list[str], int, float]:
     if log.lasers.empty:
-        raise DataError("The log names no lasers.", "Add the lasers table.")
+        raise DataError(*problem_and_remedy("refused.no_lasers"))
     started = log.courses["started_on"]
     dates = pd.concat([started, log.sessions["treated_on"]])
     asked = pd.Timestamp(dates.max()) if on is None else _day(on)
     since = asked - pd.Timedelta(days=RECENT_YEARS * YEAR_DAYS)
     recent = log.courses[(started > since) & (started <= asked)]
     if recent.empty:
-        raise RequestError(
-            f"No course started in the two years before {asked.date()}.",
-            f"Ask for a day between {started.min().date()} and {started.max().date()}.",
-        )
+        values = {
+            "day": str(asked.date()),
+            "low": str(started.min().date()),
+            "high": str(started.max().date()),
+        }
+        raise RequestError(*problem_and_remedy("refused.none_recent", values))
     years = max((asked - max(since, started.min())).days / YEAR_DAYS, 0.25)
     now = lasers_in_use(log.lasers, asked)
     newly, partly = [], 0

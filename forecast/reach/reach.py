@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import SHOWN_AT, check_level
-from forecast._notes import Note, bullets, sentence
+from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.causal.rates import exact_interval, wilson_interval
@@ -65,19 +65,19 @@ class TattooReach(Result):
 
     def lines(self, language: str) -> list[str]:
         """Return the reach in words, each with its source."""
-        lines = []
+        lines: list[str] = []
         for ink, found in self.best.items():
+            values: dict[str, Any] = {"ink": ink.replace("_", " ")}
             if found is None:
-                lines.append(f"{ink}: no wavelength of the table is owned")
+                lines.append(sentence("reach.not_owned", values))
                 continue
             cell, laser = found
-            grade = "not reached, " if ink in self.unreached else ""
-            lines.append(
-                f"{ink}: {grade}{cell.grade} at {cell.wavelength_nm} nm"
-                f" ({laser.laser_id or laser.regime}) [{cite(cell.source)}]"
-                + (f"; {cell.remark}" if cell.remark else "")
-            )
-        return [*lines, CAVEAT]
+            values |= {"grade": cell.grade, "nm": cell.wavelength_nm, "remark": cell.remark}
+            values |= {"laser": laser.laser_id or laser.regime}
+            values |= {"source": cite(cell.source, language)}
+            code = "reach.not_reached" if ink in self.unreached else "reach.reached"
+            lines.append(sentence(code + "_but" * bool(cell.remark), values))
+        return [*lines, sentence("reach.caveat", {"text": CAVEAT})]
 
 
 def tattoo_reach(
@@ -175,7 +175,7 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
     """
     check_level(level)
     if log.courses.empty:
-        raise DataError("No course of the log can be used.", "Correct the rows set aside.")
+        raise DataError(*problem_and_remedy("refused.none_usable"))
     spells = reach_spells(log)
     first = spells.drop_duplicates("course_id")
     started = log.courses.set_index("course_id")["started_on"].reindex(first["course_id"])
@@ -253,10 +253,7 @@ def reach_spells(log: OutcomeLog) -> pd.DataFrame:
     along, so that neither life tables nor models use it.
     """
     if log.lasers.empty:
-        raise DataError(
-            "The log names no lasers, so what they reach is not known.",
-            "Add the lasers table: laser_id, regime, wavelengths_nm, in_use_from.",
-        )
+        raise DataError(*problem_and_remedy("refused.reach_unknown"))
     rows = judged_rows(log, goal="clear")
     rows = rows.assign(unreached=rows["ink_unreached"] == 1, late=False)
     dated = log.sessions[["course_id", "session_no", "treated_on"]].merge(

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import check_level, nearest
-from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
+from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of, plain
 from forecast.causal.rates import Funnel, exact_interval, funnel_limits, newcombe_difference
 from forecast.errors import DataError, RequestError
@@ -75,12 +75,7 @@ class OperatorFunnel:
 
 
 def compare_operators(
-    rows: pd.DataFrame,
-    fit: ReactionFit,
-    codes: Mapping[str, str],
-    *,
-    outcome: str,
-    level: float,
+    rows: pd.DataFrame, fit: ReactionFit, codes: Mapping[str, str], *, outcome: str, level: float
 ) -> OperatorFunnel | None:
     """Return operators against what is expected of them, or None without two operators.
 
@@ -315,13 +310,11 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
     """
     check_level(level)
     if outcome not in OUTCOMES:
-        raise RequestError(
-            f"There is no outcome {outcome!r}.",
-            f"Give one of {', '.join(OUTCOMES)}.{nearest(outcome, OUTCOMES)}",
-        )
+        values = {"given": outcome, "known": OUTCOMES, "hint": nearest(outcome, OUTCOMES)}
+        raise RequestError(*problem_and_remedy("refused.no_outcome", values))
     rows = session_rows(log)
     if rows.empty:
-        raise DataError("The log holds no session.", "Give a log with courses that were treated.")
+        raise DataError(*problem_and_remedy("refused.none_treated"))
     codes = operator_codes(rows)
     fit = fit_regime(rows, outcome=outcome, level=level)
     counts, difference = fit.regime.counts, None

@@ -1,4 +1,7 @@
-"""Reactions by regime, adjusted: what the model is given, and when it must not answer."""
+"""Reactions by regime, adjusted: what the model is given, and when it must not answer.
+
+Counts and rates, which need no model, stand in ``reactions`` and ``rows``.
+"""
 
 from __future__ import annotations
 

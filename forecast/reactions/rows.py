@@ -133,12 +133,7 @@ def under_recording(log: OutcomeLog) -> tuple[Note, ...]:
     rows = session_rows(log)
     if not len(log.reactions):
         return (Note("reactions.none_recorded", "serious", {"sessions": len(rows)}),)
-    return (
-        *_too_few(rows),
-        *_lasting_only(log),
-        *_silent_operators(rows),
-        *_gone_quiet(rows),
-    )
+    return (*_too_few(rows), *_lasting_only(log), *_silent_operators(rows), *_gone_quiet(rows))
 
 
 def _too_few(rows: pd.DataFrame) -> Iterator[Note]:

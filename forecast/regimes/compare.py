@@ -21,7 +21,6 @@ from forecast._checks import (
     check_level,
     check_seed,
     check_whole_number,
-    counted,
     nearest,
 )
 from forecast._notes import Note, Severity, problem_and_remedy, sentence
@@ -173,19 +172,15 @@ def _levels(log: OutcomeLog, trial: Trial | None, by: str | None) -> list[str | 
     check_kind(by, str, name="by", give="the name of a column of the courses")
     columns = [str(name) for name in log.courses if not str(name).endswith("_id")]
     if by not in columns:
-        raise RequestError(
-            f"The courses have no column {by!r} to compare within.",
-            f"Use one of {', '.join(columns)}.{nearest(by, columns)}",
-        )
+        values = {"by": by, "known": columns, "hint": nearest(by, columns)}
+        raise RequestError(*problem_and_remedy("refused.no_by", values))
     courses = log.courses if trial is None else trial.courses
     cells = zip(courses[by], courses[by].isna(), strict=True)
     found = [None if missing else str(one) for one, missing in cells]
     levels = {one for one in found if one is not None}
     if not 2 <= len(levels) <= MOST_LEVELS:
-        raise RequestError(
-            f"The column {by!r} has {counted(len(levels), 'level')} among the courses compared.",
-            f"Use a column with 2 to {MOST_LEVELS}; make classes of numbers first.",
-        )
+        found_of = {"by": by, "n": len(levels), "most": MOST_LEVELS}
+        raise RequestError(*problem_and_remedy("refused.by_levels", found_of))
     return [None if one is None else f"{by} {one}" for one in found]
 
 

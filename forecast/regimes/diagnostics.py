@@ -256,12 +256,7 @@ class Sensitivity:
 
 
 def examine(
-    trial: Trial,
-    engine: Engine,
-    point: Result,
-    draws: Result,
-    found: Answers,
-    settings: Settings,
+    trial: Trial, engine: Engine, point: Result, draws: Result, found: Answers, settings: Settings
 ) -> Sensitivity:
     """Return the sensitivity analyses; pairs that could not be estimated stay empty.
 

@@ -11,14 +11,14 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import check_seed, check_whole_number
-from forecast._notes import Note, bullets, sentence
+from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast._rows import shares
 from forecast._types import FloatArray
 from forecast.causal import Design, hazard_ratio_for, life_sums, schoenfeld_events, subjects_needed
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
-from forecast.log import OutcomeLog, check_log, judged_sessions
+from forecast.log import OutcomeLog, check_log
 from forecast.regimes.comparison import RegimeComparison
 from forecast.regimes.trial import Trial, read_strategies, trial_rows
 from forecast.regimes.verdict import LEAST_AT_RISK
@@ -117,9 +117,8 @@ def plan_comparison(
     horizon = check_whole_number(horizon, name="horizon", low=2, high=40)
     check_whole_number(simulations, name="simulations", low=50)
     if not isinstance(difference, int | float) or not 0 < difference < horizon:
-        raise RequestError(
-            f"difference is {difference!r}.", f"Give sessions saved, above 0 and below {horizon}."
-        )
+        values = {"given": difference, "horizon": horizon}
+        raise RequestError(*problem_and_remedy("refused.plan_difference", values))
     hazard, loss, notes = _pace(check_log(log), horizon)
     both = len(log.sessions["regime"].dropna().unique()) > 1
     trial = trial_rows(log, horizon=horizon) if both else None
@@ -160,16 +159,14 @@ def plan_comparison(
 
 # The clinic's hazard of clearing and of stopping at each session.
 def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[Note]]:
-    courses = log.courses.assign(sessions_given=judged_sessions(log))
+    courses = log.courses.assign(sessions_given=log.judged_sessions)
     courses = courses[(courses["goal"] == "clear") & (courses["sessions_given"] > 0)]
     entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
     given = courses["sessions_given"].to_numpy(dtype=np.int64) + entry
     cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
     if cleared.sum() < ENOUGH_CLEARED:
-        raise DataError(
-            f"{cleared.sum()} courses were cleared: the clinic's own pace is not known.",
-            f"Plan again when at least {ENOUGH_CLEARED} are cleared.",
-        )
+        values = {"n": int(cleared.sum()), "least": ENOUGH_CLEARED}
+        raise DataError(*problem_and_remedy("refused.pace_unknown", values))
     at_risk, events = life_sums(given, cleared, entry, np.ones(len(given)), horizon)
     thin = np.flatnonzero(at_risk < LEAST_AT_RISK)
     reach = int(thin[0]) if thin.size else horizon

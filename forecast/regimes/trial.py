@@ -17,7 +17,6 @@ from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import Panel
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError, RequestError
-from forecast.log import judged_sessions
 from forecast.regimes.verdict import LOOK_AGAIN, Contrast
 from forecast.tattoo import ink_group
 
@@ -196,17 +195,11 @@ def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: Collection[str] = ()
     """
     sessions = log.sessions
     if not len(sessions):
-        raise DataError(
-            "The log has no sessions table, so no regime is known.",
-            "Add sessions with course_id, session_no, treated_on and regime.",
-        )
+        raise DataError(*problem_and_remedy("refused.no_sessions"))
     used = sessions["regime"].dropna().unique()
     if len(used) < 2:
-        raise DataError(
-            f"All {len(sessions)} sessions of the log are {used[0] if len(used) else 'unknown'}: "
-            "there is nothing to compare.",
-            "A comparison needs courses under both ns and ps.",
-        )
+        values = {"n": len(sessions), "regime": used[0] if len(used) else "unknown"}
+        raise DataError(*problem_and_remedy("refused.one_regime", values))
     courses, window, left_out = eligible(log, set(set_apart))
     return _rows(log, courses, horizon, window, left_out) if len(courses) else None
 
@@ -225,7 +218,7 @@ def _rows(
     rows = rows[rows["session_no"] <= horizon].sort_values(["course_id", "session_no"])
     # the last session of an ongoing course, not graded yet, is not "not cleared": counted so it
     # would slow whatever regime the recent courses are under
-    judged = pd.Series(judged_sessions(log), index=log.courses["course_id"])
+    judged = pd.Series(log.judged_sessions, index=log.courses["course_id"])
     rows = rows[rows["session_no"] <= rows["course_id"].map(judged)].reset_index(drop=True)
     judged_ids = set(rows["course_id"])
     # a session with both regimes follows no strategy of one: its course is lost before it

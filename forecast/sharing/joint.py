@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
-from forecast._notes import Note
+from forecast._notes import Note, problem_and_remedy
 from forecast._plain import plain, read
 from forecast._types import FloatArray
 from forecast.counts import COVARIATES, LIGHTEN, durations_of
@@ -52,9 +52,9 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
     Raises RequestError if it is no question of this version, or asks for a covariate that fewer
     than five courses have, and DataError if fewer than 20 courses reached the goal.
     """
-    _check_kind(question, QUESTION, "question")
+    _check_kind(question, QUESTION, "refused.no_question")
     try:
-        rows, reached = rows_to_give(log, question["goal"], to="Join")
+        rows, reached = rows_to_give(log, question["goal"], code="refused.few_to_join")
         given = [name for name, n in told_apart(rows).items() if n >= FEWEST]
         if question["ask"] == "columns":
             counts = {"courses": len(log.courses), "reached": reached}
@@ -70,7 +70,8 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
         if isinstance(problem, RequestError | DataError):
             raise
-        raise RequestError(f"The question is damaged ({problem}).", "Ask for it again.") from None
+        values = {"why": str(problem)}
+        raise RequestError(*problem_and_remedy("refused.question_damaged", values)) from None
     return {"kind": ANSWER, "schema": SCHEMA, "question": digest(question), **found}
 
 
@@ -80,10 +81,7 @@ def _score_and_information(
     fills = {str(name): float(value) for name, value in question["fills"].items()}
     rare = [name for name in fills if name not in given]
     if rare:
-        raise RequestError(
-            f"The question asks for {rare[0]}, of which this log has too few courses.",
-            "Start the joint fit afresh with this clinic's answer.",
-        )
+        raise RequestError(*problem_and_remedy("refused.question_rare", {"name": rare[0]}))
     encoding = Encoding(tuple((name, None) for name in fills))
     site = RowsHere.of(durations_of(rows, fills), encoding)
     if question["ask"] == "counts":
@@ -100,14 +98,12 @@ def _score_and_information(
     return {"sums": plain(site.derivatives(parameters))}
 
 
-def _check_kind(stored: Any, kind: str, word: str) -> None:
+def _check_kind(stored: Any, kind: str, code: str) -> None:
     if not isinstance(stored, dict) or stored.get("kind") != kind:
-        raise RequestError(f"This is not the {word} of a joint fit.", "Give the right file.")
+        raise RequestError(*problem_and_remedy(code))
     if stored.get("schema") != SCHEMA:
-        raise RequestError(
-            f"The {word} has schema {stored.get('schema')!r}, this is {SCHEMA}.",
-            "Use the same version everywhere.",
-        )
+        values = {"schema": stored.get("schema"), "known": SCHEMA}
+        raise RequestError(*problem_and_remedy("refused.joint_schema", values))
 
 
 def _counts_of(stored: Mapping[str, Any]) -> Counts:
@@ -150,10 +146,7 @@ class JointRounds:
                 raise _Unanswered(question)
             mark = digest(question)
             if any(answer.get("question") != mark for answer in given):
-                raise RequestError(
-                    f"An answer of round {number} is to another question.",
-                    "Give each clinic's answer to the question written last.",
-                )
+                raise RequestError(*problem_and_remedy("refused.other_question", {"n": number}))
             return given
 
         try:
@@ -167,14 +160,12 @@ class JointRounds:
         Raises RequestError if one is no answer, is there twice, or clinics are missing.
         """
         for answer in answers:
-            _check_kind(answer, ANSWER, "answer")
+            _check_kind(answer, ANSWER, "refused.no_answer")
         texts = [json.dumps(answer, sort_keys=True) for answer in answers]
         wanted = len(self.answers[0]) if self.answers else max(len(texts), 2)
         if len(set(texts)) < len(texts) or len(texts) != wanted:
-            raise RequestError(
-                f"There are {len(set(texts))} different answers, {wanted} are needed.",
-                "Give one answer of each clinic, the same clinics in every round.",
-            )
+            values = {"n": len(set(texts)), "wanted": wanted}
+            raise RequestError(*problem_and_remedy("refused.answers", values))
         # in an order of their own, so that sums do not depend on how the files were named
         ordered = tuple(answer for _, answer in sorted(zip(texts, answers, strict=True),
                                                        key=lambda pair: pair[0]))  # fmt: skip
@@ -187,7 +178,7 @@ class JointRounds:
     @classmethod
     def from_dict(cls, stored: Any) -> JointRounds:
         """Return the rounds that :meth:`to_dict` wrote, or raise RequestError."""
-        _check_kind(stored, STATE, "file of rounds")
+        _check_kind(stored, STATE, "refused.no_rounds")
         return cls(stored["goal"], tuple(tuple(one) for one in stored["answers"]))
 
 
@@ -207,11 +198,7 @@ def _run(goal: str, put: Put) -> PooledEvidence:
 
     try:
         means = _common_means(first)
-        fitted = joint_fit(
-            SHARED_MODEL,
-            Encoding(tuple((name, None) for name in means)),
-            ask,
-        )
+        fitted = joint_fit(SHARED_MODEL, Encoding(tuple((name, None) for name in means)), ask)
         counts = {
             name: sum(int(answer["counts"].get(name) or 0) for answer in first)
             for name in first[0]["counts"]
@@ -219,7 +206,8 @@ def _run(goal: str, put: Put) -> PooledEvidence:
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
         if isinstance(problem, RequestError | DataError):
             raise
-        raise RequestError(f"An answer is damaged ({problem!r}).", "Ask for it again.") from None
+        values = {"why": repr(problem)}
+        raise RequestError(*problem_and_remedy("refused.answer_damaged", values)) from None
     return PooledEvidence(
         goal=goal,
         parameters=fitted.names,
@@ -240,7 +228,7 @@ def _common_means(first: Answers) -> dict[str, float]:
     columns = [answer["columns"] for answer in first]
     common = [name for name in (*COVARIATES, LIGHTEN) if all(name in one for one in columns)]
     if not common:
-        raise RequestError("The clinics share no covariate.", "Pool their shares instead.")
+        raise RequestError(*problem_and_remedy("refused.nothing_shared"))
     return {
         name: sum(one[name]["sum"] for one in columns)
         / sum(one[name]["courses"] for one in columns)

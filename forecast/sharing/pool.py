@@ -18,7 +18,15 @@ import numpy as np
 
 from forecast._checks import LEVEL
 from forecast._files import read_json, unsealed
-from forecast._notes import Note, Sentence, aligned, bullets, notes_as_json, sentence
+from forecast._notes import (
+    Note,
+    Sentence,
+    aligned,
+    bullets,
+    notes_as_json,
+    problem_and_remedy,
+    sentence,
+)
 from forecast._plain import Result, plain, read
 from forecast._types import FloatArray
 from forecast.assess import tie_split_coverage
@@ -140,19 +148,19 @@ class PooledEvidence(Result):
     def from_dict(cls, stored: Any, *, named: str = "The evidence") -> PooledEvidence:
         """Return the evidence that `to_dict` wrote, or raise RequestError on anything else."""
         if not isinstance(stored, dict) or stored.get("kind") != POOLED:
-            raise RequestError(f"{named} is not pooled evidence.", "Give the file pool wrote.")
+            raise RequestError(*problem_and_remedy("refused.no_evidence", {"name": named}))
         stored = unsealed(stored, named=named, remedy="Pool again.")
         if stored.get("schema") != SCHEMA:
-            raise RequestError(
-                f"{named} has schema {stored.get('schema')!r}, this is {SCHEMA}.", "Pool again."
-            )
+            values = {"name": named, "schema": stored.get("schema"), "known": SCHEMA}
+            raise RequestError(*problem_and_remedy("refused.evidence_schema", values))
         try:
             # a file written before notes had codes has their sentences alone
             old = [Note("sharing.as_written", "info", {"says": str(s)}) for s in stored["notes"]]
             found = read(cls, {**stored, "notes": stored.get("note_codes", old)})
             found._check()
         except (ArithmeticError, AttributeError, KeyError, TypeError, ValueError) as problem:
-            raise RequestError(f"{named} is damaged ({problem}).", "Pool again.") from None
+            values = {"name": named, "why": str(problem)}
+            raise RequestError(*problem_and_remedy("refused.evidence_damaged", values)) from None
         return found
 
     def _check(self) -> None:
@@ -300,17 +308,16 @@ def _miss(told: FloatArray, true: FloatArray) -> float:
 
 def _check_together(shares: Sequence[Share]) -> None:
     if len(shares) < 2:
-        raise RequestError(f"There is {len(shares)} share.", "Give those of two clinics or more.")
+        raise RequestError(*problem_and_remedy("refused.one_share", {"n": len(shares)}))
     digests = [share.digest for share in shares]
     twice = next((n for n, one in enumerate(digests, start=1) if one in digests[: n - 1]), None)
     if twice is not None:
         first = digests.index(digests[twice - 1]) + 1
-        raise RequestError(f"Shares {first} and {twice} are the same.", "Give each clinic once.")
+        values = {"first": first, "twice": twice}
+        raise RequestError(*problem_and_remedy("refused.same_shares", values))
     goals = sorted({share.goal for share in shares})
     if len(goals) > 1:
-        raise RequestError(
-            f"The shares have different goals, {' and '.join(goals)}.", "Pool one goal at a time."
-        )
+        raise RequestError(*problem_and_remedy("refused.share_goals", {"goals": goals}))
 
 
 # What a share may move the common effects by, whoever wrote it: no effect counts for more than four
@@ -344,9 +351,8 @@ def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
     try:
         stored = read_json(Path(path))
     except OSError as error:
-        raise RequestError(
-            f"{os.fspath(path)} cannot be read: {error.strerror}.", "Give the file pool wrote."
-        ) from None
+        values = {"path": os.fspath(path), "why": error.strerror}
+        raise RequestError(*problem_and_remedy("refused.evidence_unread", values)) from None
     return PooledEvidence.from_dict(stored, named=os.fspath(path))
 
 

@@ -32,8 +32,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import counted
 from forecast._files import SEAL, unsealed
+from forecast._notes import problem_and_remedy, sentence
 from forecast._types import FloatArray
 from forecast.counts import COVARIATES, CURVES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
@@ -59,7 +59,6 @@ LARGEST_EFFECT = 20.0
 SHARED = tuple(name for name in COVARIATES if name not in CURVES)
 MOST_NUMBERS = 2 + 3 * (len(SHARED) + 4)  # that noise is drawn for
 COUNTS = ("courses", "reached")
-AGAIN = "Ask the clinic to share its log again."
 
 
 def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
@@ -75,7 +74,7 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
 
     Raises DataError if fewer than 20 courses reached the goal.
     """
-    rows, reached = rows_to_give(log, goal, to="Share a log")
+    rows, reached = rows_to_give(log, goal, code="refused.few_to_share")
     noise = _noise_of(log, goal)
     about = [
         max(FEWEST_REACHED, 10 * round((n + COUNT_NOISE * next(noise)) / 10))
@@ -115,18 +114,16 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
     }
 
 
-def rows_to_give(log: OutcomeLog, goal: str, *, to: str) -> tuple[pd.DataFrame, int]:
+def rows_to_give(log: OutcomeLog, goal: str, *, code: str) -> tuple[pd.DataFrame, int]:
     """Return the rows of a log for a goal, and how many reached it.
 
-    Raises DataError where too few did; ``to`` is what could be done then.
+    Raises DataError where too few did; ``code`` is of what is said then.
     """
     rows = judged_rows(log, goal=check_goal(goal))
     reached = int(rows["observed"].sum())
     if reached < FEWEST_REACHED:
-        raise DataError(
-            f"Only {counted(reached, 'course')} reached the goal.",
-            f"{to} once {FEWEST_REACHED} have: below that, single courses show.",
-        )
+        values = {"reached": reached, "least": FEWEST_REACHED}
+        raise DataError(*problem_and_remedy(code, values))
     return rows, reached
 
 
@@ -179,13 +176,11 @@ class Share:
     def from_dict(cls, stored: Any, *, named: str = "The share") -> Share:
         """Return the share held in plain values, or raise RequestError on anything else."""
         if not isinstance(stored, dict) or stored.get("kind") != KIND:
-            raise RequestError(f"{named} is not a share.", "Give the file that share wrote.")
-        stored = unsealed(stored, named=named, remedy=AGAIN)
+            raise RequestError(*problem_and_remedy("refused.not_a_share", {"name": named}))
+        stored = unsealed(stored, named=named, remedy=sentence("refused.share_damaged_do"))
         if stored.get("schema") != SCHEMA or stored.get("model") != MEANS:
-            raise RequestError(
-                f"{named} has schema {stored.get('schema')!r} or another model than this version.",
-                "Share the log again with the same version everywhere.",
-            )
+            values = {"name": named, "schema": stored.get("schema")}
+            raise RequestError(*problem_and_remedy("refused.share_schema", values))
         try:
             estimates = np.array(stored["estimates"], dtype=np.float64)
             errors = np.array(stored["standard_errors"], dtype=np.float64)
@@ -205,7 +200,8 @@ class Share:
                 digest=digest(stored),
             )
         except (ArithmeticError, AttributeError, KeyError, TypeError, ValueError) as problem:
-            raise RequestError(f"{named} is damaged ({problem}).", AGAIN) from None
+            values = {"name": named, "why": str(problem)}
+            raise RequestError(*problem_and_remedy("refused.share_damaged", values)) from None
 
 
 def checked_names(stored: Sequence[str]) -> tuple[str, ...]:

@@ -19,12 +19,7 @@ if TYPE_CHECKING:
         smooth_baseline,
     )
     from forecast.survival.life_table import LifeTable
-    from forecast.survival.model import (
-        CountModel,
-        FittedCountModel,
-        model_from_dict,
-        quantiles,
-    )
+    from forecast.survival.model import CountModel, FittedCountModel, model_from_dict, quantiles
     from forecast.survival.newton import climb
 
 

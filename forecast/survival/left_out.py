@@ -3,6 +3,7 @@
 Without one subject the maximum lies about a Newton step away, with that subject's own curvature
 taken out (approximate leave-one-out: Rad and Maleki 2020, J R Stat Soc B 82:965). No subject is
 predicted by a fit that knew it, no folds are drawn, and nothing depends on chance.
+Accelerated time uses it, and any model of linear predictors could.
 """
 
 from __future__ import annotations

@@ -2,14 +2,15 @@
 
 The event falls at step k when the latent duration lies in (k - 1, k]: with location ``m`` and
 scale ``s`` the chance of that is ``G((log k - m) / s) - G((log(k - 1) - m) / s)``.
+Covariates and priors come in ``accelerated``.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,8 +23,7 @@ FAR = 30.0  # standard units beyond which every distribution here is 0 or 1
 FARTHEST = 700.0  # standard units; the exponential of more overflows
 
 
-@dataclass(frozen=True, slots=True)
-class Standard:
+class Standard(NamedTuple):
     """A standard distribution of a latent log duration.
 
     Chances of steps are logs that hold however far out they lie, so that value and slope of a
@@ -44,7 +44,9 @@ def _log_tail_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     The log bends gently all the way, so that a short table keeps twelve digits of the tail.
     """
     nodes = np.arange(int(NEAR_ONE) * CELLS, int(FAR) * CELLS + 2) / CELLS
-    tail = 0.5 * np.array([*map(math.erfc, (np.abs(nodes) / math.sqrt(2)).tolist())])
+    above = (nodes[nodes >= 0] / math.sqrt(2)).tolist()  # those below mirror the first of them
+    tail = 0.5 * np.array([*map(math.erfc, above)])
+    tail = np.append(tail[len(nodes) - len(tail) : 0 : -1], tail)
     value = np.where(nodes > 0, np.log(tail), np.log1p(-tail))
     slope = -np.exp(_normal_log_density(nodes) - value) / CELLS
     rise = value[1:] - value[:-1]

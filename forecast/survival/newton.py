@@ -101,7 +101,4 @@ def check_rank(information: FloatArray, names: Sequence[str]) -> tuple[FloatArra
         if len(shown) > 1
         else f"do not settle {shown[0]}"
     )
-    raise FitError(
-        f"The data {what}.",
-        "Leave one of them out, or give a penalty or a prior.",
-    )
+    raise FitError(f"The data {what}.", "Leave one of them out, or give a penalty or a prior.")

@@ -19,13 +19,14 @@ if TYPE_CHECKING:
         Laser,
         Uptake,
         best_uptake,
+        cite,
         groups_of,
         ink_group,
+        mark_of,
         read_inks,
         unreached_inks,
         uptake_table,
     )
-    from forecast.tattoo.published import cite, mark_of
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -14,8 +14,7 @@ from forecast._checks import nearest
 from forecast._notes import problem_and_remedy, texts_of
 from forecast._plain import Result
 from forecast.errors import RequestError
-from forecast.tattoo.inks import INK_TABLE, check_wavelength, read_inks
-from forecast.tattoo.published import MARKS, cite, mark_of, table
+from forecast.tattoo.inks import INK_TABLE, MARKS, check_wavelength, cite, mark_of, read_inks, table
 
 ADULT_AGE_YEARS = 18
 LARGE_AREA_CM2 = 100.0  # to ask about numbing: common practice, no source

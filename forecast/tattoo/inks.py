@@ -1,4 +1,4 @@
-"""Inks and body sites: what takes up which wavelength, and the group each is in.
+"""Inks and body sites: what takes up which wavelength, by which publication, and their groups.
 
 Colour seen by eye does not fix the chemistry: pigments of one colour are many compounds
 (BAUMLER00), and green and iron-bearing inks in particular behave differently from what their
@@ -10,14 +10,47 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass
 from functools import cache
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import nearest
+from forecast._notes import problem_and_remedy, texts_of
+from forecast._shipped import shipped
 from forecast.errors import DataError, RequestError
-from forecast.tattoo.published import COMMON_PRACTICE, cite, table
+
+COMMON_PRACTICE = "common practice, no source"
+# How a publication was read, from the strongest to the weakest.
+MARKS = {
+    "read": "the finding was read in the publication, nearly always in its abstract",
+    "read 2nd": "the finding was read in another publication's report of it",
+    "memory": "the finding is recalled and was not read again",
+    "none": "known in the trade; no publication is named",
+}
+
+
+@cache
+def table(name: str) -> dict[str, Any]:
+    """Return a table that stands beside this file: inks, sites, sources or cautions."""
+    return dict(shipped(Path(__file__).with_name(f"{name}.toml")))
+
+
+def mark_of(key: str) -> str:
+    """Return how what is cited was read, a key of ``MARKS``."""
+    return "none" if key == COMMON_PRACTICE else str(table("sources")[key]["mark"])
+
+
+def cite(key: str, language: str = "en") -> str:
+    """Return a source's short name and how it was read, beside a claim: "ALAB15, from memory".
+
+    ``key`` is as in the table of publications; how it was read is said in a ``language``.
+    """
+    terms = texts_of(language).get("terms", {})
+    how = {"memory": ", from memory", "read 2nd": ", read in another report"}.get(mark_of(key), "")
+    return str(terms.get(key, key)) + str(terms.get(how, how))
+
 
 GRADES = ("strong", "partial", "weak", "darkening risk")
 WAVELENGTHS_NM: tuple[int, ...] = tuple(table("inks")["wavelengths_nm"])
@@ -44,7 +77,7 @@ class Uptake:
     grade : str
         One of ``GRADES``. Strong and partial count as reached.
     source : str
-        A key of ``sources.SOURCES``, or "common practice, no source".
+        A key of ``sources.toml``, or "common practice, no source".
     short_pulses_only : bool
         Whether only picosecond pulses earn the grade; with nanosecond pulses it is weak.
     remark : str
@@ -69,8 +102,7 @@ class Uptake:
         return asdict(self) | {"source": cite(self.source)}
 
 
-@dataclass(frozen=True, slots=True)
-class Ink:
+class Ink(NamedTuple):
     """A row of the one table of inks, ``inks.toml``, whose head says what each entry means."""
 
     name: str
@@ -151,10 +183,8 @@ class Laser:
 def check_wavelength(value: float) -> float:
     """Return a wavelength in nm as a float, or raise RequestError outside 400 to 1100 nm."""
     if not LOWEST_NM <= float(value) <= HIGHEST_NM:
-        raise RequestError(
-            f"A wavelength of {value!r} nm is outside {LOWEST_NM:.0f} to {HIGHEST_NM:.0f} nm.",
-            "Give the wavelength in nm, for example 755.",
-        )
+        values = {"given": value, "low": LOWEST_NM, "high": HIGHEST_NM}
+        raise RequestError(*problem_and_remedy("refused.wavelength", values))
     return float(value)
 
 

@@ -206,20 +206,20 @@ def test_damaged_stored_values_are_refused():
 
 @given(draws=pmfs, target=pmfs)
 def test_carried_draws_average_to_the_target_exactly(draws, target):
-    moved = carry_draws(draws, CountDistribution(target[:1]))
-    assert_allclose(moved.mean(axis=0), target[0], atol=1e-9)
+    moved = carry_draws(draws[:, None], CountDistribution(target[:1]))
+    assert_allclose(moved.mean(axis=0), target[:1], atol=1e-9)
     assert (moved >= 0).all()
-    assert (moved.sum(axis=1) <= 1 + 1e-9).all()
+    assert (moved.sum(axis=2) <= 1 + 1e-9).all()
 
 
 def test_carrying_to_their_own_mean_leaves_draws_as_they_are():
-    draws = np.array([[0.1, 0.5, 0.2], [0.4, 0.1, 0.3]])
-    assert_allclose(carry_draws(draws, CountDistribution(draws.mean(axis=0)[None])), draws)
+    draws = np.array([[[0.1, 0.5, 0.2]], [[0.4, 0.1, 0.3]]])
+    assert_allclose(carry_draws(draws, CountDistribution(draws.mean(axis=0))), draws)
 
 
 def test_draws_over_another_horizon_are_refused():
     with pytest.raises(RequestError, match="horizon"):
-        carry_draws([[0.5, 0.5]], CountDistribution(np.array([[0.5]])))
+        carry_draws([[[0.5, 0.5]]], CountDistribution(np.array([[0.5]])))
 
 
 @pytest.mark.slow
@@ -238,9 +238,13 @@ def test_recalibrated_intervals_keep_their_promise(sample, n, power):
 
 
 def test_carried_remaining_steps_average_to_the_target_given_no_event_so_far():
-    draws = np.array([[0.2, 0.3, 0.4], [0.4, 0.3, 0.2]])
+    draws = np.array([[[0.2, 0.3, 0.4]], [[0.4, 0.3, 0.2]]])
     target = CountDistribution([[0.5, 0.25, 0.125]])
     moved = carry_remaining(draws, target, 1, 2)
-    assert_allclose(moved.mean(axis=0), [0.5, 0.25])
+    assert_allclose(moved.mean(axis=0), [[0.5, 0.25]])
     certain = CountDistribution([[0.5, 0.5, 0.0]])
-    assert_allclose(carry_remaining(draws, certain, 2, 1), np.zeros((2, 1)))
+    assert_allclose(carry_remaining(draws, certain, 2, 1), np.zeros((2, 1, 1)))
+    both = CountDistribution(np.vstack([certain.pmf, target.pmf]))
+    together = carry_remaining(np.repeat(draws, 2, axis=1), both, 2, 1)
+    assert_allclose(together[:, :1], np.zeros((2, 1, 1)))
+    assert_allclose(together[:, 1:], carry_remaining(draws, target, 2, 1))

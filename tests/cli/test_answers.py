@@ -52,9 +52,16 @@ def typed(asked: str, folder: Path, model: Path, place: Path) -> list[str]:
         "slip.csv": ONE.replace("layering\n", "layering,smokr\n").replace("single", "single,no")
     }
     files |= {"wrong.toml": tariff_template().replace("session_price ", "session_prise ")}
+    files |= {"weeks.toml": "spacing_weeks = 999", "logo.toml": 'logo = "none.png"'}
+    files |= {"text.toml": "name = 7", "paper.toml": 'paper = "A3"'}
     for name, text in {**files, "tariff.toml": tariff_template()}.items():
         (place / name).write_text(text, encoding="utf-8")
-    places = {"MODEL": str(model), "LOG": str(folder)}
+    alone, few = place / "alone", place / "few"
+    for path, kept in ((alone, 999), (few, 12)):
+        path.mkdir()
+        rows = (folder / "courses.csv").read_text("utf-8").splitlines(keepends=True)
+        (path / "courses.csv").write_text("".join(rows[: kept + 1]), "utf-8")
+    places = {"MODEL": str(model), "LOG": str(folder), "ALONE": str(alone), "FEW": str(few)}
     words = [places.get(one, one) for one in asked.split()]
     return [str(place / one) if (place / one).is_file() else one for one in words]
 
@@ -122,7 +129,8 @@ ENGLISH = re.compile(
 )
 NAMES = re.compile(  # of files, tables and columns
     r"(/[\w.-]+)+|--[a-z-]+|\w+\.json|^(courses|sessions) +\d|operators\.names|per_session"
-    r"|stop_factor|[a-z]+_[a-z_\d]+|forecast check",
+    r"|stop_factor|[a-z]+_[a-z_\d]+|forecast check|to-correct\.xlsx|(und|,)? regime\b"
+    r"|Möglich ist [\w, ]+|Tabelle \w+",
     re.MULTILINE,
 )
 
@@ -152,6 +160,25 @@ FAULTY = {
     "sheet MODEL one.csv -o one.doc": "weder .pdf noch .html",
     "compare LOG --strategies ns": "ergeben keinen Vergleich",
     "fit LOG -o no/model.json": "gibt es nicht",
+    "fit LOG -o model.json --extra sun_exposed": "keine eigene Spalte",
+    "fading ALONE": "Die Daten haben keine Beurteilungen",
+    "compare ALONE": "Die Daten haben keine Tabelle sessions",
+    "compare LOG --by sunshine": "innerhalb deren sich vergleichen ließe",
+    "compare LOG --plan 99": "Geben Sie die gesparten Sitzungen an",
+    "reach ALONE": "Die Daten nennen keine Laser",
+    "reach LOG --wavelengths 99": "liegt nicht zwischen 400 und 1100 nm",
+    "reach LOG --wavelengths 694 --on 1990-01-01": "hat keine Behandlung begonnen",
+    "reactions LOG --outcome frost": "Die Art von Reaktion 'frost' gibt es nicht",
+    "share FEW -o share.json": "erreichten das Ziel",
+    "pool one.csv one.csv -o pooled.json": "ist kein",
+    "check LOG --to-correct rows.csv": "ist keine .xlsx",
+    "daybook new.sqlite --from nowhere": "nowhere gibt es nicht",
+    "page MODEL --clinic weeks.toml": "Geben Sie eine Zahl von Wochen an",
+    "page MODEL --clinic logo.toml": "Das Logo 'none.png' ist nicht lesbar",
+    "page MODEL --clinic text.toml": "ist kein Text von höchstens 600 Zeichen",
+    "page MODEL --clinic paper.toml": "Möglich ist A4, Letter",
+    "sheet MODEL one.csv -o one.html --goal lighten": "ist kein Modell geladen",
+    "sheet MODEL one.csv -o one.html --start soon": "Geben Sie ein Datum als JJJJ-MM-TT an",
 }
 
 

@@ -1,6 +1,9 @@
 """The command line as a whole: what it offers, how it refuses, what it leaves behind."""
 
+import argparse
+import ast
 import errno
+import inspect
 import json
 import os
 import re
@@ -10,9 +13,11 @@ from pathlib import Path
 
 import pytest
 
+from forecast._notes import languages, texts_of
 from forecast.cli import main
 
 ROOT = Path(__file__).parents[2]
+OPTIONS = ROOT / "forecast" / "cli" / "options.toml"
 
 
 def offered(capsys: pytest.CaptureFixture[str]) -> list[str]:
@@ -38,15 +43,84 @@ def test_every_command_answers_in_json_when_asked(capsys: pytest.CaptureFixture[
         assert "--json" in capsys.readouterr().out
 
 
-def test_every_option_is_explained_in_sentences(capsys: pytest.CaptureFixture[str]):
+@pytest.mark.parametrize("code", languages())
+def test_every_option_is_explained_in_sentences(code: str, capsys: pytest.CaptureFixture[str]):
     for name in offered(capsys):
         with pytest.raises(SystemExit):
-            main([name, "--help"])
+            main([name, "--help", "--language", code])
         _, says, *lists = capsys.readouterr().out.split("\n\n")
         options = [one for part in lists for one in re.split(r"\n  (?=\S)", part.rstrip())[1:]]
-        texts = [one for one in options if not one.startswith("-h,")]
-        assert [one for one in texts if not re.search(r"\s{2,}[A-Z].*[.]$", one, re.S)] == [], name
-        assert re.fullmatch(r"[A-Z].*[.]", says), name
+        assert [one for one in options if not re.search(r"\s{2,}[A-Z].*[.]$", one, re.S)] == [], (
+            name
+        )
+        assert re.fullmatch(r"[A-Z].*[.]", " ".join(says.split())), name
+
+
+MISUSES = [
+    "",
+    "divine",
+    "estimate",
+    "estimate a b --level most",
+    "estimate a b --level",
+    "estimate a b --json=3",
+    "fit log -o x --goal bad",
+    "compare log --horizon most",
+    "check log --quietly",
+    "update m --d",
+    "daybook b --check --backup x",
+]
+
+
+def said_of_the_command_line(code: str, capsys: pytest.CaptureFixture[str]) -> str:
+    """Return every help, and what is answered to what cannot be understood."""
+    helps = [f"{name} --help" for name in ("", *offered(capsys))]
+    for asked in (*helps, *MISUSES):
+        with pytest.raises(SystemExit):
+            main(["--language", code, *asked.split()])
+    return "".join(capsys.readouterr())
+
+
+def words_of_python() -> set[str]:
+    """Return what Python itself says of a command line, in pieces without their holes."""
+    calls = [one for one in ast.walk(ast.parse(inspect.getsource(argparse))) if is_said(one)]
+    pieces = [piece for one in calls for piece in re.split(r"%(?:\(\w+\))?\w", one.args[0].value)]
+    return {piece.strip() for piece in pieces if len(piece.split()) > 1}
+
+
+def is_said(node: ast.AST) -> bool:
+    named = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "_"
+    return named and isinstance(node.args[0], ast.Constant)
+
+
+@pytest.mark.parametrize("code", sorted(set(languages()) - {"en"}))
+def test_the_command_line_speaks_the_language_asked_for(
+    code: str, capsys: pytest.CaptureFixture[str]
+):
+    texts, english = texts_of(code), texts_of("en")["help"]
+    said, own = " ".join(said_of_the_command_line(code, capsys).split()), words_of_python()
+    assert {"expected one argument", "unrecognized arguments:"} <= own
+    assert [one for one in own if one in said] == []
+    told = [
+        text for table in english.values() if isinstance(table, dict) for text in table.values()
+    ]
+    assert [one for one in told if " ".join(one.split()) in said] == []
+    named = set(re.findall(r"metavar = \"([^\"]+)\"", OPTIONS.read_text("utf-8")))
+    alike = {"N", "K", "W", "NM", "A,B", "NAME,...", "en|de"}  # in every language
+    assert named - alike - set(texts["command_line"]) == set()
+
+
+def test_what_is_said_instead_of_pythons_words_has_their_holes():
+    hole = re.compile(r"%(?:\(\w+\))?\w")
+    for code in languages():
+        for python, ours in texts_of(code)["command_line"].items():
+            assert set(hole.findall(ours)) <= set(hole.findall(python)), (code, python)
+            assert ours.count("%s") == python.count("%s"), (code, python)
+
+
+def test_the_language_may_stand_before_the_command(capsys: pytest.CaptureFixture[str]):
+    for asked in (["--language", "de", "price"], ["price", "--language=de"]):
+        assert main(asked) == 1
+        assert "Für Preise braucht es" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

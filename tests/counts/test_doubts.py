@@ -68,5 +68,11 @@ def test_a_log_that_widened_an_answer_is_not_said_to_have_narrowed_it(forecaster
         notes = doubts_of(forecaster, replace(found, evidence_alone=alone))
         return next(note for note in notes if note.code == "counts.evidence_alone")
 
+    wide = replace(found, distribution=found.distribution, level=0.95)
+    before, now = (
+        (26 if one.interval[1] is None else one.interval[1]) - one.interval[0]
+        for one in (wide, found)
+    )
+    assert said(0.95).values["percent"] == round(100 * (1 - now / before))
     assert said(0.95).values["narrowed"].code == "counts.narrowed"
     assert said(0.3).values["narrowed"].code == "counts.not_narrowed"

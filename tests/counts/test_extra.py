@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.counts import Estimate, extra_columns
+from forecast.counts import Estimate
+from forecast.counts.extra import extra_columns
 from forecast.errors import RequestError
 from forecast.log import Enquiry, OutcomeLog
 
@@ -122,3 +123,8 @@ def test_what_is_not_in_the_log_is_answered_at_the_average_and_said(
     if code != "counts.own_outside_log":
         usual = own_forecaster.estimate(FOREARM)
         assert_allclose(found.distribution.pmf, usual.distribution.pmf)
+
+
+def test_a_slip_in_the_name_of_an_own_column_is_an_error(own_forecaster):
+    with pytest.raises(RequestError, match="Did you mean 'sun_exposure'"):
+        own_forecaster.estimate(asked(sun_exposre="often"))

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.counts import evidence_model, hazard_prior
+from forecast.counts.prior import evidence_model, hazard_prior
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
 COMPLETE = replace(

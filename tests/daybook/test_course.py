@@ -1,8 +1,11 @@
-"""What does not fit a course is told at its field, and nothing of it is kept."""
+"""What does not fit a course is told at its field and not kept; a course looked back on."""
+
+import re
+from datetime import datetime
 
 import pytest
 
-from forecast.daybook import MisfitError, read_promises
+from forecast.daybook import Daybook, MisfitError, history_lines, read_promises
 
 from .conftest import promised, visit
 
@@ -61,3 +64,44 @@ def test_misfits_can_be_sent_between_processes():
 
     error = MisfitError("code", Note("daybook.not_found"))
     assert pickle.loads(pickle.dumps(error)).field == "code"
+
+
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("en", ["an estimate kept by op1 at 09:30, 5 Mar 2024", "promise 1, 5 to more than 10 "
+                "sessions in all: block_6, 780, EUR", "course begun on 5 Mar 2024",
+                "session 1 on 5 Mar 2024: nanosecond (ns), Laser yag, Wavelengths 1064 nm, op1",
+                "10 % faded after session 0: op2, a photograph",
+                "a session by op1 at 09:30, 5 Mar 2024 (taken back)", "entry 3 no longer holds",
+                "after session 1 blister: mild", "outcome stopped: moved away"]),
+        ("de", ["eine Schätzung, festgehalten von op1 um 09:30, 05.03.2024",
+                "Zusage 1, insgesamt 5 bis mehr als 10 Sitzungen: block_6, 780, EUR",
+                "Sitzung 1 am 05.03.2024: Nanosekunden (ns), Laser yag, Wellenlängen 1064 nm, op1",
+                "eine Sitzung von op1 um 09:30, 05.03.2024 (zurückgenommen)",
+                "Eintrag 3 gilt nicht mehr", "nach Sitzung 1 Blase: leicht",
+                "Ergebnis abgebrochen: weggezogen"]),
+    ],
+)  # fmt: skip
+def test_a_history_says_in_words_what_was_entered_when_and_by_whom(book, language, said):
+    day = datetime(2024, 3, 5, 9, 30)
+    with Daybook(book.path, clock=lambda: day) as played:
+        quoted = {"package": "block_6", "price": 780.0, "currency": "EUR"}
+        course = played.course(played.keep(promised(**quoted), by="op1").course_id)
+        given = {"treated_on": day.date(), "operator_id": "op1"}
+        laser = {"laser_id": "yag", "wavelengths_nm": "1064"}
+        first = visit(0, 10, grader_id="op2", basis="photograph", **laser, **given)
+        second = visit(0, 30, reaction="blister", severity="mild", **given)
+        for one in (first, second, None, second):
+            given = {"version": course.version, "by": "op1"}
+            if one is None:
+                course = played.undo("k900-1", **given)
+            else:
+                course = played.write_session("k900-1", one, sure=True, **given)
+        end = {"outcome": "stopped", "stop_reason": "moved", "by": "op1"}
+        played.end("k900-1", version=course.version, **end)
+        lines = history_lines(played.history("k900-1"), language)
+    text = "\n".join(lines)
+    for one in said:
+        assert one in text
+    assert not re.search(r"[a-z]_[a-z]|None|withdrawn|\d+\.0\b", text.replace("block_6", ""))

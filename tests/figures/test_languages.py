@@ -1,7 +1,9 @@
-"""Every picture speaks the language that it is asked for, its numbers too."""
+"""Every picture speaks the language that it is asked for, its numbers and hover remarks too."""
 
 import re
+from functools import partial
 
+import numpy as np
 import pytest
 
 import forecast
@@ -24,7 +26,14 @@ def drawn(forecaster, invented_log):
     book = forecast.price_caseload(forecaster, mix, package, TARIFF, replicates=200)
     fading, report = forecast.fit_fading(log), forecast.fit_reactions(log)
     compared = forecast.compare_regimes(log, replicates=20)
+    other = forecast.simulate_log(150, seed=99)
+    other = other.where(other.courses["started_on"] < "2023")
+    laser = forecast.what_would_change(log, [694], price=60000, worth_cleared=900)
     return {
+        "watch": (figures.plot_watch, forecast.assess_forecaster(forecaster, other)),
+        "sensitivity": (partial(figures.plot_sensitivity, currency="EUR"), book.sensitivity),
+        "laser change": (partial(figures.plot_laser_change, price=60000), laser),
+        "uptake": (lambda _, language: figures.plot_uptake_table(language=language), None),
         "estimate": (figures.plot_estimate, estimate),
         "hundred": (figures.plot_hundred, estimate),
         "candidates": (figures.plot_candidates, forecaster.assessment),
@@ -51,12 +60,14 @@ def drawn(forecaster, invented_log):
 
 
 def words_of(figure) -> list[str]:
-    """Return every text that is seen in a figure without pointing at it."""
+    """Return every text of a figure, also what is seen when it is pointed at."""
     axes = [*figure.select_xaxes(), *figure.select_yaxes()]
     said = [figure.layout.title.text, *(axis.title.text for axis in axes)]
     said += [note.text for note in figure.layout.annotations]
     for trace in figure.data:
-        said += [trace.name, *trace.x, *trace.y]
+        said += [trace.name, *trace.x, *trace.y, trace.hovertemplate]
+        for under in (trace.text, trace.hovertext, trace.customdata):
+            said += np.ravel([] if under is None else under).tolist()
     return [one for one in said if isinstance(one, str)]
 
 
@@ -66,6 +77,12 @@ def test_a_picture_speaks_the_language_asked_for(drawn):
         assert any(ENGLISH.search(one) for one in english), name
         assert [one for one in german if ENGLISH.search(one)] == [], name
         assert len(english) == len(german), name
+
+
+def test_every_picture_is_among_them(drawn):
+    names = {name for name in dir(figures) if name.startswith("plot_")} - {"plot_uptake_table"}
+    plots = {getattr(plot, "func", plot).__name__ for plot, _ in drawn.values()} - {"<lambda>"}
+    assert plots == names
 
 
 def test_numbers_in_a_picture_have_the_marks_of_its_language(drawn):

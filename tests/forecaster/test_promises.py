@@ -8,7 +8,7 @@ import pytest
 
 import forecast
 from forecast._notes import Note
-from forecast.counts import course_rows
+from forecast.counts import course_rows, is_judged
 from forecast.errors import DataError
 from forecast.figures import plot_watch
 from forecast.forecaster.promises import (
@@ -21,7 +21,6 @@ from forecast.forecaster.promises import (
     promise_of,
 )
 from forecast.invented import World
-from forecast.log import is_judged
 
 ISSUED = date(2026, 5, 1)
 

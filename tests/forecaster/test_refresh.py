@@ -12,12 +12,11 @@ import forecast
 from benchmarks.clinics import drawn_world
 from forecast._notes import sentence
 from forecast.cli import main
+from forecast.counts import Basis
 from forecast.daybook import Daybook, make_daybook, take_over
 from forecast.errors import RequestError
 from forecast.forecaster import card_text, model_card, refresh_forecaster
-from forecast.forecaster import fit as fitting
 from forecast.forecaster import refresh as refreshing
-from forecast.forecaster.fit import Basis
 from forecast.invented import usual_world
 from forecast.log import enquiry_of, write_log
 
@@ -104,7 +103,7 @@ def test_a_model_that_is_moved_lands_where_a_fit_does(clinic, before):
     log = first(clinic, 160, days=5)
     moved = refresh_forecaster(before, log).forecaster
     name = before.assessment["model"]
-    basis = Basis.of(log, "clear", before.horizon, 1, (), None)
+    basis = Basis.of(log, horizon=before.horizon, seed=1)
     spec = next(one for one in basis.specs if one.name == name)
     assert before.seen is before.model
     fitted = spec.fit(basis.durations)
@@ -121,12 +120,13 @@ def test_a_model_that_is_moved_comes_near_a_full_fit_of_the_same_choice(name, mo
     if name == "waning":
         log = forecast.simulate_log(600, seed=5, world=drawn_world(4, base=usual_world("waning")))
     before, choice = all_but_latest(log, 4), forecast.fit_forecaster(log).assessment["model"]
-    every = fitting.candidates
-    monkeypatch.setattr(
-        fitting,
-        "candidates",
-        lambda *given, **named: tuple(one for one in every(*given, **named) if one.name == choice),
-    )
+    whole = Basis.of
+
+    def of_one_choice(*given, **named):
+        basis = whole(*given, **named)
+        return replace(basis, specs=tuple(one for one in basis.specs if one.name == choice))
+
+    monkeypatch.setattr(Basis, "of", of_one_choice)
     asked = [enquiry_of(row) for row in log.courses.tail(200).to_dict("records")]
 
     def chances(forecaster):

@@ -27,7 +27,8 @@ import forecast
 from forecast.cli.files import read_enquiries, read_gradings
 from forecast.errors import ForecastError
 from forecast.forecaster import Forecaster
-from forecast.log import TABLES, write_to_correct
+from forecast.log import TABLES
+from forecast.log.files import write_to_correct
 from forecast.page import desk
 from forecast.prices import price_package, read_tariff, tariff_template
 from forecast.sharing import pool_shares, share_log

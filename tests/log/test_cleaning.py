@@ -22,9 +22,9 @@ from forecast.log.outcome_log import OutcomeLog, read_log
 from forecast.midcourse import mean_gradings
 from forecast.prices import value_open_book
 from forecast.regimes import trial_rows
+from tests.log.workbooks import as_workbook, assert_same
 
 from .test_cross_table import GRADINGS, assert_only_set_aside, changed, log_of, places
-from .workbooks import as_workbook, assert_same
 
 # Whatever is done to a log, rows in are rows used and rows set aside, each with its reason.
 

@@ -2,28 +2,19 @@
 
 import json
 
-import numpy as np
 import pandas as pd
 import pytest
 
 import forecast
 from benchmarks.clinics import simulate_clinic
 from forecast import fit_forecaster
-from forecast.counts import LogSummary, course_rows, durations_of
+from forecast.counts import course_rows, is_judged
 from forecast.errors import RequestError
 from forecast.fading import fit_fading
 from forecast.invented import simulate_log
 from forecast.log import read_log, write_log
 from forecast.log.columns import TABLES, column_names
-from forecast.log.outcome_log import (
-    MOST_TO_CHECK,
-    OutcomeLog,
-    is_judged,
-    judged_part,
-    judged_sessions,
-    some_clients,
-    suspicions,
-)
+from forecast.log.outcome_log import OutcomeLog
 
 
 def course(**changes):
@@ -188,7 +179,7 @@ def test_the_last_session_of_a_running_course_is_known_once_it_was_graded():
         (4, "cleared"), (3, "stopped"), (5, "ongoing"), (5, "ongoing"), (1, "ongoing"),
         graded=[("c2", 4, 40), ("c3", 5, 50), ("c0", 3, 80)],
     )  # fmt: skip
-    assert judged_sessions(log).tolist() == [4, 3, 4, 5, 0]
+    assert log.judged_sessions.tolist() == [4, 3, 4, 5, 0]
     rows = course_rows(log)
     assert rows["step"].tolist() == [4, 3, 4, 5, 0]
     assert rows["given"].tolist() == [4, 3, 5, 5, 1]
@@ -196,7 +187,7 @@ def test_the_last_session_of_a_running_course_is_known_once_it_was_graded():
 
 
 def test_without_gradings_nobody_knows_what_the_last_session_of_a_running_course_did():
-    assert judged_sessions(running_log((4, "cleared"), (6, "ongoing"))).tolist() == [4, 5]
+    assert running_log((4, "cleared"), (6, "ongoing")).judged_sessions.tolist() == [4, 5]
 
 
 def test_a_log_of_first_visits_is_answered_from_the_evidence():
@@ -232,57 +223,6 @@ def test_a_young_clinic_does_not_forecast_too_long_for_having_many_running_cours
         known += rows["observed"].sum() / (rows["step"] - rows["entry"]).sum()
         true += (rows["observed"] | (running & (needed == given))).sum() / given.sum()
     assert abs(known / true - 1) < abs(asked / true - 1) / 3
-
-
-# A part of a large log: whole clients, no more courses than asked, the same for the same seed.
-
-
-def ready(log):
-    rows = course_rows(log)
-    means = LogSummary.of(log, rows).means
-    log, rows = judged_part(log, rows)
-    return log, rows, durations_of(rows, means)
-
-
-@pytest.fixture(scope="module")
-def large():
-    """More courses than are checked, by repeating a clinic under new ids."""
-    log = simulate_log(600, seed=1)
-    copies = []
-    for copy in range(MOST_TO_CHECK // 600 + 2):
-        more = log.courses.copy()
-        for name in ("course_id", "client_id"):
-            more[name] = f"{copy}-" + more[name].astype(str)
-        copies.append(more)
-    return ready(OutcomeLog.from_frames(pd.concat(copies, ignore_index=True)))
-
-
-def test_a_small_log_comes_back_as_it_is():
-    small = ready(simulate_log(50, seed=2))
-    assert all(one is other for one, other in zip(some_clients(*small, seed=1), small, strict=True))
-
-
-def test_a_part_holds_whole_clients_and_nearly_as_many_courses_as_allowed(large):
-    log, rows, durations = some_clients(*large, seed=1)
-    assert MOST_TO_CHECK - 20 <= len(rows) <= MOST_TO_CHECK
-    assert len(log.courses) == len(rows) == len(durations)
-    outside = large[1][~large[1]["course_id"].isin(rows["course_id"])]
-    assert not set(outside["client_id"]) & set(rows["client_id"])
-
-
-def test_log_rows_and_durations_of_a_part_stay_in_step(large):
-    log, rows, durations = some_clients(*large, seed=1)
-    assert (log.courses["course_id"] == rows["course_id"]).all()
-    assert np.array_equal(durations.step, rows["step"])
-    assert np.array_equal(durations.observed, rows["observed"])
-
-
-def test_the_part_follows_from_the_seed_and_is_like_the_whole(large):
-    one, same, other = (some_clients(*large, seed=seed)[1] for seed in (1, 1, 2))
-    assert one.equals(same)
-    assert not one.equals(other)
-    share, n = large[1]["observed"].mean(), len(one)
-    assert abs(one["observed"].mean() - share) < 5 * np.sqrt(share * (1 - share) / n)
 
 
 def test_courses_chosen_by_a_mask_bring_all_of_theirs():
@@ -331,11 +271,11 @@ def rosy(tidy) -> OutcomeLog:
 
 
 def test_an_ordinary_log_arouses_no_suspicion(tidy):
-    assert suspicions(tidy) == ()
+    assert tidy.suspicions == ()
 
 
 def test_gradings_that_look_like_fractions_are_said_of_the_log_and_of_its_curves(fractions):
-    (said,) = suspicions(fractions)
+    (said,) = fractions.suspicions
     assert said.code == "log.graded_in_fractions"
     assert "percent faded is expected, 0 to 100" in str(said)
     assert str(said) in map(str, forecast.fit_fading(fractions).notes)
@@ -345,7 +285,7 @@ def test_a_slip_above_100_does_not_hide_fractions(fractions):
     gradings = fractions.gradings.copy()
     gradings.loc[7, "fading_pct"] = 250
     log = OutcomeLog.from_frames(fractions.courses, gradings=gradings)
-    assert suspicions(log) == suspicions(fractions) != ()
+    assert log.suspicions == fractions.suspicions != ()
     listed = log.report.flagged.query("column == 'fading_pct' and row == 9")
     assert "not fractions" not in " ".join(listed["rule"])
     assert "not fractions" in " ".join(log.report.flagged["rule"])
@@ -354,12 +294,12 @@ def test_a_slip_above_100_does_not_hide_fractions(fractions):
 def test_gradings_that_are_all_zero_are_no_fractions(tidy):
     gradings = tidy.gradings.assign(fading_pct=0.0)
     log = OutcomeLog.from_frames(tidy.courses, gradings=gradings)
-    assert suspicions(log) == ()
+    assert log.suspicions == ()
     assert "not fractions" not in " ".join(log.report.flagged["rule"])
 
 
 def test_a_log_of_cleared_courses_only_is_called_too_rosy(rosy):
-    (said,) = suspicions(rosy)
+    (said,) = rosy.suspicions
     assert said.code == "log.only_finished"
     assert f"All {len(rosy.courses)} courses" in str(said)
     assert "too rosy: log them" in str(said)
@@ -379,11 +319,11 @@ def test_every_estimate_from_such_a_log_says_so(rosy):
 def test_one_unfinished_course_is_enough_to_allay_it(rosy, outcome):
     courses = rosy.courses.copy()
     courses.loc[0, "outcome"] = outcome
-    assert suspicions(OutcomeLog.from_frames(courses)) == ()
+    assert OutcomeLog.from_frames(courses).suspicions == ()
 
 
 def test_a_few_cleared_courses_are_no_sign(rosy):
-    assert suspicions(OutcomeLog.from_frames(rosy.courses.head(19))) == ()
+    assert OutcomeLog.from_frames(rosy.courses.head(19)).suspicions == ()
 
 
 def test_the_report_in_one_line_counts_rows_once():

@@ -14,7 +14,7 @@ from forecast.invented import simulate_log
 from forecast.log.data_package import write_log
 from forecast.log.outcome_log import OutcomeLog, read_log
 
-ROOM = sorted((Path(forecast.__file__).parent / "log").glob("*.py"))
+ROOM = sorted((Path(forecast.__file__).parent / "log").rglob("*.py"))
 
 
 @pytest.fixture(scope="module")
@@ -103,7 +103,7 @@ def test_a_row_of_a_daybook_is_named_by_its_course(tmp_path):
     )
 
 
-@pytest.mark.parametrize("path", ROOM, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", ROOM, ids=lambda path: f"{path.parent.name}-{path.stem}")
 def test_what_stops_the_reading_of_a_log_is_a_code_with_values(path):
     raised = [
         node

@@ -13,7 +13,7 @@ from benchmarks.clinics import drawn_world
 from benchmarks.truth import YEAR, arrive, hide
 from forecast.errors import RequestError
 from forecast.midcourse import doubtful_gradings
-from forecast.midcourse.update import has_slowed
+from forecast.midcourse.update import _level_notes, has_slowed
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=50)
 EVEN = [(0, 0), (1, 27), (2, 46), (3, 60), (4, 70)]
@@ -66,6 +66,23 @@ def test_gradings_that_stand_still_make_the_end_less_sure_and_say_so(forecaster)
     going = forecaster.update(ENQUIRY, sessions_done=12, gradings=climbing).remaining
     assert going.not_within_horizon < without.not_within_horizon
     assert not any("level off" in str(note) for note in going.notes)
+
+
+@pytest.mark.parametrize(
+    ("never_before", "never_now", "codes"),
+    [
+        (0.01, 0.05, []),
+        (0.21, 0.35, ["midcourse.slowed"]),
+        (0.05, 0.35, ["midcourse.levels_off"]),
+        (0.5, 0.6, []),  # its number says it
+        (0.4, 0.3, []),
+    ],
+)
+def test_what_is_said_of_a_course_that_slows_is_by_what_it_does_to_the_end(
+    never_before, never_now, codes
+):
+    before, now = (np.full((3, 5), (1 - share) / 5) for share in (never_before, never_now))
+    assert [note.code for note in _level_notes(before, now)] == codes
 
 
 @pytest.mark.parametrize(

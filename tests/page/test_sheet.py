@@ -11,9 +11,8 @@ import pypdf
 import pytest
 
 import forecast
-from forecast._notes import languages
+from forecast._notes import Note, languages
 from forecast.cli import main
-from forecast.counts import said
 from forecast.page.answer import answer
 from forecast.page.desk import Asked, Clinic, Desk, read_asked
 from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
@@ -280,9 +279,9 @@ def test_no_text_of_a_tariff_or_a_clinic_becomes_markup(desk: Desk, client: Any)
     texts = dict.fromkeys(("name", "address", "contact", "opening", "closing"), EVIL)
     forecaster = desk.forecasters["clear"]
     dated = replace(forecaster.log_summary, first_start=EVIL, last_start=EVIL)
-    model = replace(
-        forecaster, log_summary=dated, notes=(said(EVIL), said(f"From {EVIL} courses."))
-    )
+    texts_said = (EVIL, f"From {EVIL} courses.")
+    notes = tuple(Note("counts.said", "caution", {"text": one}) for one in texts_said)
+    model = replace(forecaster, log_summary=dated, notes=notes)
     evil = Desk({"clear": model}, replace(desk.tariff, packages=named), Clinic(**texts))
     pages = [make_sheet(evil, Asked(COMMON)), *through_the_server(evil)]
     for html in pages:

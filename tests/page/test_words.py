@@ -17,7 +17,7 @@ from forecast.page.desk import Asked, Desk
 from forecast.page.words import load_words
 from forecast.tattoo import CAUTIONS, FACTS, cautions_for
 
-ONLY_TRANSLATED = {"cautions", "facts", "patterns", "terms"}
+ONLY_TRANSLATED = {"cautions", "command_line", "facts", "patterns", "terms"}
 FILES = Path(forecast.__file__).parent / "languages"
 HOLE = re.compile(r"\{(\w+)[^}]*\}")
 GERMAN = load_words("de")

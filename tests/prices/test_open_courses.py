@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from forecast.errors import RequestError
+from forecast.log import OutcomeLog
 from forecast.prices import left_of, value_open_book
 from forecast.prices.quote import price_package
 from forecast.prices.tariff import Package, Tariff
@@ -46,7 +47,8 @@ def log(*rows, gradings=()):
     )
     columns = ["course_id", "after_session", "fading_pct"]
     table = pd.DataFrame(list(gradings), columns=columns)
-    return SimpleNamespace(courses=courses, gradings=table, graded=table)
+    none = pd.DataFrame()
+    return OutcomeLog(courses, none, table, none, none, report=None)
 
 
 def tariff(**changes):

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from forecast.counts import LogSummary, course_rows, fill_missing
+from forecast.counts import Basis
 from forecast.log import OutcomeLog
 
 SWITCH = "ns:4>ps"
@@ -64,8 +64,7 @@ def switching_clinic(n_changed, *, slowest=True):
 
 
 def filled(log):
-    rows = course_rows(log)
-    return fill_missing(rows, LogSummary.of(log, rows).means)
+    return Basis.of(log).filled
 
 
 class Counting:

@@ -12,8 +12,8 @@ from forecast import fit_forecaster
 from forecast.counts import (
     BETWEEN_CLINICS,
     COVARIATES,
+    Basis,
     duration_prior,
-    evidence_model,
     hazard_prior,
     judged_rows,
 )
@@ -48,12 +48,13 @@ def pooled(shares):
 
 def test_pooled_effects_are_those_of_a_large_clinic_of_the_same_kind(pooled):
     """The prior on the log number of sessions, against the model fitted to 4,000 fresh courses."""
-    rows = judged_rows(simulate_log(4000, seed=99)).fillna(0.0)
+    log = simulate_log(4000, seed=99)
+    rows = judged_rows(log).fillna(0.0)
     names = [name for name in COVARIATES if rows[name].nunique() > 1]
     large = Durations.from_frame(
         rows, step="step", observed="observed", entry="entry", covariates=names
     )
-    fitted = evidence_model().fit(large)
+    fitted = Basis.of(log).published.fit(large)
     direct = dict(zip(("location", *names), fitted.theta, strict=False))
     prior, published = pooled.duration_prior(), duration_prior()
     compared = ("location", "skin_type", "ink_warm", "ink_density", "layering", "origin_amateur",
@@ -90,18 +91,15 @@ def test_every_effect_of_the_models_keeps_a_prior(pooled):
 
 
 def test_a_small_clinic_estimates_closer_to_the_truth_with_the_prior_of_others(pooled, shares):
-    from forecast.counts import LogSummary, durations_of
-
     few = simulate_log(40, seed=400)
-    rows = judged_rows(few)
     large = judged_rows(simulate_log(3000, seed=98)).fillna(0.0)
     test = Durations.from_frame(
         large, step="step", observed="observed", entry="entry", covariates=list(COVARIATES)
     )
 
     def loglik(evidence):
-        durations = durations_of(rows, LogSummary.of(few, rows).means)
-        fitted = evidence_model("clear", evidence).fit(durations)
+        basis = Basis.of(few, evidence=evidence)
+        fitted = basis.published.fit(basis.durations)
         curve = 1 - np.cumsum(fitted.predict(test.covariates, 80).pmf, axis=1)
         curve = np.column_stack([np.ones(len(test)), np.maximum(curve, 1e-9)])
         row = np.arange(len(test))

@@ -8,7 +8,7 @@ import pytest
 from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.tattoo.cautions import CAUTIONS, FACTS, cautions_for
-from forecast.tattoo.published import COMMON_PRACTICE, MARKS, table
+from forecast.tattoo.inks import COMMON_PRACTICE, MARKS, table
 
 PLAIN = Enquiry("II", "forearm", "black", "medium", "single", age_years=30, origin="professional")
 ALWAYS = {"eyewear", "plume", "consent", "aftercare", "local_rules"}

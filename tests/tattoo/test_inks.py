@@ -7,7 +7,9 @@ import pytest
 from forecast.errors import RequestError
 from forecast.log import Enquiry, column
 from forecast.tattoo import cautions_for
+from forecast.tattoo.cautions import CAUTIONS
 from forecast.tattoo.inks import (
+    COMMON_PRACTICE,
     GRADES,
     INKS,
     REGIONS,
@@ -17,11 +19,11 @@ from forecast.tattoo.inks import (
     best_uptake,
     groups_of,
     read_inks,
+    table,
     unreached_inks,
     uptake,
     uptake_table,
 )
-from forecast.tattoo.published import COMMON_PRACTICE, table
 
 RANK = {grade: -place for place, grade in enumerate(GRADES)}
 
@@ -173,3 +175,15 @@ def test_further_inks_are_reached_and_grouped_like_their_kin():
     ]
     assert list(groups_of(asked)["inks"]) == ["black", "black and red", "other colours"]
     assert "cosmetic_darkening" in {caution.key for caution in cautions_for(asked[1])}
+
+
+def test_what_was_recalled_and_not_read_says_so():
+    (gold,) = [c for c in CAUTIONS if c.key == "gold_salts"]
+    assert gold.mark == "memory"
+    assert gold.to_text().endswith(" [published reviews, from memory]")
+
+
+def test_what_no_publication_says_is_called_common_practice():
+    (minor,) = [c for c in CAUTIONS if c.key == "minor"]
+    assert minor.mark == "none"
+    assert minor.to_text().endswith(" [common practice, no source]")

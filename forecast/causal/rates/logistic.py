@@ -245,11 +245,7 @@ class FittedMixedLogistic:
 
 
 def cluster_inflation(
-    design: FloatArray,
-    events: FloatArray,
-    probability: FloatArray,
-    cluster: AnyArray,
-    column: int,
+    design: FloatArray, events: FloatArray, probability: FloatArray, cluster: AnyArray, column: int
 ) -> float:
     """Return by how much rows that belong together inflate a coefficient's variance, at least 1.
 

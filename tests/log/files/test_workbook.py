@@ -9,11 +9,11 @@ import pytest
 from openpyxl.styles import PatternFill
 
 from forecast.invented import simulate_log
-from forecast.log import TABLES, new_workbook
+from forecast.log import TABLES
+from forecast.log.files import new_workbook
+from forecast.log.files.workbook import letters
 from forecast.log.outcome_log import read_log
-from forecast.log.workbook import letters
-
-from .workbooks import as_workbook, assert_same
+from tests.log.workbooks import as_workbook, assert_same
 
 ORANGE = PatternFill("solid", fgColor="FFFFA500")
 

@@ -17,7 +17,7 @@ from forecast._notes import problem_and_remedy, sentence
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import coded_texts
 from forecast.log.columns import ALL_TABLES, TABLES, Column, column_names
-from forecast.log.pages import Pages
+from forecast.log.files.pages import Pages
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -207,7 +207,7 @@ def _make_safe(book: sqlite3.Connection, path: Path) -> None:
 def make_file(path: Path) -> None:
     """Make an empty daybook, or raise RequestError where a file is; a failure leaves nothing."""
     if path.exists() or not path.absolute().parent.is_dir():
-        code = "disk.there_already" if path.exists() else "disk.no_folder"
+        code = "refused.book_there" if path.exists() else "refused.book_nowhere"
         raise RequestError(*problem_and_remedy(code, {"path": str(path)}))
     try:
         with told(path), closing(sqlite3.connect(path, isolation_level=None)) as book:

@@ -28,12 +28,12 @@ from forecast._notes import Note, Sentence, problem_and_remedy, sentence, why
 from forecast.errors import DataError
 from forecast.log.cells import SEPARATORS, coded_texts, folded, normal_heading
 from forecast.log.columns import TABLES, column
-from forecast.log.corrections import apply_corrections, corrected_file
-from forecast.log.daybook_file import is_daybook, read_tables
+from forecast.log.files.corrections import apply_corrections, corrected_file
+from forecast.log.files.daybook_file import is_daybook, read_tables
+from forecast.log.files.workbook import Sheets, first_line, letters, sheets_of
 from forecast.log.headings import refuse_repeated, with_headings
 from forecast.log.identity import quoted
 from forecast.log.report import TOLERATED, Place
-from forecast.log.workbook import Sheets, first_line, letters, sheets_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -249,8 +249,9 @@ def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
 
 
 def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
+    where = sentence("refused.of_table", {"table": name})
     for place, heading in enumerate(frame.columns):
-        refuse_long_cell(f"Table {name}", f"the heading of column {place + 1}", len(str(heading)))
+        refuse_long_cell(where, sentence("refused.head_at", {"n": place + 1}), len(str(heading)))
         cells = frame.iloc[:, place]
         texts = cells.cat.categories if cells.dtype == "category" else cells
         if texts.dtype != object or _longest(texts.to_numpy()) <= MAX_CELL:
@@ -258,7 +259,8 @@ def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
         sizes = cells.astype(object).map(_length)
         row = sizes.idxmax()
         told = quoted(heading, place + 1).removeprefix("column ")
-        refuse_long_cell(f"Table {name}", f"row {row}, column {told}", sizes[row])
+        place_of = sentence("refused.cell_at", {"row": row, "column": told})
+        refuse_long_cell(where, place_of, sizes[row])
 
 
 def _longest(cells: npt.NDArray[np.object_]) -> int:

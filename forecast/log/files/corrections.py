@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._files import write_whole
-from forecast._notes import in_language, sentence
+from forecast._notes import in_language, problem_and_remedy, sentence
 from forecast.errors import RequestError
 from forecast.log.cells import OVERFLOW, as_text
 from forecast.log.columns import TABLES
+from forecast.log.files.workbook import CORRUPT, add_list, letters
 from forecast.log.headings import read_headings
 from forecast.log.report import LogReport
-from forecast.log.workbook import CORRUPT, add_list, letters
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,10 +66,8 @@ def write_to_correct(
     """
     path, log = Path(path), str(Path(report.source).resolve())
     if path.suffix != ".xlsx" or path.is_dir():
-        raise RequestError(
-            f"{path} is {'a folder' if path.is_dir() else 'no .xlsx'}.",
-            "Name a workbook for the rows to be corrected, such as to-correct.xlsx.",
-        )
+        code = "refused.correct_folder" if path.is_dir() else "refused.correct_no_xlsx"
+        raise RequestError(*problem_and_remedy(code, {"path": str(path)}))
     free: list[Path] = []
     changed: list[Path] = []
     for number in count(1):

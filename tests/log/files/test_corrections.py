@@ -10,9 +10,10 @@ import pytest
 from forecast.cli import main
 from forecast.errors import DataError, RequestError
 from forecast.invented import simulate_log
-from forecast.log import corrected_file, propose_map, read_log, write_to_correct
-from forecast.log.corrections import FAULTY, MOST_CORRECTED
+from forecast.log import read_log
 from forecast.log.data_package import write_log
+from forecast.log.files import corrected_file, propose_map, write_to_correct
+from forecast.log.files.corrections import FAULTY, MOST_CORRECTED
 
 TABLES = ("courses", "sessions", "gradings", "reactions")
 

@@ -11,9 +11,10 @@ import pytest
 from forecast.cli import main
 from forecast.errors import DataError
 from forecast.invented import simulate_log
-from forecast.log import TABLES, propose_map, read_log
+from forecast.log import TABLES, read_log
+from forecast.log.files import propose_map
 
-SHIPPED = Path(__file__).parents[2] / "synthetic_data" / "deutsche_praxis.xlsx"
+SHIPPED = Path(__file__).parents[3] / "synthetic_data" / "deutsche_praxis.xlsx"
 SEED = 20240311  # of the shipped workbook
 
 

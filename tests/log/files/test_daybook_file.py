@@ -12,7 +12,7 @@ import pytest
 import forecast
 from forecast.daybook import Daybook, check_book, make_daybook, read_promises
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.log.daybook_file import read_tables
+from forecast.log.files.daybook_file import read_tables
 from tests.daybook.conftest import ENQUIRY, promised, visit
 
 

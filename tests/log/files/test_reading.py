@@ -22,8 +22,7 @@ from forecast.invented import simulate_log
 from forecast.log.columns import TABLES
 from forecast.log.data_package import write_log
 from forecast.log.outcome_log import OutcomeLog, read_log
-
-from .workbooks import as_workbook, assert_same
+from tests.log.workbooks import as_workbook, assert_same
 
 
 @pytest.fixture(scope="module")

@@ -31,9 +31,7 @@ from forecast.log.cells import (
     rule_of,
 )
 from forecast.log.columns import TABLES, Column, column, column_names, words
-from forecast.log.headings import SEARCHED_ROWS, is_total
-from forecast.log.identity import identifies
-from forecast.log.reading import (
+from forecast.log.files.reading import (
     RawLog,
     add_table,
     correct,
@@ -43,7 +41,9 @@ from forecast.log.reading import (
     place_of,
     state_cleared,
 )
-from forecast.log.workbook import Sheets, letters
+from forecast.log.files.workbook import Sheets, letters
+from forecast.log.headings import SEARCHED_ROWS, is_total
+from forecast.log.identity import identifies
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,7 +7,7 @@ from contextlib import closing
 import numpy as np
 import pytest
 
-from forecast.log.pages import Pages
+from forecast.log.files.pages import Pages
 
 KINDS = ("integer", "integer", "number", "text")
 WHOLE = (0, 1, -1, 127, -128, 2**15, -(2**23), 2**31, -(2**47), 2**62, -(2**63), None)

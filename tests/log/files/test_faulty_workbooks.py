@@ -6,7 +6,8 @@ import re
 import openpyxl
 import pytest
 
-from forecast.log import corrected_file, propose_map, read_log, write_to_correct
+from forecast.log import read_log
+from forecast.log.files import corrected_file, propose_map, write_to_correct
 
 from .faulty_workbooks import COUNT, FAULTS, LAYOUTS, make_book, rows_meant, write_book
 

@@ -1,0 +1,177 @@
+"""What a log gives to fit a count model to: rows, of a large log a part, candidates, evidence."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast._checks import HORIZON, MOST_TO_CHECK, check_kind, check_seed, check_whole_number
+from forecast._notes import Note, problem_and_remedy
+from forecast.counts.attributes import LIGHTEN
+from forecast.counts.doubts import fit_notes
+from forecast.counts.estimate import Stopping, fit_stopping, length_of, to_clearing
+from forecast.counts.extra import extra_columns, with_extra
+from forecast.counts.log_summary import LogSummary, durations_of, fill_missing
+from forecast.counts.prior import Evidence, candidates, contradicted, evidence_model, with_width
+from forecast.counts.rows import by_contents, check_goal, course_rows, is_judged, of_goal
+from forecast.errors import DataError, RequestError
+from forecast.log import check_log
+from forecast.survival import FittedAcceleratedTime
+from forecast.tattoo import groups_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.assess import Recalibration
+    from forecast.log import OutcomeLog
+    from forecast.survival import CountDistribution, CountModel, Durations, FittedCountModel
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Basis:
+    """What a log gives to fit to.
+
+    ``summary`` is of all courses, ``notes`` what it says of every answer that rests on them.
+    ``log`` and ``rows`` are the courses whose result is known, ``durations`` what a count model
+    takes of them, and ``part`` all three of the clients that are looked at again and again, all in
+    most logs. ``published`` is the model with the evidence as its prior, ``from_evidence`` what
+    that says with no log, ``specs`` are the candidates; answers go up to the ``horizon``.
+    """
+
+    summary: LogSummary
+    log: OutcomeLog
+    rows: pd.DataFrame
+    durations: Durations
+    part: tuple[OutcomeLog, pd.DataFrame, Durations]
+    published: CountModel
+    from_evidence: FittedAcceleratedTime
+    specs: tuple[CountModel, ...]
+    notes: tuple[Note, ...]
+    horizon: int
+
+    @classmethod
+    def of(
+        cls,
+        log: OutcomeLog,
+        *,
+        goal: str = "clear",
+        horizon: int = HORIZON,
+        seed: int = 0,
+        extra: Sequence[str] = (),
+        evidence: Evidence | None = None,
+    ) -> Basis:
+        """Return what a log gives, checked as ``fit_forecaster`` says."""
+        whole, rows = log, checked_rows(log, goal, horizon, seed)
+        own = extra_columns(log, extra)
+        rows = with_extra(rows, log, own)
+        if evidence is not None:
+            check_evidence(evidence, goal)
+        summary = LogSummary.of(log, rows, own)
+        log, rows = judged_part(log, rows)
+        rows = by_contents(rows)
+        names = [name for one in own for name in one.names]
+        published: Any = with_width(evidence_model(goal, evidence), names)
+        # the log's mean stands in for a missing covariate
+        fills = {**summary.means, **({LIGHTEN: None} if LIGHTEN in rows else {})}
+        durations = durations_of(rows, fills)
+        specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
+        return cls(
+            summary, log, rows, durations, some_clients(log, rows, durations, seed=seed),
+            published, published.from_prior(tuple(fills)),
+            tuple(with_width(one, names) for one in specs),
+            (*whole.suspicions, *fit_notes(summary, evidence)), horizon,
+        )  # fmt: skip
+
+    @property
+    def filled(self) -> pd.DataFrame:
+        """The rows of ``part`` by course, each covariate filled."""
+        means = self.summary.means
+        return fill_missing(self.part[1], means)[["course_id", *means]]
+
+    def predicted(
+        self, model: FittedCountModel, recalibration: Recalibration | None
+    ) -> CountDistribution:
+        """Return what a model expects of the clients of ``part``, recalibrated."""
+        log, _, durations = self.part
+        found = model.predict(durations.covariates, self.horizon)
+        if recalibration is None:
+            return found
+        return recalibration.apply(found, groups=groups_of(log.courses.itertuples()))
+
+    def stopping(self, model: FittedCountModel, recalibration: Recalibration | None) -> Stopping:
+        """Return when clients stop, by the sessions that a model expects of them."""
+        _, rows, durations = self.part
+        lengths = length_of(model.predict(to_clearing(durations.covariates), self.horizon))
+        return fit_stopping(rows, lengths, self.predicted(model, recalibration).pmf)
+
+    def contradicted_by(self, model: FittedCountModel) -> list[dict[str, float | str]]:
+        """Return the published effects that a fitted model speaks against."""
+        if not isinstance(model, FittedAcceleratedTime):
+            return []
+        known = [
+            dict(zip(one.parameter_names, zip(one.theta, one.errors, strict=True), strict=True))
+            for one in (model, self.from_evidence)
+        ]
+        published = {name: effect for name, effect in known[1].items() if "extra." not in name}
+        return contradicted(known[0], published)
+
+
+def check_evidence(evidence: Evidence, goal: str) -> None:
+    """Raise RequestError when the evidence is none, or of another goal."""
+    check_kind(
+        evidence, Evidence, name="evidence", give="what pool_shares or load_evidence returns"
+    )
+    if evidence.goal != goal:
+        values = {"other": evidence.goal, "goal": goal}
+        raise RequestError(*problem_and_remedy("refused.evidence_goal", values))
+
+
+def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.DataFrame:
+    """Return the model's rows of a log, or say why nothing can be fitted to them."""
+    horizon = check_whole_number(horizon, name="horizon", low=2, high=100)
+    check_seed(seed)
+    rows = course_rows(check_log(log), goal=check_goal(goal))
+    if not len(rows):
+        raise DataError(*problem_and_remedy("refused.nothing_to_fit"))
+    check_horizon(rows, horizon)
+    return rows
+
+
+def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
+    """Raise RequestError when the horizon lies under the bulk of the log's own counts."""
+    needed = (rows["step"] - rows["entry"])[rows["observed"] & of_goal(rows)]
+    if len(needed) and needed.median() > horizon:
+        values = {"horizon": horizon, "least": math.ceil(needed.quantile(0.9))}
+        raise RequestError(*problem_and_remedy("refused.horizon", values))
+
+
+def judged_part(log: OutcomeLog, rows: pd.DataFrame) -> tuple[OutcomeLog, pd.DataFrame]:
+    """Return the log and its model rows without the courses of which no result is known yet."""
+    judged = is_judged(rows)
+    if judged.all():
+        return log, rows
+    return log.part(np.flatnonzero(judged)), rows[judged].reset_index(drop=True)
+
+
+def some_clients(
+    log: OutcomeLog, rows: pd.DataFrame, durations: Durations, *, seed: int
+) -> tuple[OutcomeLog, pd.DataFrame, Durations]:
+    """Return the log, its model rows and durations, of clients drawn until there are enough.
+
+    Whole clients are drawn, by ``seed``, up to `MOST_TO_CHECK` courses; a smaller log comes back as
+    it is.
+    """
+    if len(rows) <= MOST_TO_CHECK:
+        return log, rows, durations
+    clients, of_row = np.unique(rows["client_id"].to_numpy().astype(str), return_inverse=True)
+    place = np.random.default_rng([seed, 11]).permutation(len(clients))
+    courses = np.bincount(of_row)
+    taken = np.cumsum(courses[place]) <= MOST_TO_CHECK
+    chosen = np.zeros(len(clients), dtype=bool)
+    chosen[place[taken]] = True
+    keep = np.flatnonzero(chosen[of_row])
+    return log.part(keep), rows.iloc[keep].reset_index(drop=True), durations.take(keep)
