@@ -141,7 +141,7 @@ class AcceleratedTime:
         if self.penalty:
             ridge = self.penalty * _spreads(design, durations.weight) ** 2
         mean, precision = _prior_arrays(names, prior, dict(zip(names, ridge, strict=False)))
-        start = _start(names, prior, mean, durations, near)
+        start = _start(names, prior, mean, design, durations, near)
         never = _never_design(self.never, encoding, design)
         slopes, standard = np.zeros((3, len(design))), STANDARDS[self.shape]
         likelihood = _Likelihood(standard, design, never, durations, mean, precision, slopes)
@@ -352,14 +352,21 @@ def _start(
     names: tuple[str, ...],
     prior: Prior,
     mean: FloatArray,
+    design: FloatArray,
     durations: Durations,
     near: FittedCountModel | None,
 ) -> FloatArray:
-    """Return where to start looking: at a fit to like rows, or at the prior and plain guesses."""
+    """Return where to start looking: at a fit to like rows, or at the prior and least squares."""
     start = dict(zip(names, mean.tolist(), strict=True))
     if LOCATION not in prior:
-        start[LOCATION] = np.log(np.average(durations.step, weights=durations.weight) + 0.5)
-    if LOG_SCALE not in prior:
+        weighted = design.T * durations.weight
+        middle = np.log(durations.step + 0.5 - durations.observed)  # of the step, or just after
+        line = np.linalg.lstsq(weighted @ design, weighted @ middle)[0]
+        start |= {k: v for k, v in zip(names, line.tolist(), strict=False) if k not in prior}
+        if LOG_SCALE not in prior:
+            square = durations.weight @ (middle - design @ line) ** 2 / durations.weight.sum()
+            start[LOG_SCALE] = np.log(max(square, 1e-4)) / 2
+    elif LOG_SCALE not in prior:
         start[LOG_SCALE] = np.log(0.6)
     if isinstance(near, FittedAcceleratedTime):
         start |= zip(near.parameter_names, near.theta.tolist(), strict=True)
