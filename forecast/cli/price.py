@@ -51,6 +51,8 @@ def run_price(options: Options) -> None:
         raise RequestError(*problem_and_remedy("refused.no_package", values))
     out: Path | None = options.out
     if out is not None:
+        if out.suffix != ".xlsx":
+            raise RequestError(*problem_and_remedy("refused.no_workbook", {"path": str(out)}))
         what = "a workbook of prices"
         check_output(out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"])
     forecaster = forecast.load_forecaster(options.model)

@@ -157,6 +157,8 @@ FAULTY = {
     "update MODEL one.csv --sessions-done 3 --gradings stalled.csv": "stalled.csv, Zeile 3",
     "price MODEL one.csv": "Für Preise braucht es Modell, Anfragen und Tarif",
     "price MODEL one.csv --tariff wrong.toml": "unbekannter Name 'session_prise'",
+    "price MODEL one.csv --tariff tariff.toml --out prices.csv": "ist keine .xlsx",
+    "fit LOG -o fitted.json --cleared-at 0.95": "höchstens 100: 95, nicht 0,95",
     "sheet MODEL one.csv -o one.doc": "weder .pdf noch .html",
     "compare LOG --strategies ns": "ergeben keinen Vergleich",
     "fit LOG -o no/model.json": "gibt es nicht",
