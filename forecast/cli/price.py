@@ -51,10 +51,7 @@ def run_price(options: Options) -> None:
         raise RequestError(*problem_and_remedy("refused.no_package", values))
     out: Path | None = options.out
     if out is not None:
-        if out.suffix != ".xlsx":
-            raise RequestError(*problem_and_remedy("refused.no_workbook", {"path": str(out)}))
-        what = "a workbook of prices"
-        check_output(out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"])
+        _check_workbook(out)
     forecaster = forecast.load_forecaster(options.model)
     enquiries, facts = read_enquiries(
         options.enquiries, extra=forecaster.extra, language=options.language
@@ -97,6 +94,13 @@ def run_price(options: Options) -> None:
     texts.append([Sentence(CLOSING)])
     paragraphs = (text_of(part, options.language) for part in texts)
     answer(options, data, "\n\n".join(filter(None, paragraphs)))
+
+
+def _check_workbook(out: Path) -> None:
+    if out.suffix != ".xlsx":
+        raise RequestError(*problem_and_remedy("refused.no_workbook", {"path": str(out)}))
+    what = "a workbook of prices"
+    check_output(out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"])
 
 
 def _in_layers(
