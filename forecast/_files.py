@@ -166,8 +166,7 @@ def check_not_lost(path: Path, *, what: str, known: Mark) -> None:
         return
     content = path.read_bytes()
     if content.strip() and not known(content):
-        values = {"file": str(path), "what": what}
-        raise RequestError(*problem_and_remedy("refused.lost", values))
+        raise RequestError(*problem_and_remedy("refused.lost", {"file": str(path), "what": what}))
 
 
 def is_json_with(name: str, *values: str) -> Mark:

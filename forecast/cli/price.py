@@ -47,8 +47,7 @@ def run_price(options: Options) -> None:
         raise RequestError(*problem_and_remedy("refused.no_pricing"))
     tariff = prices.read_tariff(options.tariff)
     if not tariff.packages:
-        values = {"file": str(options.tariff)}
-        raise RequestError(*problem_and_remedy("refused.no_package", values))
+        raise RequestError(*problem_and_remedy("refused.no_package", {"file": str(options.tariff)}))
     out: Path | None = options.out
     if out is not None:
         _check_workbook(out)
