@@ -121,6 +121,7 @@ def proved(pairs):
     return best
 
 
+@pytest.mark.slow
 def test_two_shares_one_course_apart_prove_an_attribute_in_fewer_than_one_pair_of_twenty():
     log = simulate_log(600, seed=5)
     rows = course_rows(log)

@@ -282,15 +282,17 @@ def test_levels_can_be_chosen_from_a_list(folder, tmp_path):
 
 def test_more_rows_than_anybody_corrects_are_written_up_to_a_bound(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
+    for module in ("forecast.log.files", "forecast.log.files.corrections"):
+        monkeypatch.setattr(f"{module}.MOST_CORRECTED", 1_000)  # MOST_CORRECTED would take long
     log = simulate_log(20, seed=1)
     write_log(log, tmp_path / "log")
-    rows = pd.concat([cells_of(tmp_path / "log" / "gradings.csv")] * 60).assign(graded_on="soon")
-    assert len(rows) > MOST_CORRECTED
+    rows = pd.concat([cells_of(tmp_path / "log" / "gradings.csv")] * 12).assign(graded_on="soon")
+    assert 1_000 < len(rows) < MOST_CORRECTED == 5_000
     rows.to_csv(tmp_path / "log" / "gradings.csv", index=False)
     assert main(["check", "log"]) == 0
-    assert "The workbook has the first 5,000 rows of a table." in capsys.readouterr().out
+    assert "The workbook has the first 1,000 rows of a table." in capsys.readouterr().out
     sheet = openpyxl.load_workbook("to-correct.xlsx")["gradings"]
-    assert sheet.max_row == MOST_CORRECTED + 1
+    assert sheet.max_row == 1_001
 
 
 def test_a_sheet_of_the_corrected_workbook_that_is_no_table_is_named(folder, tmp_path):
