@@ -15,7 +15,7 @@ from pathlib import Path
 from secrets import token_hex
 from typing import Any
 
-from forecast._notes import problem_and_remedy, why
+from forecast._notes import problem_and_remedy, sentence, why
 from forecast.errors import DataError, RequestError
 
 Mark = Callable[[bytes], bool]
@@ -67,11 +67,11 @@ def write_into(folder: str | os.PathLike[str], contents: Mapping[str, str]) -> l
 def read_whole(path: Path, most: int) -> bytes:
     """Return a file's content; raises OSError for pipes, devices, folders and larger files."""
     if path.exists() and not path.is_file():
-        raise OSError(errno.EINVAL, "it is no file")
+        raise OSError(errno.EINVAL, sentence("refused.why_no_file"))
     with path.open("rb") as file:
         content = file.read(most + 1)
     if len(content) > most:
-        raise OSError(errno.EINVAL, f"it has more than {most:,} bytes")
+        raise OSError(errno.EINVAL, sentence("refused.why_too_large", {"most": most}))
     return content
 
 
@@ -166,8 +166,7 @@ def check_not_lost(path: Path, *, what: str, known: Mark) -> None:
         return
     content = path.read_bytes()
     if content.strip() and not known(content):
-        values = {"file": str(path), "what": what}
-        raise RequestError(*problem_and_remedy("refused.lost", values))
+        raise RequestError(*problem_and_remedy("refused.lost", {"file": str(path), "what": what}))
 
 
 def is_json_with(name: str, *values: str) -> Mark:

@@ -107,7 +107,7 @@ WHY = {FileNotFoundError: "not_there", PermissionError: "not_allowed", IsADirect
 def why(error: OSError) -> str:
     """Return why a file could not be used."""
     code = WHY.get(type(error))
-    return sentence(f"refused.why_{code}") if code else str(error.strerror or error)
+    return sentence(f"refused.why_{code}") if code else error.strerror or str(error)
 
 
 def in_language(text: str, language: str) -> str:

@@ -49,7 +49,6 @@ from forecast.survival import CountDistribution
 if TYPE_CHECKING:
     import pandas as pd
 
-
 FEWEST_TO_WATCH = 5
 
 

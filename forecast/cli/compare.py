@@ -133,8 +133,7 @@ def _numbers(text: str) -> tuple[float, ...]:
     try:
         return tuple(float(part) for part in text.replace(";", ",").split(",") if part.strip())
     except ValueError:
-        values = {"given": text}
-        raise RequestError(*problem_and_remedy("refused.wavelengths", values)) from None
+        raise RequestError(*problem_and_remedy("refused.wavelengths", {"given": text})) from None
 
 
 def run_share(options: Options) -> None:

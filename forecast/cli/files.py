@@ -399,8 +399,7 @@ def course_of(options: Options) -> Course | None:
     with Daybook(options.daybook, write=False) as book:
         course = book.course(book.promise(options.promise).course_id)
     if course.enquiry is None:
-        values = {"n": options.promise}
-        raise RequestError(*problem_and_remedy("refused.nothing_known", values))
+        raise RequestError(*problem_and_remedy("refused.nothing_known", {"n": options.promise}))
     return course
 
 

@@ -47,12 +47,10 @@ def run_price(options: Options) -> None:
         raise RequestError(*problem_and_remedy("refused.no_pricing"))
     tariff = prices.read_tariff(options.tariff)
     if not tariff.packages:
-        values = {"file": str(options.tariff)}
-        raise RequestError(*problem_and_remedy("refused.no_package", values))
+        raise RequestError(*problem_and_remedy("refused.no_package", {"file": str(options.tariff)}))
     out: Path | None = options.out
     if out is not None:
-        what = "a workbook of prices"
-        check_output(out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"])
+        _check_workbook(out)
     forecaster = forecast.load_forecaster(options.model)
     enquiries, facts = read_enquiries(
         options.enquiries, extra=forecaster.extra, language=options.language
@@ -95,6 +93,13 @@ def run_price(options: Options) -> None:
     texts.append([Sentence(CLOSING)])
     paragraphs = (text_of(part, options.language) for part in texts)
     answer(options, data, "\n\n".join(filter(None, paragraphs)))
+
+
+def _check_workbook(out: Path) -> None:
+    if out.suffix != ".xlsx":
+        raise RequestError(*problem_and_remedy("refused.no_workbook", {"path": str(out)}))
+    what = "a workbook of prices"
+    check_output(out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"])
 
 
 def _in_layers(

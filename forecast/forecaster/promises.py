@@ -254,9 +254,9 @@ def assess_forecaster(
     """Return how a forecaster's estimates, at ``level``, turn out on a log it was not fitted to.
 
     Ties are split by ``seed``. Courses started up to the last start in the forecaster's own log are
-    left out, since they may have been fitted to; if none started later, all are judged and the
-    report says so. Of the very log that was fitted to, numbers are given but nothing is concluded.
-    Raises DataError if the log has no course that can be judged.
+    left out, since they may have been fitted to; if nothing is known of later ones, all are judged
+    and the report says so. Of the very log that was fitted to, numbers are given but nothing is
+    concluded. Raises DataError if the log has no course that can be judged.
 
     Examples
     --------
@@ -273,7 +273,7 @@ def assess_forecaster(
         raise DataError(*problem_and_remedy(f"refused.none_to_judge{'_lighten' * lighten}"))
     code = "later"
     later = later & own
-    if used or not later.any():
+    if used or not (later & is_judged(rows)).any():
         later, code = own, "seen" if used else "all"
     what = f"promises.{code}{'_lighten' * (lighten and not used)}"
     courses = log.courses[later]

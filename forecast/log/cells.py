@@ -424,8 +424,7 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         if beyond.any():  # the year 9999 of databases has no place among nanoseconds
             days = days.mask(beyond)
         days = days.dt.normalize().astype("datetime64[ns]", copy=False)
-        broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
-        return ColumnReading(days, broken)
+        return ColumnReading(days, {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {})
     no_gaps = isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
     if rule.kind == "integer" and not rule.may_be_blank and no_gaps:
         return ColumnReading(cells.astype(np.int64))

@@ -181,8 +181,7 @@ def _of_all(some: pd.Series[bool], table: CleanTable) -> pd.Series[bool]:
 
 
 def _first_like(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
-    rows = frame.index.to_series()
-    return rows.groupby(_groups(frame, key)).transform("first")
+    return frame.index.to_series().groupby(_groups(frame, key)).transform("first")
 
 
 def _another_like(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:

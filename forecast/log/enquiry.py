@@ -150,8 +150,7 @@ def _unused(given: Iterable[str], extra: Sequence[str]) -> list[str]:
     unused = sorted(names - known)
     for name in unused:
         if slip := likely_slip(name, [one for one in (*ATTRIBUTES, *extra) if one not in names]):
-            values = {"name": name, "slip": slip}
-            raise RequestError(*problem_and_remedy("refused.slip", values))
+            raise RequestError(*problem_and_remedy("refused.slip", {"name": name, "slip": slip}))
     return unused
 
 

@@ -295,7 +295,7 @@ def _assemble(
 ) -> OutcomeLog:
     import pandas as pd
 
-    if isinstance(cleared_at, bool | str) or not 0 < cleared_at <= 100:
+    if isinstance(cleared_at, bool | str) or not 1 < cleared_at <= 100:
         raise RequestError(*problem_and_remedy("reading.cleared_at", {"given": repr(cleared_at)}))
     if not bare and ("courses" not in raw.tables or raw.tables["courses"].empty):
         raise DataError(*problem_and_remedy("reading.no_rows"))

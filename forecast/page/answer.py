@@ -258,8 +258,7 @@ def estimates_of(
 def _valid_until(desk: Desk, number: int) -> date:
     if desk.daybook is None or not number:
         return desk.valid_until(date.today())
-    one = desk.daybook.promise(number)
-    return one.until
+    return desk.daybook.promise(number).until
 
 
 def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tuple[OptionRow, ...]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast.errors import ForecastError
-from forecast.prices import from_cents, left_of, price_rows
+from forecast.prices import draws_of, from_cents, left_of, price_rows
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
@@ -58,9 +58,10 @@ def package_rows(
 def _priced(estimate: Estimate, sold: Sequence[tuple[Package, Tariff]], done: int) -> list[Any]:
     if not sold:
         return []
+    stop = draws_of(estimate)[1].mean(axis=0)
     try:
         return [*price_rows(
-            estimate.distribution.pmf, estimate.stop_hazard, [one for one, _ in sold], sold[0][1],
+            estimate.distribution.pmf, stop, [one for one, _ in sold], sold[0][1],
             area_cm2=estimate.enquiry.area_cm2, started=bool(done), pull=estimate.stop_pull,
         )]  # fmt: skip
     except ForecastError as error:  # of one of them

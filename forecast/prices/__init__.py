@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from forecast.prices.open_courses import value_open_book
     from forecast.prices.payoff import left_of, price_rows
     from forecast.prices.price_list import PriceList, make_price_list, mean_estimates
-    from forecast.prices.quote import Quote, price_package, quotes_lines
+    from forecast.prices.quote import Quote, draws_of, price_package, quotes_lines
     from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
     from forecast.prices.who_loses import WhoLoses, price_many
     from forecast.prices.year import Book, Variation, price_caseload

@@ -167,8 +167,7 @@ class Appointments(Result):
         whole = sentence(
             "visits.all", {**values, "first": first, "open": self.n_open, "rate": rate}
         )
-        months = sentence("visits.by_month", {"months": [*self._by_month()]})
-        return [whole, months]
+        return [whole, sentence("visits.by_month", {"months": [*self._by_month()]})]
 
     def lines(self, language: str) -> list[str]:
         """Return the months as a table in words, then hours, money and the notes."""

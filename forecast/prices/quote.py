@@ -213,7 +213,8 @@ def _of(amount: Decimal, above: str, below: str) -> Sentence:
 
 def draws_of(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
     """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon)."""
-    stop = estimate.stop_hazard if estimate.stop_draws is None else estimate.stop_draws
+    drawn = estimate.stop_draws  # made anew each time
+    stop = estimate.stop_hazard if drawn is None else drawn
     return estimate.draws, np.broadcast_to(stop, estimate.draws.shape)
 
 
@@ -250,7 +251,7 @@ def price_package(
     # the first row is the estimate, the others are it under each draw of the parameters
     draws, stops = draws_of(estimate)
     pmf = np.vstack([estimate.distribution.pmf, draws])
-    stop = np.vstack([estimate.stop_hazard, stops])
+    stop = np.vstack([stops.mean(axis=0), stops])
     area = areas_of([estimate.enquiry])
     pull, sold = estimate.stop_pull, (package,)
     priced = price_rows(pmf, stop, sold, tariff, area_cm2=area, started=started, pull=pull)[0]

@@ -187,8 +187,7 @@ class Package:
         bands = _area_prices(self.prices, name=f"prices of {self.name!r}", currency=self.currency)
         object.__setattr__(self, "prices", bands)
         if not isinstance(self.labels, Mapping | tuple):
-            values = {"given": shown(self.labels)}
-            raise RequestError(*problem_and_remedy("refused.labels", values))
+            raise RequestError(*problem_and_remedy("refused.labels", {"given": shown(self.labels)}))
         object.__setattr__(self, "labels", tuple(sorted(dict(self.labels).items())))
         if bands and self.price is not None:
             raise RequestError(*problem_and_remedy("refused.two_prices", {"name": self.name}))

@@ -26,6 +26,7 @@ from forecast._notes import (
     notes_as_json,
     problem_and_remedy,
     sentence,
+    why,
 )
 from forecast._plain import Result, plain, read
 from forecast._types import FloatArray
@@ -149,7 +150,7 @@ class PooledEvidence(Result):
         """Return the evidence that `to_dict` wrote, or raise RequestError on anything else."""
         if not isinstance(stored, dict) or stored.get("kind") != POOLED:
             raise RequestError(*problem_and_remedy("refused.no_evidence", {"name": named}))
-        stored = unsealed(stored, named=named, remedy="Pool again.")
+        stored = unsealed(stored, named=named, remedy=sentence("refused.evidence_damaged_do"))
         if stored.get("schema") != SCHEMA:
             values = {"name": named, "schema": stored.get("schema"), "known": SCHEMA}
             raise RequestError(*problem_and_remedy("refused.evidence_schema", values))
@@ -211,7 +212,10 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     Shares are as `share_log` returns them, one per clinic. Raises RequestError if there are fewer
     than two, one is there twice, or goals differ.
     """
-    read = [Share.from_dict(one, named=f"Share {n}") for n, one in enumerate(shares, start=1)]
+    read = [
+        Share.from_dict(one, named=sentence("sharing.one_share", {"n": n}))
+        for n, one in enumerate(shares, start=1)
+    ]
     _check_together(read)
     given = {name for share in read for name in share.parameters}
     names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
@@ -351,7 +355,7 @@ def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
     try:
         stored = read_json(Path(path))
     except OSError as error:
-        values = {"path": os.fspath(path), "why": error.strerror}
+        values = {"path": os.fspath(path), "why": why(error)}
         raise RequestError(*problem_and_remedy("refused.evidence_unread", values)) from None
     return PooledEvidence.from_dict(stored, named=os.fspath(path))
 

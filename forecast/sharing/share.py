@@ -122,8 +122,7 @@ def rows_to_give(log: OutcomeLog, goal: str, *, code: str) -> tuple[pd.DataFrame
     rows = judged_rows(log, goal=check_goal(goal))
     reached = int(rows["observed"].sum())
     if reached < FEWEST_REACHED:
-        values = {"reached": reached, "least": FEWEST_REACHED}
-        raise DataError(*problem_and_remedy(code, values))
+        raise DataError(*problem_and_remedy(code, {"reached": reached, "least": FEWEST_REACHED}))
     return rows, reached
 
 

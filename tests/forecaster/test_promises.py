@@ -42,6 +42,17 @@ def test_promises_hold_on_a_later_log_of_the_same_clinic(forecaster):
     assert not (found.assessment.subgroups["verdict"] == "fails").any()
 
 
+def test_all_courses_are_judged_where_nothing_is_known_of_the_later_ones(forecaster):
+    log = forecast.simulate_log(200, seed=31337, mechanism="waning")
+    rows = course_rows(log)
+    last = rows["started_on"][is_judged(rows)].max()
+    assert (rows["started_on"] > last).any()
+    summary = replace(forecaster.log_summary, last_start=f"{last:%Y-%m-%d}")
+    found = assess_forecaster(replace(forecaster, log_summary=summary), log)
+    assert found.what.startswith("All courses of the log: no result is known of any that started")
+    assert not found.used_for_fit
+
+
 def test_a_clinic_that_became_much_slower_is_noticed(forecaster):
     slower = replace(World(), log_speed=World().log_speed - 0.5)
     found = assess_forecaster(

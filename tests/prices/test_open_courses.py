@@ -199,7 +199,7 @@ def test_a_course_at_the_cap_gets_nothing_more_and_one_near_it_what_may_still_be
     book = value({"sessions_given": 5}, {"sessions_given": 6}, {"sessions_given": 9})
     assert [round(row.expected_sessions, 9) for row in book.courses] == [1, 0, 0]
     assert book.expected_cost == Decimal("100.00")
-    assert "2 of them have had all the sessions that a course is given" in book.to_text()
+    assert "all the sessions that a course is given behind them: 2 of these" in book.to_text()
 
 
 def test_courses_left_out_are_counted_by_their_reason():

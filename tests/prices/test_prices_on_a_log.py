@@ -8,7 +8,15 @@ import pytest
 
 from benchmarks.clinics import drawn_world
 from benchmarks.truth import fresh_clients, true_deliveries
-from forecast import Enquiry, Package, Tariff, fit_forecaster, price_caseload, price_package
+from forecast import (
+    Enquiry,
+    Package,
+    Tariff,
+    fit_forecaster,
+    price_caseload,
+    price_many,
+    price_package,
+)
 from forecast.invented import simulate_log
 from forecast.log import enquiries_of
 from forecast.prices.open_courses import value_open_book
@@ -45,6 +53,17 @@ def test_an_enquiry_beyond_the_data_is_priced_with_its_doubts(forecaster):
     assert {str(note) for note in forecaster.estimate(beyond).notes} <= carried
     assert any("age" in note for note in carried - {str(note) for note in priced.notes})
     assert doubted.model_sd > priced.model_sd
+
+
+def test_one_quote_and_many_name_the_same_price(forecaster, log):
+    asked, rules = enquiries_of(log.courses)[:20], tariff(round_to=Decimal("0.01"))
+    many = price_many(forecaster, asked, PACKAGES, rules).set_index(["enquiry", "package"])
+    for place, enquiry in enumerate(asked):
+        for package in PACKAGES:
+            quote = price_package(forecaster.estimate(enquiry), package, rules)
+            row = many.loc[(place, package.name)]
+            assert float(quote.price) == pytest.approx(row["price"], abs=0.011)
+            assert float(quote.expected_margin) == pytest.approx(row["margin"], abs=0.011)
 
 
 @pytest.mark.parametrize("place", [0, 2])
