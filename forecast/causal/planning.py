@@ -52,7 +52,7 @@ def hazard_ratio_for(hazard: FloatArray, difference: float) -> float:
 
     reach = np.log(50)
     if gap(-reach) * gap(reach) > 0:
-        values = {"given": difference, "steps": len(hazard), "mean": float(survival.sum())}
+        values = {"given": abs(difference), "steps": len(hazard), "mean": float(survival.sum())}
         raise RequestError(*problem_and_remedy("refused.no_such_difference", values))
     return float(np.exp(brentq(gap, -reach, reach)))
 

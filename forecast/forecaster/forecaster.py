@@ -130,9 +130,8 @@ class Driver(Result):
         """Return the effect in words."""
         low, high = self.interval
         values: dict[str, Any] = {"what": plainly(self.attribute)}
-        whole = isinstance(self.value, Sentence)  # else a level, or several inks
-        values["value"] = self.value if whole else self.value.split(", ")
-        values["against"] = self.against.split(", ")
+        for name, said in (("value", self.value), ("against", self.against)):
+            values[name] = said if isinstance(said, Sentence) else said.split(", ")  # as inks are
         if self.by_session is None:
             values |= {"n": self.difference, "low": low, "high": high}
             return [sentence("drivers.sessions", values)]
@@ -180,7 +179,8 @@ def _changed(predictor: Predictor, enquiry: Enquiry) -> Iterator[tuple[str, str,
 def _shown(name: str, value: Any) -> str:
     if isinstance(value, float):
         rounded = round(value) if value >= WHOLE_FROM else value
-        return f"{rounded:g} {column('courses', name).unit}" if name else f"{rounded:g}"
+        known = {"n": rounded, "unit": column("courses", name).unit} if name else {"n": rounded}
+        return sentence("drivers.measure" if name else "drivers.number", known)
     return str(value).replace("_", " ").replace(";", ", ")
 
 

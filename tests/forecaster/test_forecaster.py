@@ -27,6 +27,14 @@ def test_drivers_name_what_differs_from_the_reference_and_which_way(forecaster):
     assert forecaster.drivers(plain) == ()
 
 
+def test_a_number_among_the_drivers_is_said_in_the_reader_s_language(forecaster):
+    enquiry = forecast.Enquiry("II", "forearm", "black", "medium", "single", age_years=80)
+    (age,) = (one for one in forecaster.drivers(enquiry) if one.attribute == "age_years")
+    assert (age.value, age.to_dict()["value"]) == ("80 years", "80 years")
+    assert age.to_text(language="de").startswith("Alter: 80 Jahre (verglichen mit: ")
+    assert " years " in age.to_text()
+
+
 @pytest.mark.parametrize("inks", ["white", "brown;white;flesh"])
 def test_drivers_of_what_lies_beyond_the_horizon_are_chances_by_then_and_no_counts(
     forecaster, inks
@@ -60,7 +68,7 @@ def test_what_moves_the_count_by_less_than_half_a_session_is_small(forecaster):
         assert driver.to_dict()["small"] == driver.small
     assert found["area_cm2"].small
     assert not found["inks"].small
-    assert "32 cm2" in found["area_cm2"].to_text()
+    assert "32 cm²" in found["area_cm2"].to_text()
 
 
 def test_of_a_course_under_way_the_gradings_come_first(forecaster):
