@@ -189,7 +189,7 @@ def test_a_saved_one_answers_alike_and_one_that_counted_clearing_is_refused(ligh
 def test_promises_are_judged_on_courses_that_want_it(log, lightening):
     judged = assess_forecaster(lightening, log)
     assert judged.n_reached == 36
-    with pytest.raises(DataError, match="no course that want lightening"):
+    with pytest.raises(DataError, match="no course to judge that wants lightening"):
         assess_forecaster(lightening, wanting(log, 0))
 
 
