@@ -14,9 +14,17 @@ MECHANISMS = ("share", *OTHERS)
 LIGHT = "yellow|white|flesh|light_blue"
 
 
+class Clinics(dict):
+    """A clinic of each mechanism, simulated when it is first asked for."""
+
+    def __missing__(self, name: str):
+        self[name] = simulate_clinic(1000, seed=4, mechanism=name)
+        return self[name]
+
+
 @pytest.fixture(scope="session")
 def clinics():
-    return {name: simulate_clinic(1000, seed=4, mechanism=name) for name in MECHANISMS}
+    return Clinics()
 
 
 @pytest.fixture(scope="session")

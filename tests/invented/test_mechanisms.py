@@ -16,6 +16,11 @@ from forecast.invented import World, simulate_log, usual_world
 from .conftest import LIGHT, MECHANISMS, OTHERS
 
 
+def one_quickly(names):
+    """Return the first name, and the others among the slow studies."""
+    return [names[0], *(pytest.param(name, marks=pytest.mark.slow) for name in names[1:])]
+
+
 @pytest.mark.parametrize("name", MECHANISMS)
 def test_a_usual_black_tattoo_and_the_share_that_never_clears_are_plausible(name):
     enquiries, needed = fresh_clients(usual_world(name), 4000, seed=3)
@@ -63,7 +68,7 @@ def test_every_habit_of_the_clinic_works_under_every_mechanism(name):
     assert (changes["session_no"] >= 4).mean() > 0.5
 
 
-@pytest.mark.parametrize("name", OTHERS)
+@pytest.mark.parametrize("name", one_quickly(OTHERS))
 def test_the_true_distribution_is_calibrated_under_every_mechanism(name):
     world = usual_world(name)
     enquiries, needed = fresh_clients(world, 1500, seed=6)
@@ -75,7 +80,7 @@ def test_the_true_distribution_is_calibrated_under_every_mechanism(name):
             assert abs(told.mean() - came.mean()) < 4 * error
 
 
-@pytest.mark.parametrize("name", MECHANISMS)
+@pytest.mark.parametrize("name", one_quickly(MECHANISMS))
 def test_futures_of_a_course_are_its_true_law(name, clinics):
     # of all courses alike in what they are told, as many must clear as told
     clinic = clinics[name]
