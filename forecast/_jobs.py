@@ -24,6 +24,7 @@ ANSWERS_WITHIN = 4  # seconds in which a scheduler must answer
 SILENCE = 15.0  # seconds without a sign of a worker that has work
 LOOKS = 3.0  # seconds between two looks at a cluster that gives nothing back
 LONGEST_GREETING = 1 << 20  # bytes
+WORKING = ("executing", "ready", "long-running")  # states of tasks at a worker
 THRESHOLD = "distributed.admin.large-graph-warning-threshold"
 CERTIFICATES = ("ca.pem", "cert.pem", "key.pem")
 _CLUSTER: ContextVar[Any] = ContextVar("cluster", default=None)
@@ -221,14 +222,21 @@ class _Cluster:
         return False
 
     def at_work(self) -> bool:
-        """Say whether a worker that shows signs of life has work."""
-        now = time.monotonic()
-        for name, one in self.workers().items():
+        """Say whether a worker that shows signs of life has work, and what that work needs."""
+        now, workers, client = time.monotonic(), self.workers(), self.client
+        for name, one in workers.items():
             if one["last_seen"] != self.seen.get(name, (None, 0.0))[0]:
                 self.seen[name] = (one["last_seen"], now)
-        client = self.client
+        alive = [name for name in workers if now - self.seen[name][1] < SILENCE]
         tasks = client.sync(client.scheduler.processing, callback_timeout=ANSWERS_WITHIN)
-        return any(tasks.get(name) for name, (_, when) in self.seen.items() if now - when < SILENCE)
+        # where one is silent, another may wait for what lies with it: Dask would for minutes
+        counts = {name: workers[name]["metrics"].get("task_counts", {}) for name in alive}
+        busy = [any(counts[name].get(state) for state in WORKING) for name in alive]
+        all_alive = len(alive) == len(workers)
+        return any(
+            tasks.get(name) and (all_alive or working)
+            for name, working in zip(alive, busy, strict=True)
+        )
 
     def workers(self) -> dict[str, Any]:
         """Return what the scheduler knows of its workers, by address."""

@@ -347,3 +347,24 @@ def test_an_address_that_is_none_is_refused_in_words(address):
     says = "not written as tcp://host:port"
     with pytest.raises(RequestError, match=says), on_cluster(address):
         pass
+
+
+def test_who_waits_for_what_lies_with_a_silent_worker_is_not_at_work(monkeypatch):
+    now, states, tasks = [0.0], {"a": {}, "b": {}}, {"a": ["one"], "b": ["another"]}
+    monkeypatch.setattr("forecast._jobs.time.monotonic", lambda: now[0])
+    client = SimpleNamespace(
+        scheduler=SimpleNamespace(processing=None), sync=lambda *_, **__: tasks
+    )
+    cluster = _Cluster(client, "tcp://there", print)
+    signs = {"a": 0.0, "b": 0.0}
+    cluster.workers = lambda: {
+        name: {"last_seen": signs[name], "metrics": {"task_counts": states[name]}} for name in signs
+    }
+    assert cluster.at_work()  # both waiting, as while the rows travel
+    now[0] = signs["a"] = 20.0  # the other has been silent since
+    states["a"] = {"flight": 1}
+    assert not cluster.at_work()
+    states["a"] = {"executing": 1}
+    assert cluster.at_work()
+    now[0] = 40.0
+    assert not cluster.at_work()
