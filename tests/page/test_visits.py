@@ -320,16 +320,21 @@ def test_what_was_a_yes_stays_one_and_is_to_be_asked_again(
     page.close()
 
 
+def with_course_open(page: Any, served: str) -> Any:
+    """Return a page on which the course of client k7 has been opened by its pseudonym."""
+    page.goto(served)
+    page.fill("#code", "k7")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#course:not([hidden])")
+    return page
+
+
 def test_a_tick_that_it_is_right_holds_for_what_was_ticked_alone(
     browser: Any, served: str, tablet: Client, book: Daybook
 ):
     course = written(tablet, kept(tablet), 20, fading_pct="0").json()
     written(tablet, course, 12, fading_pct="40")
-    page = browser.new_page()
-    page.goto(served)
-    page.fill("#code", "k7")
-    page.keyboard.press("Enter")
-    page.wait_for_selector("#course:not([hidden])")
+    page = with_course_open(browser.new_page(), served)
     page.fill("#session-fading_pct", "97")
     page.keyboard.press("Enter")
     place = "#session-form [data-field=fading_pct]"
@@ -355,11 +360,7 @@ def test_an_entry_that_no_answer_came_to_stays_and_is_not_written_down_twice(
     browser: Any, served: str, tablet: Client, book: Daybook
 ):
     written(tablet, kept(tablet), 9, fading_pct="0")
-    page = browser.new_page()
-    page.goto(served)
-    page.fill("#code", "k7")
-    page.keyboard.press("Enter")
-    page.wait_for_selector("#course:not([hidden])")
+    page = with_course_open(browser.new_page(), served)
     page.fill("#session-fading_pct", "15")
     page.route("**/book/session*", lambda route: (route.fetch(), route.abort()))
     page.click("#session-form button[type=submit]")  # it arrives, and its answer is lost
@@ -376,11 +377,7 @@ def test_what_was_typed_stays_where_another_tablet_was_first(
     browser: Any, served: str, tablet: Client, book: Daybook
 ):
     course = kept(tablet)
-    page = browser.new_page()
-    page.goto(served)
-    page.fill("#code", "k7")
-    page.keyboard.press("Enter")
-    page.wait_for_selector("#course:not([hidden])")
+    page = with_course_open(browser.new_page(), served)
     written(tablet, course, 9, fading_pct="0")
     page.fill("#session-fading_pct", "15")
     page.check("#session-form [name=regime][value=ps]")
@@ -462,10 +459,7 @@ def test_a_course_stays_open_in_the_other_language_with_what_was_not_written_dow
     page = browser.new_page()
     asked: list[str] = []
     page.on("dialog", lambda dialog: (asked.append(dialog.message), dialog.accept()))
-    page.goto(served)
-    page.fill("#code", "k7")
-    page.keyboard.press("Enter")
-    page.wait_for_selector("#course:not([hidden])")
+    with_course_open(page, served)
     page.fill("#by", "op3")
     page.fill("#session-fading_pct", "25")
     page.check("#session-form input[value=ps]")
@@ -491,11 +485,7 @@ def test_in_the_other_language_what_somebody_else_wrote_meanwhile_is_still_told(
     browser: Any, served: str, tablet: Client, book: Daybook
 ):
     course = written(tablet, kept(tablet), 8, fading_pct="0").json()
-    page = browser.new_page()
-    page.goto(served)
-    page.fill("#code", "k7")
-    page.keyboard.press("Enter")
-    page.wait_for_selector("#course:not([hidden])")
+    page = with_course_open(browser.new_page(), served)
     page.fill("#session-fading_pct", "25")
     written(tablet, course, 3, fading_pct="10")
     page.click("#language-form button[lang=de]")
