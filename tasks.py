@@ -163,6 +163,8 @@ def run(python: str | Path, *arguments: str) -> int:
     environment = {**os.environ, "PYTHONUTF8": "1"}
     # one numerical thread per process: the work is shared out between processes instead
     environment.setdefault("OMP_NUM_THREADS", "1")
+    # tests start hundreds of programs, each of which would compile the package anew
+    environment["PYTHONDONTWRITEBYTECODE"] = ""
     return subprocess.run([str(python), *arguments], cwd=ROOT, env=environment).returncode
 
 
