@@ -101,6 +101,7 @@ def test_all_that_the_program_runs_on_may_be_used_by_anybody():
         assert not BINDS.search(told), f"{name}: {told!r}"
 
 
+@pytest.mark.slow
 def test_the_bill_of_materials_names_every_version_with_its_hashes(tmp_path):
     (command,) = COMMANDS["bill"]
     *asked, named = command

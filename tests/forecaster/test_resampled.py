@@ -17,7 +17,7 @@ def share_cleared(log):
 
 def test_the_error_of_a_share_is_the_textbook_one_of_clients(invented_log):
     one_each = invented_log.where(~invented_log.courses["client_id"].duplicated())
-    found = forecast.bootstrap(one_each, share_cleared, replicates=400)
+    found = forecast.bootstrap(one_each, share_cleared, replicates=200)
     share, n = share_cleared(one_each), len(one_each.courses)
     assert found.estimate == share
     assert found.error == pytest.approx((share * (1 - share) / n) ** 0.5, rel=0.15)
