@@ -70,7 +70,7 @@ CLOCK = re.compile(
 SERIAL_DATE = re.compile(r"[2-7]\d{4}(\.\d*)?")
 # A text with a digit and without spaces or marks that mean something: as it stands.
 SEPARATORS = r"[;,/+&|]|\b(?i:and|und|et|y|e)\b"
-PLAIN_TEXT = r"[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*"
+PLAIN_TEXT = r"^[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*$"
 
 
 class Reading(NamedTuple):
@@ -322,7 +322,7 @@ def iso_days(
     """Return the days of texts that are nothing but YYYY-MM-DD, from ``earliest`` on, NaT else."""
     import pandas as pd
 
-    read = pd.to_datetime(pd.Series(texts), format="%Y-%m-%d", errors="coerce")
+    read = pd.to_datetime(pd.Index(texts, dtype=object), format="%Y-%m-%d", errors="coerce")
     days, low, high = read.to_numpy("datetime64[D]"), np.datetime64(earliest), np.datetime64(LATEST)
     plain = (days.astype(str) == texts) & (days >= low) & (days <= high)
     return np.where(plain, days, np.datetime64("NaT"))
@@ -427,7 +427,7 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         return ColumnReading(days, {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {})
     no_gaps = isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
     if rule.kind == "integer" and not rule.may_be_blank and no_gaps:
-        return ColumnReading(cells.astype(np.int64))
+        return ColumnReading(cells if cells.dtype == np.int64 else cells.astype(np.int64))
     if rule.kind in ("integer", "number") and _is_number(cells):
         numbers = cells.astype(np.float64)
         unusable = np.isinf(numbers.to_numpy())
@@ -510,9 +510,10 @@ def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_
                 return codes, held
             place = np.append(np.cumsum(used) - 1, -1)
             return place[codes], held[used]
-    if pd.api.types.infer_dtype(cells, skipna=True) not in ("string", "empty"):
-        cells = cells.astype(object).map(as_text)
-    places, found = pd.factorize(cells.to_numpy(dtype=object))
+    texts = cells.to_numpy(dtype=object)
+    if pd.api.types.infer_dtype(texts, skipna=True) not in ("string", "empty"):
+        texts = np.array([*map(as_text, texts), None], dtype=object)[:-1]
+    places, found = pd.factorize(texts)
     return places, np.asarray(found, dtype=object)
 
 
@@ -547,9 +548,11 @@ def _at_face_value(
 ) -> tuple[npt.NDArray[Any], list[int]]:
     """Return the meanings that need no second look, and the positions of the rest."""
     import pandas as pd
+    import pyarrow as pa
+    import pyarrow.compute as pc
 
     if rule.kind in ("integer", "number"):
-        numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce")
+        numbers: Any = pd.to_numeric(texts, errors="coerce")
         meanings: npt.NDArray[Any] = np.array(numbers, dtype=np.float64)
         clear = np.isfinite(meanings)
         if rule.kind == "integer":
@@ -558,7 +561,8 @@ def _at_face_value(
         meanings[clear] = texts[clear].astype(np.float64)  # to the last bit, which pandas misses
     elif rule.kind in ("id", "text"):
         meanings = texts.copy()
-        clear = pd.Series(texts, dtype="string[pyarrow]").str.fullmatch(PLAIN_TEXT).to_numpy(bool)
+        plain = pc.match_substring_regex(pa.array(texts, pa.string()), PLAIN_TEXT)
+        clear = plain.to_numpy(zero_copy_only=False)
         meanings[~clear] = None
     elif rule.kind == "date":
         meanings = iso_days(texts)

@@ -280,8 +280,8 @@ def _clients(courses: CleanTable) -> None:
 
 def _lonely_dates(table: CleanTable, column: str) -> None:
     """Flag dates far from nearly all others, such as 2052 for 2025."""
-    dates = table.frame[column]
-    known = dates.dropna().to_numpy()
+    dates = table.frame[column].to_numpy()
+    known = dates[~np.isnat(dates)]
     if len(known) < ENOUGH:
         return
     ends = [math.ceil(0.01 * (len(known) - 1)), math.floor(0.99 * (len(known) - 1))]
@@ -312,15 +312,16 @@ def _session_order(sessions: CleanTable, courses: CleanTable) -> None:
 
 
 def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
-    if lasers.empty:
+    if lasers.empty or "laser_id" not in sessions.ids:
         return
     import pandas as pd
 
     frame, named = sessions.frame, lasers.set_index("laser_id")
-    place = named.index.get_indexer(pd.Index(frame["laser_id"]))
-    known = pd.Series(place >= 0, frame.index)
-    theirs = named.take(place).set_axis(frame.index)
-    sessions.flag(frame["laser_id"].notna() & ~known, "laser_id", "no_such_laser")
+    laser = sessions.codes("laser_id")
+    own = named.index.get_indexer(pd.Index(sessions.ids["laser_id"].distinct, dtype=object))
+    place = np.append(own, -1)[laser]
+    known, theirs = place >= 0, {name: named[name].to_numpy()[place] for name in named}
+    sessions.flag((laser >= 0) & ~known, "laser_id", "no_such_laser")
     sessions.flag(known & (theirs["regime"] != frame["regime"]), "regime", "regime_of_laser")
     sessions.flag(
         known & (frame["treated_on"] < theirs["in_use_from"]), "treated_on", "laser_not_there_yet"
@@ -384,7 +385,7 @@ def _fractions(gradings: CleanTable) -> None:
     faded = gradings.frame["fading_pct"]
     possible = faded <= ALL_GONE
     gradings.flag(
-        (faded > 0) & possible & bool(in_fractions(faded[possible].nlargest(1))),
+        (faded > 0) & possible & bool(in_fractions([faded[possible].max()])),
         "fading_pct",
         "fractions",
     )

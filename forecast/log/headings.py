@@ -108,7 +108,9 @@ def with_headings(
         cells = [*cells[:width], OVERFLOW]
     named = [i for i, cell in enumerate(cells) if cell or not below.iloc[:, i].map(_blank).all()]
     headings = [cells[i] or f"column {i + 1} without a heading" for i in named]
-    return below.iloc[:, named].set_axis(headings, axis=1), int(number), named
+    below = below.iloc[:, named]
+    below.columns = headings
+    return below, int(number), named
 
 
 def _blank(cell: object) -> bool:

@@ -319,6 +319,9 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     ours = np.array([rule.note.code not in NO_FAULTS for rule in aside["rule"]], dtype=np.bool_)
     faults = pd.concat([aside[ours], flagged[flagged["blanked"]]])
     before = raw.corrected if len(faults) else {}
+    wanted: dict[str, set[int]] = {name: {*before.get(name, ())} for name in tables}
+    for name, row in zip(faults["table"], faults["row"], strict=True):
+        wanted[name].add(row)
     rows = {}
     for name, table in tables.items():
         given, used = len(raw.tables[name]), len(table.frame)
@@ -335,11 +338,7 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
         to_correct={
-            name: _as_written(
-                raw.tables[name],
-                table.frame.columns,
-                {*faults.loc[faults["table"] == name, "row"], *before.get(name, ())},
-            )
+            name: _as_written(raw.tables[name], table.frame.columns, wanted[name])
             for name, table in tables.items()
         },
         corrected=raw.corrected,
@@ -348,10 +347,15 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
 
 
 def _as_written(raw: pd.DataFrame, columns: Iterable[str], wanted: set[int]) -> pd.DataFrame:
+    import pandas as pd
+
     known = {*columns, OVERFLOW}  # free text stays behind
     kept = [name for name in raw.columns if name in known or normal_heading(name) in known]
     rows = raw[raw.index.isin(wanted)][kept]
     # texts of large files are held once each on the way in
-    coded = [name for name in kept if rows[name].dtype == "category"]
-    kinds = {name: rows[name].cat.categories.dtype for name in coded}
+    kinds = {
+        name: kind.categories.dtype
+        for name, kind in rows.dtypes.items()
+        if isinstance(kind, pd.CategoricalDtype)
+    }
     return rows.astype(kinds) if kinds else rows

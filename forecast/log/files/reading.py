@@ -250,10 +250,11 @@ def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
 
 def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
     where = sentence("refused.of_table", {"table": name})
-    for place, heading in enumerate(frame.columns):
-        refuse_long_cell(where, sentence("refused.head_at", {"n": place + 1}), len(str(heading)))
-        cells = frame.iloc[:, place]
-        texts = cells.cat.categories if cells.dtype == "category" else cells
+    for place, (heading, cells) in enumerate(frame.items()):
+        if len(str(heading)) > MAX_CELL:
+            head = sentence("refused.head_at", {"n": place + 1})
+            refuse_long_cell(where, head, len(str(heading)))
+        texts = cells.cat.categories if hasattr(cells, "cat") else cells
         if texts.dtype != object or _longest(texts.to_numpy()) <= MAX_CELL:
             continue
         sizes = cells.astype(object).map(_length)
@@ -265,7 +266,7 @@ def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
 
 def _longest(cells: npt.NDArray[np.object_]) -> int:
     try:
-        return max(map(len, cells), default=0)  # several times as fast where all are texts
+        return max(map(len, cells.tolist()), default=0)  # several times as fast where all are texts
     except TypeError:
         return max(map(_length, cells))
 
@@ -285,7 +286,8 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
         if not len(blank):
             break
         cells = frame.iloc[blank, position]
-        empty = np.array([not str(cell).strip() for cell in cells.tolist()], dtype=bool)
+        texts = map(str.strip, map(str, cells.tolist()))
+        empty = np.array([not text for text in texts], dtype=bool)
         blank = blank[empty | cells.isna().to_numpy(bool)]
     return pd.Series(np.isin(np.arange(len(frame)), blank), frame.index)
 
@@ -326,7 +328,8 @@ def _csv_cells(raw: RawLog, file: Path) -> tuple[pd.DataFrame, bool]:
     except pd.errors.ParserError:
         rows, uneven = _uneven(file, text, mark), True
     _check_size(file.name, len(rows), len(text))
-    return rows.set_axis(range(1, len(rows) + 1), axis=0), uneven
+    rows.index = pd.RangeIndex(1, len(rows) + 1)
+    return rows, uneven
 
 
 def _decoded(raw: RawLog, file: Path) -> str:
