@@ -22,6 +22,12 @@ def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ())
     """Raise DataError if two ``given`` headings mean one column; ``where`` begins the sentence.
 
     ``cells`` has the place of each heading, such as "courses!F1", where it is known.
+
+    Examples
+    --------
+    >>> refuse_repeated("The file", ["Course ID", "course_id"])
+    Traceback (most recent call last):
+    forecast.errors.DataError: The file has two columns for course_id. Keep one of them, and ...
     """
     seen: dict[str, int] = {}
     for place, heading in enumerate(given):

@@ -122,18 +122,14 @@ class OutcomeLog(Result):
         """
         import pandas as pd
 
-        if isinstance(mask, pd.Series) and not mask.index.equals(self.courses.index):
-            raise RequestError(
-                "The mask has not the rows of log.courses in their order.",
-                'Write it over log.courses, as log.where(log.courses["smoker"] == "yes").',
-            )
         given = np.asarray(mask, dtype=object)
         kept = np.where(pd.isna(given), False, given)
-        whole = kept.shape == (len(self.courses),)
+        ours = not isinstance(mask, pd.Series) or mask.index.equals(self.courses.index)
+        whole = ours and kept.shape == (len(self.courses),)
         if not whole or not all(isinstance(one, bool | np.bool_) for one in kept):
             raise RequestError(
                 f"The mask of shape {kept.shape} is not one yes or no for each of the "
-                f"{len(self.courses)} courses.",
+                f"{len(self.courses)} courses, in their order.",
                 'Write it over log.courses, as log.where(log.courses["smoker"] == "yes").',
             )
         if not kept.any():
@@ -193,7 +189,7 @@ class OutcomeLog(Result):
     def graded_in_fractions(self) -> tuple[Note, ...]:
         """A warning where the gradings, slips above 100 apart, look like fractions."""
         faded = self.gradings["fading_pct"]
-        return in_fractions(faded[faded <= ALL_GONE].nlargest(1))
+        return in_fractions([faded[faded <= ALL_GONE].max()])
 
     @property
     def suspicions(self) -> tuple[Note, ...]:
@@ -271,13 +267,28 @@ def read_log(
 
 
 def read_book(path: Path) -> OutcomeLog:
-    """Return the log of a daybook as `read_log` does; without a course yet it has no rows."""
+    """Return the log of a daybook as `read_log` does; without a course yet it has no rows.
+
+    Raises DataError if there is no daybook at ``path``, or it cannot be read.
+
+    Examples
+    --------
+    >>> forecast.make_daybook(folder / "book.sqlite").close()
+    >>> read_book(folder / "book.sqlite")
+    <OutcomeLog: 0 courses, 0 sessions>
+    """
     raw = read_raw(path)
     return _assemble(raw, cleared_at=raw.cleared_at or DEFAULT_CLEARED_AT, bare=True)
 
 
 def check_log(log: object) -> OutcomeLog:
-    """Return ``log`` if it is one, or raise RequestError."""
+    """Return ``log`` if it is one, or raise RequestError, which names what was given.
+
+    Examples
+    --------
+    >>> check_log(log)
+    <OutcomeLog: 150 courses, 1268 sessions>
+    """
     return check_kind(log, OutcomeLog, name="log", give="what read_log returns")
 
 

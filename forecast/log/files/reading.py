@@ -78,23 +78,25 @@ def read_raw(path: Path) -> RawLog:
         values = {"path": str(error.filename or path), "why": why(error)}
         raise DataError(*problem_and_remedy("reading.not_readable", values)) from error
     if "courses" not in raw.tables:
-        raise _no_courses(path)
+        found = [repr(str(title)) for title in [*every_sheet(path)[0]][:12]]
+        code = "reading.no_courses_but" if found else "reading.no_courses"
+        raise DataError(*problem_and_remedy(code, {"path": str(path), "found": found}))
     return raw
 
 
-def _no_courses(path: Path) -> DataError:
-    found = [repr(str(title)) for title in [*every_sheet(path)[0]][:12]]
-    code = "reading.no_courses_but" if found else "reading.no_courses"
-    return DataError(*problem_and_remedy(code, {"path": str(path), "found": found}))
-
-
 def every_sheet(path: Path) -> tuple[Sheets, list[Note]]:
-    """Return the cells of every sheet of a workbook, or CSV file of a folder, and what to note.
+    r"""Return the cells of every sheet of a workbook, or CSV file of a folder, and what to note.
 
     Raises
     ------
     DataError
         If there is neither, or a file is corrupt, too large or not in UTF-8; it names the file.
+
+    Examples
+    --------
+    >>> written = (folder / "prices.csv").write_text("size;price\nsmall;90\n")
+    >>> every_sheet(folder)[0]["prices"].to_numpy().tolist()
+    [['size', 'price'], ['small', '90']]
     """
     if not path.is_dir():
         return sheets_of(path, lambda _: True)
@@ -334,9 +336,8 @@ def _csv_cells(raw: RawLog, file: Path) -> tuple[pd.DataFrame, bool]:
 
 def _decoded(raw: RawLog, file: Path) -> str:
     content = read_whole(file, MAX_BYTES)
-    if raw.written.get(file.name, "").startswith(SEAL) and raw.written[file.name] != sum_of(
-        content
-    ):
+    sum_then = raw.written.get(file.name, "")
+    if sum_then.startswith(SEAL) and sum_then != sum_of(content):
         raw.notes.append(Note("log.not_as_written", values={"file": file.name}))
     encoding = "utf-8"
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
