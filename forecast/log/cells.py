@@ -598,4 +598,6 @@ def _habit(
     where = np.flatnonzero(np.isin(codes, having))
     first = codes[where[0]]
     read_as = as_text(meanings[first]) or sentence("spellings.not_recorded")
+    if meanings.dtype.kind == "M" and not np.isnat(meanings[first]):
+        read_as = sentence("spellings.day", {"day": read_as})
     return Habit(tolerance, len(where), int(where[0]), str(texts[first]), read_as)
