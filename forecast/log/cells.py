@@ -125,7 +125,10 @@ def read_cell(
     if _key(stripped) in EMPTY_WORDS and _key(stripped) not in rule.levels:
         return Reading(None, (WORD_FOR_EMPTY,))
     if rule.kind == "date":
-        return _date(rule, stripped, order, earliest)
+        day = _any_date(stripped, order)
+        if earliest <= cast(date, day.value) <= LATEST:
+            return day
+        raise UnreadableError(rule_of(rule))
     readers = {"integer": _number, "number": _number, "set": _set, "flag": _flag, "level": _level}
     return readers[rule.kind](rule, stripped)
 
@@ -309,13 +312,6 @@ def _without_unit(rule: Column, text: str) -> str:
     return bare
 
 
-def _date(rule: Column, text: str, order: DateOrder | None, earliest: date) -> Reading:
-    reading = _any_date(text, order)
-    if not earliest <= cast(date, reading.value) <= LATEST:
-        raise UnreadableError(rule_of(rule))
-    return reading
-
-
 def iso_days(
     texts: npt.NDArray[np.object_], earliest: date = EARLIEST
 ) -> npt.NDArray[np.datetime64]:
@@ -381,7 +377,7 @@ class Habit(NamedTuple):
 
     tolerance: str
     n_cells: int
-    position: int
+    row: int
     written: str
     read_as: str
 
@@ -428,7 +424,7 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     no_gaps = isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
     if rule.kind == "integer" and not rule.may_be_blank and no_gaps:
         return ColumnReading(cells if cells.dtype == np.int64 else cells.astype(np.int64))
-    if rule.kind in ("integer", "number") and _is_number(cells):
+    if rule.kind in ("integer", "number") and pd.api.types.is_any_real_numeric_dtype(cells):
         numbers = cells.astype(np.float64)
         unusable = np.isinf(numbers.to_numpy())
         if rule.kind == "integer" and cells.dtype.kind == "f":
@@ -459,14 +455,6 @@ def as_text(value: object) -> str | None:
     return str(value)
 
 
-def _is_number(cells: pd.Series[Any]) -> bool:
-    import pandas as pd
-
-    kinds = pd.api.types
-    other = kinds.is_bool_dtype(cells) or kinds.is_complex_dtype(cells)
-    return bool(kinds.is_numeric_dtype(cells) and not other)
-
-
 def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     import pandas as pd
 
@@ -488,7 +476,7 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     return ColumnReading(
         _spread(rule, meanings, codes, cells.index),
         {text: np.isin(codes, bad) for text, bad in broken.items()},
-        [_habit(habits[habit], habit, codes, texts, meanings) for habit in sorted(habits)],
+        [_habit(one, habits[one], codes, texts, meanings, cells.index) for one in sorted(habits)],
         _ids(meanings, codes, as_written=not unclear) if rule.kind == "id" else None,
         rule.kind not in ("integer", "number") and not broken and not (rule.required and empty),
     )
@@ -589,15 +577,16 @@ def _spread(
 
 
 def _habit(
-    having: list[int],
     tolerance: str,
+    having: list[int],
     codes: Codes,
     texts: npt.NDArray[np.object_],
     meanings: npt.NDArray[Any],
+    index: pd.Index[Any],
 ) -> Habit:
     where = np.flatnonzero(np.isin(codes, having))
     first = codes[where[0]]
     read_as = as_text(meanings[first]) or sentence("spellings.not_recorded")
     if meanings.dtype.kind == "M" and not np.isnat(meanings[first]):
         read_as = sentence("spellings.day", {"day": read_as})
-    return Habit(tolerance, len(where), int(where[0]), str(texts[first]), read_as)
+    return Habit(tolerance, len(where), int(index[where[0]]), str(texts[first]), read_as)

@@ -215,8 +215,7 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
     if reading.ids is not None:
         table.ids[rule.name] = reading.ids
     for habit in reading.habits:
-        where = (habit.n_cells, int(cells.index[habit.position]), habit.written, habit.read_as)
-        table.tolerate(rule.name, habit.tolerance, *where)
+        table.tolerate(rule.name, *habit)
     allowed = rule_of(rule)
     faults = [(bad, wanted, wanted) for wanted, bad in reading.broken.items()]
     if rule.required and not reading.sound:

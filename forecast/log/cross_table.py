@@ -59,7 +59,8 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: d
             _align_ids(tables[name], courses)
     for name, day in HAPPENED.items():
         if name in tables:
-            _set_aside_future(tables[name], day, today)
+            to_come = tables[name].frame[day] > np.datetime64(today + ONE_DAY)
+            tables[name].refuse(to_come, day, f"future_{name}", None, {"today": str(today)})
     for table in tables.values():
         _set_aside_repeats(table)
     _set_aside_copies(courses)
@@ -108,11 +109,6 @@ def _respell(table: CleanTable, certain: dict[int, int], known: npt.NDArray[np.o
 
 def _bare(text: str) -> str:
     return "".join(text.lower().split())
-
-
-def _set_aside_future(table: CleanTable, column: str, today: date) -> None:
-    to_come = table.frame[column] > np.datetime64(today + ONE_DAY)
-    table.refuse(to_come, column, f"future_{table.name}", None, {"today": str(today)})
 
 
 def _set_aside_repeats(table: CleanTable) -> None:
