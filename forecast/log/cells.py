@@ -81,11 +81,7 @@ class Reading(NamedTuple):
 
 
 class UnreadableError(ValueError):
-    """The cell's meaning is not certain; the message is the rule it breaks."""
-
-    def __init__(self, rule: Sentence) -> None:
-        super().__init__(rule)
-        self.rule = rule
+    """The cell's meaning is not certain; its one argument is the rule it breaks, a Sentence."""
 
 
 @cache
@@ -467,7 +463,7 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         try:
             meaning, needed = read_cell(rule, texts[i], order=order)
         except UnreadableError as error:
-            broken.setdefault(error.rule, []).append(i)
+            broken.setdefault(error.args[0], []).append(i)
             continue
         meanings[i] = meaning
         for habit in needed:
@@ -493,11 +489,12 @@ def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_
         held = np.asarray(cells.cat.categories, dtype=object)
         codes: Codes = np.asarray(cells.cat.codes)
         if pd.api.types.infer_dtype(held, skipna=True) in ("string", "empty"):
-            used = in_use(codes, len(held))
-            if used.all():
+            used = np.zeros(len(held) + 1, dtype=bool)  # the last is for -1, which is none
+            used[codes] = True
+            if used[:-1].all():
                 return codes, held
-            place = np.append(np.cumsum(used) - 1, -1)
-            return place[codes], held[used]
+            place = np.append(np.cumsum(used[:-1]) - 1, -1)
+            return place[codes], held[used[:-1]]
     texts = cells.to_numpy(dtype=object)
     if pd.api.types.infer_dtype(texts, skipna=True) not in ("string", "empty"):
         texts = np.array([*map(as_text, texts), None], dtype=object)[:-1]
@@ -512,13 +509,6 @@ def coded_texts(column: Any) -> pd.Categorical:
     whole = column.unify_dictionaries().combine_chunks()
     texts = whole.dictionary.to_numpy(zero_copy_only=False)
     return pd.Categorical.from_codes(whole.indices.fill_null(-1).to_numpy(), texts)
-
-
-def in_use(codes: npt.NDArray[np.integer[Any]], size: int) -> npt.NDArray[np.bool_]:
-    """Return which of ``size`` texts some row has; code -1 stands for none."""
-    used = np.zeros(size + 1, dtype=bool)
-    used[codes] = True
-    return used[:size]
 
 
 def _ids(meanings: npt.NDArray[Any], codes: Codes, *, as_written: bool) -> Ids:

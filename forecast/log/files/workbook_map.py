@@ -211,7 +211,7 @@ def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dic
         except UnreadableError as error:
             values: dict[str, Any] = {"file": file, "word": word, "level": level}
             values |= {"column": f"{table}.{name}"}
-            values |= {"rule": error.rule, "hint": meant(rule, str(level))}
+            values |= {"rule": error.args[0], "hint": meant(rule, str(level))}
             raise DataError(*problem_and_remedy("reading.map_odd_level", values)) from error
     return {folded(word.strip()): str(level) for word, level in given.items()}
 
