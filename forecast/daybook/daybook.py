@@ -137,14 +137,14 @@ class Daybook:
             raise MisfitError("code", Note("daybook.not_found"))
         return list(dict.fromkeys(str(one["course_id"]) for one in found))
 
-    def lately(self, most: int = 40) -> list[str]:
+    def lately(self) -> list[str]:
         """Return the courses under way that were entered to of late, the last one first."""
         found = self.rows(
             "SELECT course_id, max(entry) AS last FROM entries WHERE course_id IS NOT NULL AND "
             "entered_at > ? AND course_id NOT IN (SELECT course_id FROM courses_now WHERE outcome "
-            "!= 'ongoing') GROUP BY course_id ORDER BY last DESC LIMIT ?",
-            (self.clock() - LATELY).isoformat(), most,
-        )  # fmt: skip
+            "!= 'ongoing') GROUP BY course_id ORDER BY last DESC LIMIT 40",
+            (self.clock() - LATELY).isoformat(),
+        )
         return [one["course_id"] for one in found]
 
     def course(self, course_id: str, *, version: int | None = None) -> Course:

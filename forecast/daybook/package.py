@@ -42,6 +42,12 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
     The tables as they now stand and ``promises.csv`` are the package; ``history`` beside them
     holds every row ever entered, from which `take_over` makes the same daybook again, to the byte
     of its own export. Raises RequestError if the folder holds something else.
+
+    Examples
+    --------
+    >>> make_daybook(folder / "book.sqlite").close()
+    >>> export_daybook(folder / "book.sqlite", folder / "out")
+    <OutcomeLog: 0 courses, 0 sessions>
     """
     import pandas as pd
 
@@ -80,6 +86,12 @@ def begin_daybook(path: Path, source: Path | None = None) -> dict[str, Any]:
 
     A register may go into one that is there. Nothing is left behind where that fails: raises
     RequestError or DataError. Returned is what `take_over` returns.
+
+    Examples
+    --------
+    >>> write_log(log, folder / "log")
+    >>> begin_daybook(folder / "book.sqlite", folder / "log")
+    {'courses': 150, 'promises': 0, 'set_aside': 0}
     """
     if source is not None and not source.exists():
         raise RequestError(*problem_and_remedy("disk.no_source", {"source": str(source)}))
@@ -202,7 +214,16 @@ def _number(cell: str) -> float | str:
 
 
 def check_book(path: Path) -> tuple[list[str], OutcomeLog | None]:
-    """Return what is wrong with the file itself, and its log, None where it has no course yet."""
+    """Return what is wrong with the file itself, and its log, None where it has no course yet.
+
+    Raises DataError where it cannot be opened, or a row of it is no promise.
+
+    Examples
+    --------
+    >>> make_daybook(folder / "book.sqlite").close()
+    >>> check_book(folder / "book.sqlite")
+    ([], None)
+    """
     with closing(opened(path)) as book, told(path):
         found = [row[0] for row in book.execute("PRAGMA integrity_check") if row[0] != "ok"]
         loose = book.execute("PRAGMA foreign_key_check").fetchall()

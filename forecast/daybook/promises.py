@@ -31,13 +31,37 @@ MOST_BYTES = 100_000_000
 class Promise(Result):
     """An estimate as it was given to a client, in the columns of the table ``promises``.
 
-    ``course_id``, ``client_id``, ``issued_on``; ``goal``, ``level``, ``median``, ``low``, ``high``
-    and ``chances`` of the estimate after ``sessions_done``, by which ``model`` and with which
-    regime ``verdict``; ``package``, ``price`` and ``currency`` quoted and ``valid_until``; whether
-    the ``questions`` were asked and which ``facts`` were a yes. Sessions are those here in all;
-    None is beyond the last of ``chances``, which are of being there by session 1, 2, 3, ….
-    ``promise_no`` is 0 until it is kept, ``enquiry`` None where an old register had none, and what
-    was not quoted None or empty.
+    Attributes
+    ----------
+    course_id, client_id : str
+        What is promised, whether it has begun or not, and to whom.
+    issued_on, valid_until : date
+        When it was said, and the last day on which its price holds, None where no tariff says so.
+    goal : {"clear", "lighten"}
+        What is counted to.
+    level : float
+        What the interval covers, between 0 and 1.
+    median, low, high : int or None
+        Sessions here in all, half and both ends; None is beyond the last of ``chances``.
+    chances : tuple of float, of shape (horizon,)
+        Chance of being there by session 1, 2, 3, ….
+    promise_no, sessions_done : int
+        Its number, 0 until it is kept; sessions had here by then.
+    enquiry : Enquiry or None
+        What was asked about; None where an old register has none.
+    model, verdict : str
+        Fingerprint of the model that answered, and what was said of the regimes.
+    package, price, currency : str, float and str
+        What was quoted; None or empty where nothing was.
+    questions, facts : str
+        Whether the questions were asked, and the keys of those answered with yes, joined by ``;``.
+
+    Examples
+    --------
+    >>> said = {"course_id": "c9", "client_id": "p7", "issued_on": date(2026, 3, 2), "level": 0.8}
+    >>> said |= {"goal": "clear", "median": 2, "low": 1, "high": 3, "chances": (0.2, 0.6, 0.9)}
+    >>> Promise(**said).until
+    datetime.date(2026, 5, 31)
     """
 
     course_id: str
@@ -152,7 +176,16 @@ def spoken(interval: Interval, horizon: int) -> Note:
 
 
 def first_promises(promises: Iterable[Promise]) -> dict[str, Promise]:
-    """Return the promise that each course was sold on: its first, whatever was said later."""
+    """Return the promise that each course was sold on: its first, whatever was said later.
+
+    Examples
+    --------
+    >>> given = {"course_id": "c9", "client_id": "p7", "issued_on": date(2026, 3, 2), "level": 0.8}
+    >>> given |= {"goal": "clear", "median": 2, "low": 1, "high": 3, "chances": (0.2, 0.6, 0.9)}
+    >>> both = [Promise(**given, promise_no=number) for number in (12, 4)]
+    >>> first_promises(both)["c9"].promise_no
+    4
+    """
     first: dict[str, Promise] = {}
     for one in sorted(promises, key=lambda one: one.promise_no):
         first.setdefault(one.course_id, one)

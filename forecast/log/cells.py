@@ -70,7 +70,7 @@ CLOCK = re.compile(
 SERIAL_DATE = re.compile(r"[2-7]\d{4}(\.\d*)?")
 # A text with a digit and without spaces or marks that mean something: as it stands.
 SEPARATORS = r"[;,/+&|]|\b(?i:and|und|et|y|e)\b"
-PLAIN_TEXT = r"[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*"
+PLAIN_TEXT = r"^[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*$"
 
 
 class Reading(NamedTuple):
@@ -81,11 +81,7 @@ class Reading(NamedTuple):
 
 
 class UnreadableError(ValueError):
-    """The cell's meaning is not certain; the message is the rule it breaks."""
-
-    def __init__(self, rule: Sentence) -> None:
-        super().__init__(rule)
-        self.rule = rule
+    """The cell's meaning is not certain; its one argument is the rule it breaks, a Sentence."""
 
 
 @cache
@@ -125,7 +121,10 @@ def read_cell(
     if _key(stripped) in EMPTY_WORDS and _key(stripped) not in rule.levels:
         return Reading(None, (WORD_FOR_EMPTY,))
     if rule.kind == "date":
-        return _date(rule, stripped, order, earliest)
+        day = _any_date(stripped, order)
+        if earliest <= cast(date, day.value) <= LATEST:
+            return day
+        raise UnreadableError(rule_of(rule))
     readers = {"integer": _number, "number": _number, "set": _set, "flag": _flag, "level": _level}
     return readers[rule.kind](rule, stripped)
 
@@ -309,20 +308,13 @@ def _without_unit(rule: Column, text: str) -> str:
     return bare
 
 
-def _date(rule: Column, text: str, order: DateOrder | None, earliest: date) -> Reading:
-    reading = _any_date(text, order)
-    if not earliest <= cast(date, reading.value) <= LATEST:
-        raise UnreadableError(rule_of(rule))
-    return reading
-
-
 def iso_days(
     texts: npt.NDArray[np.object_], earliest: date = EARLIEST
 ) -> npt.NDArray[np.datetime64]:
     """Return the days of texts that are nothing but YYYY-MM-DD, from ``earliest`` on, NaT else."""
     import pandas as pd
 
-    read = pd.to_datetime(pd.Series(texts), format="%Y-%m-%d", errors="coerce")
+    read = pd.to_datetime(pd.Index(texts, dtype=object), format="%Y-%m-%d", errors="coerce")
     days, low, high = read.to_numpy("datetime64[D]"), np.datetime64(earliest), np.datetime64(LATEST)
     plain = (days.astype(str) == texts) & (days >= low) & (days <= high)
     return np.where(plain, days, np.datetime64("NaT"))
@@ -381,7 +373,7 @@ class Habit(NamedTuple):
 
     tolerance: str
     n_cells: int
-    position: int
+    row: int
     written: str
     read_as: str
 
@@ -427,8 +419,8 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         return ColumnReading(days, {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {})
     no_gaps = isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
     if rule.kind == "integer" and not rule.may_be_blank and no_gaps:
-        return ColumnReading(cells.astype(np.int64))
-    if rule.kind in ("integer", "number") and _is_number(cells):
+        return ColumnReading(cells if cells.dtype == np.int64 else cells.astype(np.int64))
+    if rule.kind in ("integer", "number") and pd.api.types.is_any_real_numeric_dtype(cells):
         numbers = cells.astype(np.float64)
         unusable = np.isinf(numbers.to_numpy())
         if rule.kind == "integer" and cells.dtype.kind == "f":
@@ -459,14 +451,6 @@ def as_text(value: object) -> str | None:
     return str(value)
 
 
-def _is_number(cells: pd.Series[Any]) -> bool:
-    import pandas as pd
-
-    kinds = pd.api.types
-    other = kinds.is_bool_dtype(cells) or kinds.is_complex_dtype(cells)
-    return bool(kinds.is_numeric_dtype(cells) and not other)
-
-
 def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     import pandas as pd
 
@@ -479,7 +463,7 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         try:
             meaning, needed = read_cell(rule, texts[i], order=order)
         except UnreadableError as error:
-            broken.setdefault(error.rule, []).append(i)
+            broken.setdefault(error.args[0], []).append(i)
             continue
         meanings[i] = meaning
         for habit in needed:
@@ -488,7 +472,7 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     return ColumnReading(
         _spread(rule, meanings, codes, cells.index),
         {text: np.isin(codes, bad) for text, bad in broken.items()},
-        [_habit(habits[habit], habit, codes, texts, meanings) for habit in sorted(habits)],
+        [_habit(one, habits[one], codes, texts, meanings, cells.index) for one in sorted(habits)],
         _ids(meanings, codes, as_written=not unclear) if rule.kind == "id" else None,
         rule.kind not in ("integer", "number") and not broken and not (rule.required and empty),
     )
@@ -505,14 +489,16 @@ def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_
         held = np.asarray(cells.cat.categories, dtype=object)
         codes: Codes = np.asarray(cells.cat.codes)
         if pd.api.types.infer_dtype(held, skipna=True) in ("string", "empty"):
-            used = in_use(codes, len(held))
-            if used.all():
+            used = np.zeros(len(held) + 1, dtype=bool)  # the last is for -1, which is none
+            used[codes] = True
+            if used[:-1].all():
                 return codes, held
-            place = np.append(np.cumsum(used) - 1, -1)
-            return place[codes], held[used]
-    if pd.api.types.infer_dtype(cells, skipna=True) not in ("string", "empty"):
-        cells = cells.astype(object).map(as_text)
-    places, found = pd.factorize(cells.to_numpy(dtype=object))
+            place = np.append(np.cumsum(used[:-1]) - 1, -1)
+            return place[codes], held[used[:-1]]
+    texts = cells.to_numpy(dtype=object)
+    if pd.api.types.infer_dtype(texts, skipna=True) not in ("string", "empty"):
+        texts = np.array([*map(as_text, texts), None], dtype=object)[:-1]
+    places, found = pd.factorize(texts)
     return places, np.asarray(found, dtype=object)
 
 
@@ -523,13 +509,6 @@ def coded_texts(column: Any) -> pd.Categorical:
     whole = column.unify_dictionaries().combine_chunks()
     texts = whole.dictionary.to_numpy(zero_copy_only=False)
     return pd.Categorical.from_codes(whole.indices.fill_null(-1).to_numpy(), texts)
-
-
-def in_use(codes: npt.NDArray[np.integer[Any]], size: int) -> npt.NDArray[np.bool_]:
-    """Return which of ``size`` texts some row has; code -1 stands for none."""
-    used = np.zeros(size + 1, dtype=bool)
-    used[codes] = True
-    return used[:size]
 
 
 def _ids(meanings: npt.NDArray[Any], codes: Codes, *, as_written: bool) -> Ids:
@@ -547,9 +526,11 @@ def _at_face_value(
 ) -> tuple[npt.NDArray[Any], list[int]]:
     """Return the meanings that need no second look, and the positions of the rest."""
     import pandas as pd
+    import pyarrow as pa
+    import pyarrow.compute as pc
 
     if rule.kind in ("integer", "number"):
-        numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce")
+        numbers: Any = pd.to_numeric(texts, errors="coerce")
         meanings: npt.NDArray[Any] = np.array(numbers, dtype=np.float64)
         clear = np.isfinite(meanings)
         if rule.kind == "integer":
@@ -558,7 +539,8 @@ def _at_face_value(
         meanings[clear] = texts[clear].astype(np.float64)  # to the last bit, which pandas misses
     elif rule.kind in ("id", "text"):
         meanings = texts.copy()
-        clear = pd.Series(texts, dtype="string[pyarrow]").str.fullmatch(PLAIN_TEXT).to_numpy(bool)
+        plain = pc.match_substring_regex(pa.array(texts, pa.string()), PLAIN_TEXT)
+        clear = plain.to_numpy(zero_copy_only=False)
         meanings[~clear] = None
     elif rule.kind == "date":
         meanings = iso_days(texts)
@@ -585,13 +567,16 @@ def _spread(
 
 
 def _habit(
-    having: list[int],
     tolerance: str,
+    having: list[int],
     codes: Codes,
     texts: npt.NDArray[np.object_],
     meanings: npt.NDArray[Any],
+    index: pd.Index[Any],
 ) -> Habit:
     where = np.flatnonzero(np.isin(codes, having))
     first = codes[where[0]]
     read_as = as_text(meanings[first]) or sentence("spellings.not_recorded")
-    return Habit(tolerance, len(where), int(where[0]), str(texts[first]), read_as)
+    if meanings.dtype.kind == "M" and not np.isnat(meanings[first]):
+        read_as = sentence("spellings.day", {"day": read_as})
+    return Habit(tolerance, len(where), int(index[where[0]]), str(texts[first]), read_as)

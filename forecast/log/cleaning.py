@@ -97,8 +97,9 @@ class CleanTable:
             rows = self.frame[bad]
             remedies: Any = remedy
             if other is not None:
-                code = remedy.note.code
-                remedies = [sentence(code, {**values, "other": one}) for one in other[bad].tolist()]
+                code, others = remedy.note.code, other[bad].tolist()
+                said = {one: sentence(code, {**values, "other": one}) for one in {*others}}
+                remedies = [said[one] for one in others]
             where.append(entries(self.name, rows.index, column, rows[column], rule, remedies))
 
 
@@ -144,7 +145,8 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
         gone = np.unique(np.concatenate([frame["row"].to_numpy() for frame in table.set_aside]))
         table.frame = table.frame[~table.frame.index.isin(gone)].copy()
     for rule in TABLES[name]:
-        if rule.kind == "integer" and not rule.may_be_blank:
+        whole = rule.kind == "integer" and not rule.may_be_blank
+        if whole and table.frame[rule.name].dtype != np.int64:
             table.frame[rule.name] = table.frame[rule.name].astype(np.int64)
     return table
 
@@ -180,9 +182,12 @@ def _no_rows(
 
 # which cells are this text; Parquet has cells that are lists, which answer otherwise
 def _holds(cells: pd.Series[Any], text: str) -> npt.NDArray[np.bool_]:
-    if cells.dtype == object:
+    if cells.dtype != object:
+        return (cells == text).fillna(False).to_numpy(bool)
+    try:
+        return np.asarray(cells.to_numpy() == text, bool)
+    except (TypeError, ValueError):
         return np.array([one is True for one in map(text.__eq__, cells.tolist())], bool)
-    return (cells == text).fillna(False).to_numpy(bool)
 
 
 def empty_table(name: str) -> pd.DataFrame:
@@ -210,8 +215,7 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
     if reading.ids is not None:
         table.ids[rule.name] = reading.ids
     for habit in reading.habits:
-        where = (habit.n_cells, int(cells.index[habit.position]), habit.written, habit.read_as)
-        table.tolerate(rule.name, habit.tolerance, *where)
+        table.tolerate(rule.name, *habit)
     allowed = rule_of(rule)
     faults = [(bad, wanted, wanted) for wanted, bad in reading.broken.items()]
     if rule.required and not reading.sound:
@@ -222,9 +226,10 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
     for fault in faults:
         values = _not_used(table, rule, cells, values, *fault)
     if rule.kind in ("integer", "number"):
-        beyond = (values < rule.low).to_numpy()
+        numbers: npt.NDArray[Any] = values.to_numpy()
+        beyond = numbers < rule.low
         if not rule.kept_above:
-            beyond = beyond | (values > rule.high).to_numpy()
+            beyond |= numbers > rule.high
         values = _not_used(table, rule, cells, values, beyond, allowed, allowed)
     return values if rule.default is None else values.fillna(rule.default)
 
@@ -262,4 +267,7 @@ def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
         return pd.Series(pd.NaT, index, dtype="datetime64[ns]")
     if rule.kind in ("integer", "number"):
         return pd.Series(np.nan if rule.default is None else rule.default, index, np.float64)
-    return pd.Series(np.full(len(index), rule.default, dtype=object), index, dtype=object)
+    texts = np.empty(len(index), dtype=object)  # each is None, and no memory used for it
+    if rule.default is not None:
+        texts[:] = rule.default
+    return pd.Series(texts, index, dtype=object)

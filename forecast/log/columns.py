@@ -44,6 +44,11 @@ class Column:
         Unit of a number.
     meaning : str
         One sentence for the clinic.
+
+    Examples
+    --------
+    >>> Column("area_cm2", "number", low=0.01, high=10_000).may_be_blank
+    True
     """
 
     name: str
@@ -104,7 +109,7 @@ FOREIGN_KEYS: dict[str, tuple[str, str]] = {
 
 @cache
 def column(table: str, name: str) -> Column:
-    """Return the rule of the column ``name`` of a ``table``.
+    """Return the rule of the column ``name`` of a ``table``; StopIteration if there is none.
 
     Examples
     --------

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from forecast._types import IntArray
 from forecast.log.cells import CASE, Ids, in_fractions, rule_of
 from forecast.log.cleaning import CleanTable
-from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES
+from forecast.log.columns import FOREIGN_KEYS, KEYS, column
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,9 +57,10 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: d
     for name in FOREIGN_KEYS:
         if name in tables:
             _align_ids(tables[name], courses)
-    for name, column in HAPPENED.items():
+    for name, day in HAPPENED.items():
         if name in tables:
-            _set_aside_future(tables[name], column, today)
+            to_come = tables[name].frame[day] > np.datetime64(today + ONE_DAY)
+            tables[name].refuse(to_come, day, f"future_{name}", None, {"today": str(today)})
     for table in tables.values():
         _set_aside_repeats(table)
     _set_aside_copies(courses)
@@ -110,11 +111,6 @@ def _bare(text: str) -> str:
     return "".join(text.lower().split())
 
 
-def _set_aside_future(table: CleanTable, column: str, today: date) -> None:
-    to_come = table.frame[column] > np.datetime64(today + ONE_DAY)
-    table.refuse(to_come, column, f"future_{table.name}", None, {"today": str(today)})
-
-
 def _set_aside_repeats(table: CleanTable) -> None:
     columns = list(table.frame.columns)
     key = list(KEYS.get(table.name, columns))
@@ -122,17 +118,11 @@ def _set_aside_repeats(table: CleanTable) -> None:
     if not alike.duplicated(key).any():
         return
     copies = alike.duplicated(columns)
-    table.refuse(
-        _of_all(copies, table), key[0], "once", _first_like(alike, columns), {"table": table.name}
-    )
+    first, named = _first_like(alike, columns), {"table": table.name}
+    table.refuse(_of_all(copies, table), key[0], "once", first, named)
     alike = alike[~copies]
-    table.refuse(
-        _of_all(alike.duplicated(key, keep=False), table),
-        key[-1],
-        "one_row_each",
-        _another_like(alike, key),
-        {"key": key},
-    )
+    unlike = _of_all(alike.duplicated(key, keep=False), table)
+    table.refuse(unlike, key[-1], "one_row_each", _another_like(alike, key), {"key": key})
 
 
 def _set_aside_copies(courses: CleanTable) -> None:
@@ -141,16 +131,11 @@ def _set_aside_copies(courses: CleanTable) -> None:
         return
     everything = [name for name in courses.frame.columns if name != "course_id"]
     copies = alike.duplicated(everything)
-    courses.refuse(
-        _of_all(copies, courses), "course_id", "copied_course", _first_like(alike, everything)
-    )
+    first = _first_like(alike, everything)
+    courses.refuse(_of_all(copies, courses), "course_id", "copied_course", first)
     alike = alike[~copies]
-    courses.flag(
-        _of_all(alike.duplicated(SAME_TATTOO, keep=False), courses),
-        "course_id",
-        "alike_courses",
-        _another_like(alike, SAME_TATTOO),
-    )
+    same, other = alike.duplicated(SAME_TATTOO, keep=False), _another_like(alike, SAME_TATTOO)
+    courses.flag(_of_all(same, courses), "course_id", "alike_courses", other)
 
 
 def _repeated(table: CleanTable, columns: tuple[str, ...]) -> npt.NDArray[np.bool_]:
@@ -207,13 +192,8 @@ def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
 
 def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
     number = "session_no" if table.name == "sessions" else "after_session"
-    table.refuse(
-        table.frame[number] > table.of_course(courses, "sessions_given"),
-        number,
-        "beyond_given",
-        None,
-        {"number": number},
-    )
+    beyond = table.frame[number] > table.of_course(courses, "sessions_given")
+    table.refuse(beyond, number, "beyond_given", None, {"number": number})
 
 
 def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
@@ -222,9 +202,9 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
     _within_courses(courses)
     _halves(courses)
     _clients(courses)
-    for name, column in HAPPENED.items():
+    for name, day in HAPPENED.items():
         if name in tables:
-            _lonely_dates(tables[name], column)
+            _lonely_dates(tables[name], day)
     if "sessions" in tables:
         _session_order(tables["sessions"], courses)
         if "lasers" in tables:
@@ -239,14 +219,10 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
 
 def _within_courses(courses: CleanTable) -> None:
     frame = courses.frame
-    courses.flag(
-        frame["stop_reason"].notna() & (frame["outcome"] != "stopped"),
-        "stop_reason",
-        "reason_without_stop",
-    )
-    courses.flag(
-        frame["tattoo_age_years"] > frame["age_years"], "tattoo_age_years", "tattoo_before_birth"
-    )
+    unasked = frame["stop_reason"].notna() & (frame["outcome"] != "stopped")
+    courses.flag(unasked, "stop_reason", "reason_without_stop")
+    older = frame["tattoo_age_years"] > frame["age_years"]
+    courses.flag(older, "tattoo_age_years", "tattoo_before_birth")
     courses.flag(frame["enquired_on"] > frame["started_on"], "enquired_on", "enquired_after_start")
 
 
@@ -254,11 +230,11 @@ def _halves(courses: CleanTable) -> None:
     frame = courses.frame[courses.frame["half"].notna()]
     if frame.empty:
         return
-    both = frame.groupby("tattoo_id")["half"].transform("nunique") == 2
-    two = frame.groupby("tattoo_id")["half"].transform("size") == 2
-    one_client = frame.groupby("tattoo_id")["client_id"].transform("nunique") == 1
-    odd = ~(both & two & one_client)
-    courses.flag(odd.reindex(courses.frame.index, fill_value=False), "half", "halves")
+    tattoo = frame.groupby("tattoo_id")
+    both = tattoo["half"].transform("nunique") == 2
+    two = tattoo["half"].transform("size") == 2
+    one_client = tattoo["client_id"].transform("nunique") == 1
+    courses.flag(_of_all(~(both & two & one_client), courses), "half", "halves")
 
 
 def _clients(courses: CleanTable) -> None:
@@ -280,8 +256,8 @@ def _clients(courses: CleanTable) -> None:
 
 def _lonely_dates(table: CleanTable, column: str) -> None:
     """Flag dates far from nearly all others, such as 2052 for 2025."""
-    dates = table.frame[column]
-    known = dates.dropna().to_numpy()
+    dates = table.frame[column].to_numpy()
+    known = dates[~np.isnat(dates)]
     if len(known) < ENOUGH:
         return
     ends = [math.ceil(0.01 * (len(known) - 1)), math.floor(0.99 * (len(known) - 1))]
@@ -312,15 +288,16 @@ def _session_order(sessions: CleanTable, courses: CleanTable) -> None:
 
 
 def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
-    if lasers.empty:
+    if lasers.empty or "laser_id" not in sessions.ids:
         return
     import pandas as pd
 
     frame, named = sessions.frame, lasers.set_index("laser_id")
-    place = named.index.get_indexer(pd.Index(frame["laser_id"]))
-    known = pd.Series(place >= 0, frame.index)
-    theirs = named.take(place).set_axis(frame.index)
-    sessions.flag(frame["laser_id"].notna() & ~known, "laser_id", "no_such_laser")
+    laser = sessions.codes("laser_id")
+    own = named.index.get_indexer(pd.Index(sessions.ids["laser_id"].distinct, dtype=object))
+    place = np.append(own, -1)[laser]
+    known, theirs = place >= 0, {name: named[name].to_numpy()[place] for name in named}
+    sessions.flag((laser >= 0) & ~known, "laser_id", "no_such_laser")
     sessions.flag(known & (theirs["regime"] != frame["regime"]), "regime", "regime_of_laser")
     sessions.flag(
         known & (frame["treated_on"] < theirs["in_use_from"]), "treated_on", "laser_not_there_yet"
@@ -383,33 +360,23 @@ def _falls(gradings: CleanTable) -> None:
 def _fractions(gradings: CleanTable) -> None:
     faded = gradings.frame["fading_pct"]
     possible = faded <= ALL_GONE
-    gradings.flag(
-        (faded > 0) & possible & bool(in_fractions(faded[possible].nlargest(1))),
-        "fading_pct",
-        "fractions",
-    )
+    if in_fractions([faded[possible].max()]):
+        gradings.flag((faded > 0) & possible, "fading_pct", "fractions")
 
 
 def _above(gradings: CleanTable) -> None:
-    (rule,) = (rule for rule in TABLES[gradings.name] if rule.name == "fading_pct")
-    faded = gradings.frame[rule.name]
-    allowed = rule_of(rule)
+    faded, allowed = gradings.frame["fading_pct"], rule_of(column("gradings", "fading_pct"))
     slips = (faded > ALL_GONE) & (faded <= MOST_GENEROUS)
-    gradings.flag(slips, rule.name, "above", None, {"rule": allowed, "counts_as": ALL_GONE})
-    gradings.flag(faded > MOST_GENEROUS, rule.name, "far_above", None, {"rule": allowed})
+    gradings.flag(slips, "fading_pct", "above", None, {"rule": allowed, "counts_as": ALL_GONE})
+    gradings.flag(faded > MOST_GENEROUS, "fading_pct", "far_above", None, {"rule": allowed})
 
 
 def _outcomes(courses: CleanTable, gradings: CleanTable, cleared_at: float) -> None:
     """Flag outcomes that the last gradings contradict; gradings never change an outcome."""
     known = (gradings.frame["fading_pct"] <= MOST_GENEROUS).to_numpy()
-    course, number, faded = (
-        values[known]
-        for values in (
-            gradings.codes("course_id"),
-            gradings.frame["after_session"].to_numpy(),
-            gradings.frame["fading_pct"].clip(upper=ALL_GONE).to_numpy(),
-        )
-    )
+    course = gradings.codes("course_id")[known]
+    number = gradings.frame["after_session"].to_numpy()[known]
+    faded = gradings.frame["fading_pct"].clip(upper=ALL_GONE).to_numpy()[known]
     last = np.full(len(gradings.ids["course_id"].distinct), -1)
     np.maximum.at(last, course, number)
     best, worst = np.full(len(last), -np.inf), np.full(len(last), np.inf)

@@ -100,7 +100,13 @@ def write_log(
     are not written, nor further columns in which nothing stands. `read_log` of the folder gives the
     same frames back, and says so where a table is not as it was written: the description, with its
     ``title``, holds the SHA-256 of each. ``promises`` are written beside them, and ``beside`` has
-    the checksums of further files, by their name.
+    the checksums of further files, by their name. OSError where it cannot be written.
+
+    Examples
+    --------
+    >>> write_log(log, folder / "log")
+    >>> sorted(file.name for file in (folder / "log").iterdir())[:3]
+    ['courses.csv', 'datapackage.json', 'gradings.csv']
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)

@@ -94,7 +94,16 @@ ATTRIBUTES = tuple(one.name for one in fields(Enquiry) if one.name != "extra")
 
 
 def checked(rule: Column, given: object) -> str | int | float | None:
-    """Return ``given`` in the form of a column's ``rule``, or raise RequestError."""
+    """Return ``given`` in the form of a column's ``rule``, or raise RequestError.
+
+    A number is in the rule's unit, a set is text joined by ``;``, and what is empty is the rule's
+    default, None where it has none.
+
+    Examples
+    --------
+    >>> checked(column("courses", "age_years"), "34,5"), checked(column("courses", "smoker"), True)
+    (34.5, 'yes')
+    """
     if isinstance(given, str) and given in rule.levels:
         return given
     if given is None and not rule.required:
@@ -165,6 +174,12 @@ def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
     RequestError
         If it is none of these, a frame of several rows, or has a column that may be meant as
         another one.
+
+    Examples
+    --------
+    >>> given = {"skin_type": 2, "body_site": "back", "inks": "Red", "ink_density": "heavy"}
+    >>> check_enquiry({**given, "layering": "single"}).inks
+    'red'
     """
     if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
         rows = enquiries_of(enquiry, extra)  # type: ignore[arg-type]
@@ -211,6 +226,11 @@ def enquiries_of(
     RequestError
         If a required column is missing, another may be meant as one that is not there, or a value
         is not one that it may hold.
+
+    Examples
+    --------
+    >>> [one.inks for one in enquiries_of(log.courses.head(3))]
+    ['dark_blue', 'black', 'dark_blue']
     """
     if isinstance(frame, Sequence) and not isinstance(frame, str):
         return [check_enquiry(enquiry, extra) for enquiry in frame]

@@ -70,7 +70,13 @@ def extra_value(given: object) -> str | float | None:
 
 
 def extra_number(value: str | float | None) -> float | None:
-    """Return a value as a number, read as a cell of a log is; None where it is none."""
+    """Return a value as a number, read as a cell of a log is; None where it is none.
+
+    Examples
+    --------
+    >>> extra_number("1,5"), extra_number("often")
+    (1.5, None)
+    """
     if value is None or isinstance(value, float):
         return value
     try:

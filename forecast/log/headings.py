@@ -22,6 +22,12 @@ def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ())
     """Raise DataError if two ``given`` headings mean one column; ``where`` begins the sentence.
 
     ``cells`` has the place of each heading, such as "courses!F1", where it is known.
+
+    Examples
+    --------
+    >>> refuse_repeated("The file", ["Course ID", "course_id"])
+    Traceback (most recent call last):
+    forecast.errors.DataError: The file has two columns for course_id. Keep one of them, and ...
     """
     seen: dict[str, int] = {}
     for place, heading in enumerate(given):
@@ -108,7 +114,9 @@ def with_headings(
         cells = [*cells[:width], OVERFLOW]
     named = [i for i, cell in enumerate(cells) if cell or not below.iloc[:, i].map(_blank).all()]
     headings = [cells[i] or f"column {i + 1} without a heading" for i in named]
-    return below.iloc[:, named].set_axis(headings, axis=1), int(number), named
+    below = below.iloc[:, named]
+    below.columns = headings
+    return below, int(number), named
 
 
 def _blank(cell: object) -> bool:

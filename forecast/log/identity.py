@@ -93,8 +93,8 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
         known = {rule.name: rule.kind for rule in TABLES[table]}
         own = not known.keys() >= {normal_heading(heading) for heading in frame.columns}
         treated = _treated(frame, known) if own else None
-        for place, heading in enumerate(frame.columns):
-            name, cells = normal_heading(heading), frame.iloc[:, place]
+        for place, (heading, cells) in enumerate(frame.items()):
+            name = normal_heading(heading)
             if heading == OVERFLOW or known.get(name, "text") not in ("id", "text"):
                 continue
             why = None if name in known else _by_name(name)

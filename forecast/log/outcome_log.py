@@ -122,18 +122,14 @@ class OutcomeLog(Result):
         """
         import pandas as pd
 
-        if isinstance(mask, pd.Series) and not mask.index.equals(self.courses.index):
-            raise RequestError(
-                "The mask has not the rows of log.courses in their order.",
-                'Write it over log.courses, as log.where(log.courses["smoker"] == "yes").',
-            )
         given = np.asarray(mask, dtype=object)
         kept = np.where(pd.isna(given), False, given)
-        whole = kept.shape == (len(self.courses),)
+        ours = not isinstance(mask, pd.Series) or mask.index.equals(self.courses.index)
+        whole = ours and kept.shape == (len(self.courses),)
         if not whole or not all(isinstance(one, bool | np.bool_) for one in kept):
             raise RequestError(
                 f"The mask of shape {kept.shape} is not one yes or no for each of the "
-                f"{len(self.courses)} courses.",
+                f"{len(self.courses)} courses, in their order.",
                 'Write it over log.courses, as log.where(log.courses["smoker"] == "yes").',
             )
         if not kept.any():
@@ -193,7 +189,7 @@ class OutcomeLog(Result):
     def graded_in_fractions(self) -> tuple[Note, ...]:
         """A warning where the gradings, slips above 100 apart, look like fractions."""
         faded = self.gradings["fading_pct"]
-        return in_fractions(faded[faded <= ALL_GONE].nlargest(1))
+        return in_fractions([faded[faded <= ALL_GONE].max()])
 
     @property
     def suspicions(self) -> tuple[Note, ...]:
@@ -271,13 +267,28 @@ def read_log(
 
 
 def read_book(path: Path) -> OutcomeLog:
-    """Return the log of a daybook as `read_log` does; without a course yet it has no rows."""
+    """Return the log of a daybook as `read_log` does; without a course yet it has no rows.
+
+    Raises DataError if there is no daybook at ``path``, or it cannot be read.
+
+    Examples
+    --------
+    >>> forecast.make_daybook(folder / "book.sqlite").close()
+    >>> read_book(folder / "book.sqlite")
+    <OutcomeLog: 0 courses, 0 sessions>
+    """
     raw = read_raw(path)
     return _assemble(raw, cleared_at=raw.cleared_at or DEFAULT_CLEARED_AT, bare=True)
 
 
 def check_log(log: object) -> OutcomeLog:
-    """Return ``log`` if it is one, or raise RequestError."""
+    """Return ``log`` if it is one, or raise RequestError, which names what was given.
+
+    Examples
+    --------
+    >>> check_log(log)
+    <OutcomeLog: 150 courses, 1268 sessions>
+    """
     return check_kind(log, OutcomeLog, name="log", give="what read_log returns")
 
 
@@ -319,6 +330,9 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     ours = np.array([rule.note.code not in NO_FAULTS for rule in aside["rule"]], dtype=np.bool_)
     faults = pd.concat([aside[ours], flagged[flagged["blanked"]]])
     before = raw.corrected if len(faults) else {}
+    wanted: dict[str, set[int]] = {name: {*before.get(name, ())} for name in tables}
+    for name, row in zip(faults["table"], faults["row"], strict=True):
+        wanted[name].add(row)
     rows = {}
     for name, table in tables.items():
         given, used = len(raw.tables[name]), len(table.frame)
@@ -335,11 +349,7 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
         to_correct={
-            name: _as_written(
-                raw.tables[name],
-                table.frame.columns,
-                {*faults.loc[faults["table"] == name, "row"], *before.get(name, ())},
-            )
+            name: _as_written(raw.tables[name], table.frame.columns, wanted[name])
             for name, table in tables.items()
         },
         corrected=raw.corrected,
@@ -348,10 +358,15 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
 
 
 def _as_written(raw: pd.DataFrame, columns: Iterable[str], wanted: set[int]) -> pd.DataFrame:
+    import pandas as pd
+
     known = {*columns, OVERFLOW}  # free text stays behind
     kept = [name for name in raw.columns if name in known or normal_heading(name) in known]
     rows = raw[raw.index.isin(wanted)][kept]
     # texts of large files are held once each on the way in
-    coded = [name for name in kept if rows[name].dtype == "category"]
-    kinds = {name: rows[name].cat.categories.dtype for name in coded}
+    kinds = {
+        name: kind.categories.dtype
+        for name, kind in rows.dtypes.items()
+        if isinstance(kind, pd.CategoricalDtype)
+    }
     return rows.astype(kinds) if kinds else rows

@@ -86,6 +86,11 @@ class LogReport(Result):
     places : dict of str to tuple of Place
         The sheets that each table was read from; empty for CSV and Parquet files. Where a table
         was put together from several, its rows are numbered on from one to the next.
+
+    Examples
+    --------
+    >>> log.report.rows["courses"]
+    RowCount(rows_in=150, used=150, set_aside=0, empty=0)
     """
 
     source: str
@@ -198,20 +203,15 @@ class LogReport(Result):
         return lines
 
     def _spelled(self) -> list[str]:
-        return [
-            sentence(
-                "report.spelling",
-                {
-                    "where": f"{habit['table']}{'.' if habit['column'] else ''}{habit['column']}",
-                    "what": habit["tolerance"],
-                    "count": habit["count"],
-                    "cell": self.cell(habit["table"], habit["row"], habit["column"]),
-                    "written": _shortened(masked(habit["written"])),
-                    "read_as": habit["read_as"],
-                },
-            )
-            for habit in self.tolerated.to_dict("records")
-        ]
+        lines: list[str] = []
+        for habit in self.tolerated.to_dict("records"):
+            table, column = habit["table"], habit["column"]
+            values = {"where": f"{table}.{column}" if column else table, "count": habit["count"]}
+            values |= {"what": habit["tolerance"], "cell": self.cell(table, habit["row"], column)}
+            written = _shortened(masked(habit["written"]))
+            values |= {"written": written, "read_as": habit["read_as"]}
+            lines.append(sentence("report.spelling", values))
+        return lines
 
 
 def entries(

@@ -45,6 +45,11 @@ class Caution(Result):
     first : str
         What a referral waits for: ``"doctor"``, ``"wait"`` (until it has passed), ``"law"`` or
         ``"shields"`` (someone trained to place them); empty for all other kinds.
+
+    Examples
+    --------
+    >>> cautions_for(enquiry, facts=["minor"])[0].first
+    'law'
     """
 
     key: str
@@ -57,7 +62,7 @@ class Caution(Result):
 
     @property
     def mark(self) -> str:
-        """The weakest way in which a source was read, a key of ``published.MARKS``."""
+        """The weakest way in which a source was read: read, read 2nd, memory or none."""
         return max(map(mark_of, self.sources), key=list(MARKS).index)
 
     def said(self, language: str) -> str | None:
@@ -161,16 +166,22 @@ def cautions_for(
     wavelengths = tuple(sorted({check_wavelength(value) for value in wavelengths_nm}))
     case = _Case(enquiry, read_inks(enquiry.inks), given, all_asked)
     called = given.union(*(INK_TABLE[ink].cautions for ink in case.inks))
-    found = []
-    for caution in CAUTIONS:
-        applies = _APPLIES.get(caution.key, lambda _, key=caution.key: key in called)
-        if caution.kind == "always" or applies(case):
-            found.append(caution)
-    return tuple(_at(caution, wavelengths) for caution in found)
+    return tuple(
+        _at(caution, wavelengths)
+        for caution in CAUTIONS
+        if caution.kind == "always"
+        or _APPLIES.get(caution.key, lambda _, key=caution.key: key in called)(case)
+    )
 
 
 def check_facts(names: Iterable[str]) -> frozenset[str]:
-    """Return the names of facts, or raise RequestError for one that is not in ``FACTS``."""
+    """Return the names of facts, or raise RequestError for one that is not in ``FACTS``.
+
+    Examples
+    --------
+    >>> sorted(check_facts(["minor", "hair"]))
+    ['hair', 'minor']
+    """
     given = frozenset(names)
     for name in sorted(given - set(FACTS)):
         values = {"name": name, "known": [*FACTS], "hint": nearest(name, FACTS)}

@@ -38,7 +38,13 @@ def table(name: str) -> dict[str, Any]:
 
 
 def mark_of(key: str) -> str:
-    """Return how what is cited was read, a key of ``MARKS``."""
+    """Return how what is cited was read: read, read 2nd, memory or none. KeyError if unknown.
+
+    Examples
+    --------
+    >>> mark_of("ROSS01"), mark_of("common practice, no source")
+    ('read', 'none')
+    """
     return "none" if key == COMMON_PRACTICE else str(table("sources")[key]["mark"])
 
 
@@ -46,6 +52,11 @@ def cite(key: str, language: str = "en") -> str:
     """Return a source's short name and how it was read, beside a claim: "ALAB15, from memory".
 
     ``key`` is as in the table of publications; how it was read is said in a ``language``.
+
+    Examples
+    --------
+    >>> cite("ALAB15")
+    'ALAB15, from memory'
     """
     terms = texts_of(language).get("terms", {})
     how = {"memory": ", from memory", "read 2nd": ", read in another report"}.get(mark_of(key), "")
@@ -82,6 +93,11 @@ class Uptake:
         Whether only picosecond pulses earn the grade; with nanosecond pulses it is weak.
     remark : str
         Where the evidence is thin or disagrees; empty when there is nothing to add.
+
+    Examples
+    --------
+    >>> Uptake("red", 755, "partial", short_pulses_only=True).reached("ns")
+    False
     """
 
     ink: str
@@ -164,7 +180,22 @@ def ink_group(inks: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Laser:
-    """A laser as far as reach is concerned: ``regime``, ``wavelengths_nm``, ``laser_id``."""
+    """A laser as far as reach is concerned.
+
+    Attributes
+    ----------
+    regime : {"ns", "ps"}
+        Nanosecond or picosecond pulses.
+    wavelengths_nm : tuple of float
+        What it may fire, in nm; RequestError outside 400 to 1100.
+    laser_id : str
+        As in the log, empty where it is not there.
+
+    Examples
+    --------
+    >>> Laser("ps", (755, 1064)).wavelengths_nm
+    (755.0, 1064.0)
+    """
 
     regime: str
     wavelengths_nm: tuple[float, ...]
@@ -222,27 +253,36 @@ def uptake(ink: str, wavelength_nm: float) -> Uptake | None:
 
 
 def uptake_table() -> tuple[Uptake, ...]:
-    """Return every cell of the table, ink by ink."""
+    """Return every cell of the table, ink by ink.
+
+    Examples
+    --------
+    >>> sorted({cell.ink for cell in uptake_table() if cell.grade == "darkening risk"})
+    ['flesh', 'white']
+    """
     return tuple(cell for ink in INK_TABLE.values() for cell in ink.uptakes)
 
 
 def best_uptake(ink: str, lasers: Iterable[Laser]) -> tuple[Uptake, Laser] | None:
     """Return the best cell that any of ``lasers`` offers an ink, with that laser.
 
-    None when no laser has a wavelength of the table. Of equal grades the first laser wins.
+    None when no laser has a wavelength of the table. Of equal grades the first laser wins. Raises
+    RequestError for an ink that is not in the table.
+
+    Examples
+    --------
+    >>> cell, laser = best_uptake("green", [Laser("ns", (532, 1064)), Laser("ps", (755,))])
+    >>> cell.grade, laser.regime
+    ('strong', 'ps')
     """
-    best: tuple[Uptake, Laser] | None = None
-    lowest = len(GRADES)
-    for laser in lasers:
-        for wavelength in laser.wavelengths_nm:
-            cell = uptake(ink, wavelength)
-            if cell is None:
-                continue
-            held_back = cell.short_pulses_only and laser.regime == "ns"
-            rank = GRADES.index("weak" if held_back else cell.grade)
-            if rank < lowest:
-                best, lowest = (cell, laser), rank
-    return best
+    every = ((uptake(ink, nm), laser) for laser in lasers for nm in laser.wavelengths_nm)
+    offered = [(cell, laser) for cell, laser in every if cell]
+    return min(offered, key=lambda offer: _rank(*offer), default=None)
+
+
+def _rank(cell: Uptake, laser: Laser) -> int:
+    held_back = cell.short_pulses_only and laser.regime == "ns"
+    return GRADES.index("weak" if held_back else cell.grade)
 
 
 def unreached_inks(inks: str | Iterable[str], lasers: Iterable[Laser]) -> tuple[str, ...]:
@@ -289,7 +329,13 @@ def groups_of(
 
     ``courses`` gives objects with ``skin_type``, ``inks``, ``ink_density`` and ``body_site``:
     enquiries, or a frame's ``itertuples()``. With ``sites`` the body-site region is one more
-    grouping: promises are checked by it, the correction is not made by it.
+    grouping: promises are checked by it, the correction is not made by it. Each grouping has an
+    array of shape (n_courses,).
+
+    Examples
+    --------
+    >>> {name: str(groups[0]) for name, groups in groups_of([enquiry], sites=True).items()}
+    {'skin': 'I-II', 'inks': 'black', 'density': 'medium', 'site': 'distal limb'}
     """
     rows = [
         (

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 import forecast
-from forecast.daybook import Daybook, Promise, Visit, make_daybook, take_over
+from forecast.daybook import Daybook, Promise, Visit, make_daybook
+from forecast.daybook.package import take_over
 from forecast.log import OutcomeLog, write_log
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black;red", "medium", "single", age_years=30)

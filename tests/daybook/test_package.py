@@ -8,14 +8,8 @@ from pathlib import Path
 import pytest
 
 import forecast
-from forecast.daybook import (
-    Daybook,
-    begin_daybook,
-    export_daybook,
-    make_daybook,
-    read_promises,
-    take_over,
-)
+from forecast.daybook import Daybook, begin_daybook, export_daybook, make_daybook, read_promises
+from forecast.daybook.package import take_over
 from forecast.errors import DataError, RequestError
 from forecast.log import write_log
 

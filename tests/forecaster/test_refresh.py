@@ -13,7 +13,7 @@ from benchmarks.clinics import drawn_world
 from forecast._notes import sentence
 from forecast.cli import main
 from forecast.counts import Basis
-from forecast.daybook import Daybook, make_daybook, take_over
+from forecast.daybook import Daybook, begin_daybook
 from forecast.errors import RequestError
 from forecast.forecaster import card_text, model_card, refresh_forecaster
 from forecast.forecaster import refresh as refreshing
@@ -165,8 +165,7 @@ def test_the_command_refuses_a_model_that_fails_and_changes_no_file(
     held(before, 0.8).save(model)
     old = model.read_bytes()
     write_log(first(clinic, 160, days=5), tmp_path / "log")
-    with make_daybook(place) as book:
-        take_over(book, tmp_path / "log")
+    begin_daybook(place, tmp_path / "log")
     monkeypatch.setattr(refreshing, "fit_forecaster", lambda *given, **named: held(before, 0.6))
     assert main(["refresh", str(model), str(place), "--anew"]) == 1
     said = capsys.readouterr()
@@ -206,8 +205,7 @@ def test_the_command_keeps_the_old_model_beside_the_new_one(clinic, before, tmp_
     before.save(model)
     old = model.read_bytes()
     write_log(first(clinic, 160, days=5), tmp_path / "log")
-    with make_daybook(place) as book:
-        take_over(book, tmp_path / "log")
+    begin_daybook(place, tmp_path / "log")
     assert main(["refresh", str(model), str(place)]) == 0
     assert "Courses 160 before, 170 now" in capsys.readouterr().out
     assert (tmp_path / f"model.{before.fingerprint}.json").read_bytes() == old
@@ -221,8 +219,8 @@ def test_the_command_keeps_the_old_model_beside_the_new_one(clinic, before, tmp_
 def test_what_somebody_who_is_forgotten_taught_is_not_taken_over(clinic, before, tmp_path):
     model, place = tmp_path / "model.json", tmp_path / "book.sqlite"
     write_log(first(clinic, 160, days=5), tmp_path / "log")
-    with make_daybook(place) as book:
-        take_over(book, tmp_path / "log")
+    begin_daybook(place, tmp_path / "log")
+    with Daybook(place) as book:
         book.learnt(before.fingerprint)
         assert not book.forgotten_since(before.fingerprint)
         book.forget(clinic.courses["client_id"].iloc[0], by="op1")

@@ -15,6 +15,7 @@ from forecast.log.cells import (
     folded,
     meant,
     read_cell,
+    rule_of,
 )
 from forecast.log.columns import TABLES, column
 from forecast.log.outcome_log import OutcomeLog
@@ -243,3 +244,20 @@ def test_texts_are_folded_and_values_of_any_type_written_as_a_person_would():
 def test_the_part_of_a_set_that_is_no_level_is_named():
     assert first_unknown(column("courses", "inks"), "Black, grean") == "grean"
     assert meant(column("courses", "body_site"), "arm") == " Perhaps upper_arm or forearm is meant."
+
+
+def test_the_german_words_that_a_rule_names_are_read_as_its_levels():
+    for rule in (one for of in TABLES.values() for one in of if one.levels):
+        said = rule_of(rule).say("de").partition(" von ")[2].removesuffix(", durch ; getrennt")
+        assert tuple(read_cell(rule, word).value for word in said.split(", ")) == rule.levels
+
+
+def test_a_german_report_writes_days_as_germans_do_and_quotes_cells_as_they_are():
+    courses = simulate_log(30, seed=1).courses.astype({"started_on": object})
+    courses.loc[0, "started_on"] = "31/12/2020"
+    courses.loc[1, "started_on"] = "soon"
+    said = OutcomeLog.from_frames(courses).report.to_text(language="de")
+    assert "'31/12/2020' gelesen als '31.12.2020'" in said
+    assert (
+        "'soon'. Bitte schreiben: ein Datum als TT.MM.JJJJ, von 01.01.1980 bis 31.12.2099." in said
+    )

@@ -86,7 +86,15 @@ def schema() -> str:
 
 @contextmanager
 def unguarded(book: sqlite3.Connection) -> Iterator[None]:
-    """Let rows be taken away within a transaction, at whose end they are guarded again."""
+    """Let rows be taken away within a transaction, at whose end they are guarded again.
+
+    Examples
+    --------
+    >>> make_file(folder / "book.sqlite")
+    >>> with closing(opened(folder / "book.sqlite", write=True)) as book, unguarded(book):
+    ...     book.execute("DELETE FROM entries").rowcount
+    0
+    """
     for name in (*ALL_TABLES, "entries"):
         for event in ("UPDATE", "DELETE"):
             book.execute(f"DROP TRIGGER {name}_{event}")
@@ -104,7 +112,15 @@ def _guards() -> Iterator[str]:
 
 @contextmanager
 def told(path: Path) -> Iterator[None]:
-    """Raise what SQLite says as a DataError that names the file and the remedy."""
+    """Raise what SQLite says as a DataError that names the file and the remedy.
+
+    Examples
+    --------
+    >>> with told(Path("book.sqlite")):
+    ...     raise sqlite3.DatabaseError("no such table: visits")
+    Traceback (most recent call last):
+    forecast.errors.DataError: Daybook book.sqlite: SQLite says: no such table: visits. Run ...
+    """
     try:
         yield
     except sqlite3.DatabaseError as error:
@@ -119,7 +135,14 @@ def told(path: Path) -> Iterator[None]:
 # One that is in use has its journal beside it. It must not be looked into: closing it would give up
 # the locks that this process may hold on it, and another would take the journal away.
 def is_daybook(path: Path) -> bool:
-    """Say whether a file is SQLite's, by its first bytes."""
+    """Say whether a file is SQLite's, by its first bytes.
+
+    Examples
+    --------
+    >>> make_file(folder / "book.sqlite")
+    >>> is_daybook(folder / "book.sqlite"), is_daybook(folder)
+    (True, False)
+    """
     if not path.is_file() or path.with_name(f"{path.name}-wal").exists():
         return path.is_file()
     with path.open("rb") as file:
@@ -131,6 +154,13 @@ def opened(path: Path, *, write: bool = False) -> sqlite3.Connection:
 
     It is refused where there is none, or it is no daybook, damaged, of a later version, or on a
     drive that cannot lock.
+
+    Examples
+    --------
+    >>> make_file(folder / "book.sqlite")
+    >>> with closing(opened(folder / "book.sqlite")) as book:
+    ...     book.execute("SELECT count(*) FROM sessions_now").fetchone()
+    (0,)
     """
     if not path.exists():
         raise DataError(*problem_and_remedy("disk.none", {"path": str(path)}))
@@ -182,6 +212,13 @@ def rows_ever(book: sqlite3.Connection, name: str) -> sqlite3.Cursor:
     """Return every row ever entered in the table ``name``, with the columns that it has today.
 
     By its first column; what a ``book`` of before lacks is NULL.
+
+    Examples
+    --------
+    >>> make_file(folder / "book.sqlite")
+    >>> with closing(opened(folder / "book.sqlite")) as book:
+    ...     [column[0] for column in rows_ever(book, "lasers").description][:5]
+    ['row', 'entry', 'replaces', 'withdrawn', 'laser_id']
     """
     with closing(sqlite3.connect(":memory:")) as today:
         today.executescript(schema())
@@ -216,7 +253,16 @@ def _make_safe(book: sqlite3.Connection, path: Path) -> None:
 
 
 def make_file(path: Path) -> None:
-    """Make an empty daybook, or raise RequestError where a file is; a failure leaves nothing."""
+    """Make an empty daybook, or raise RequestError where a file is or the folder is not there.
+
+    A failure leaves nothing; DataError is raised where the drive does not take it.
+
+    Examples
+    --------
+    >>> make_file(folder / "book.sqlite")
+    >>> is_daybook(folder / "book.sqlite")
+    True
+    """
     if path.exists() or not path.absolute().parent.is_dir():
         code = "disk.there_already" if path.exists() else "disk.no_folder"
         raise RequestError(*problem_and_remedy(code, {"path": str(path)}))
@@ -233,7 +279,15 @@ def make_file(path: Path) -> None:
 
 
 def remove_file(path: Path) -> None:
-    """Take away a daybook that was never used, and what SQLite keeps beside it."""
+    """Take away a daybook that was never used, and what SQLite keeps beside it.
+
+    Examples
+    --------
+    >>> make_file(folder / "book.sqlite")
+    >>> remove_file(folder / "book.sqlite")
+    >>> list(folder.iterdir())
+    []
+    """
     for end in ("", "-wal", "-shm"):
         with suppress(OSError):
             path.with_name(path.name + end).unlink()

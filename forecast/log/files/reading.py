@@ -78,23 +78,25 @@ def read_raw(path: Path) -> RawLog:
         values = {"path": str(error.filename or path), "why": why(error)}
         raise DataError(*problem_and_remedy("reading.not_readable", values)) from error
     if "courses" not in raw.tables:
-        raise _no_courses(path)
+        found = [repr(str(title)) for title in [*every_sheet(path)[0]][:12]]
+        code = "reading.no_courses_but" if found else "reading.no_courses"
+        raise DataError(*problem_and_remedy(code, {"path": str(path), "found": found}))
     return raw
 
 
-def _no_courses(path: Path) -> DataError:
-    found = [repr(str(title)) for title in [*every_sheet(path)[0]][:12]]
-    code = "reading.no_courses_but" if found else "reading.no_courses"
-    return DataError(*problem_and_remedy(code, {"path": str(path), "found": found}))
-
-
 def every_sheet(path: Path) -> tuple[Sheets, list[Note]]:
-    """Return the cells of every sheet of a workbook, or CSV file of a folder, and what to note.
+    r"""Return the cells of every sheet of a workbook, or CSV file of a folder, and what to note.
 
     Raises
     ------
     DataError
         If there is neither, or a file is corrupt, too large or not in UTF-8; it names the file.
+
+    Examples
+    --------
+    >>> written = (folder / "prices.csv").write_text("size;price\nsmall;90\n")
+    >>> every_sheet(folder)[0]["prices"].to_numpy().tolist()
+    [['size', 'price'], ['small', '90']]
     """
     if not path.is_dir():
         return sheets_of(path, lambda _: True)
@@ -250,10 +252,11 @@ def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
 
 def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
     where = sentence("refused.of_table", {"table": name})
-    for place, heading in enumerate(frame.columns):
-        refuse_long_cell(where, sentence("refused.head_at", {"n": place + 1}), len(str(heading)))
-        cells = frame.iloc[:, place]
-        texts = cells.cat.categories if cells.dtype == "category" else cells
+    for place, (heading, cells) in enumerate(frame.items()):
+        if len(str(heading)) > MAX_CELL:
+            head = sentence("refused.head_at", {"n": place + 1})
+            refuse_long_cell(where, head, len(str(heading)))
+        texts = cells.cat.categories if hasattr(cells, "cat") else cells
         if texts.dtype != object or _longest(texts.to_numpy()) <= MAX_CELL:
             continue
         sizes = cells.astype(object).map(_length)
@@ -265,7 +268,7 @@ def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
 
 def _longest(cells: npt.NDArray[np.object_]) -> int:
     try:
-        return max(map(len, cells), default=0)  # several times as fast where all are texts
+        return max(map(len, cells.tolist()), default=0)  # several times as fast where all are texts
     except TypeError:
         return max(map(_length, cells))
 
@@ -285,7 +288,8 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
         if not len(blank):
             break
         cells = frame.iloc[blank, position]
-        empty = np.array([not str(cell).strip() for cell in cells.tolist()], dtype=bool)
+        texts = map(str.strip, map(str, cells.tolist()))
+        empty = np.array([not text for text in texts], dtype=bool)
         blank = blank[empty | cells.isna().to_numpy(bool)]
     return pd.Series(np.isin(np.arange(len(frame)), blank), frame.index)
 
@@ -326,14 +330,14 @@ def _csv_cells(raw: RawLog, file: Path) -> tuple[pd.DataFrame, bool]:
     except pd.errors.ParserError:
         rows, uneven = _uneven(file, text, mark), True
     _check_size(file.name, len(rows), len(text))
-    return rows.set_axis(range(1, len(rows) + 1), axis=0), uneven
+    rows.index = pd.RangeIndex(1, len(rows) + 1)
+    return rows, uneven
 
 
 def _decoded(raw: RawLog, file: Path) -> str:
     content = read_whole(file, MAX_BYTES)
-    if raw.written.get(file.name, "").startswith(SEAL) and raw.written[file.name] != sum_of(
-        content
-    ):
+    sum_then = raw.written.get(file.name, "")
+    if sum_then.startswith(SEAL) and sum_then != sum_of(content):
         raw.notes.append(Note("log.not_as_written", values={"file": file.name}))
     encoding = "utf-8"
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):

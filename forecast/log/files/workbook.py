@@ -217,6 +217,11 @@ def new_workbook() -> bytes:
 
     Headings are frozen and say in a comment what each column may hold; required ones are bold.
     The one row of each table is an example that is never read as a course.
+
+    Examples
+    --------
+    >>> new_workbook()[:2]  # a zip, as every .xlsx is
+    b'PK'
     """
     import openpyxl
     from openpyxl.comments import Comment

@@ -157,10 +157,8 @@ def _under_columns(
         if not name:
             continue
         if name in kept:
-            cells = [
-                f"{title}!{letters(place)}{head.row} ({head.names[place]!r})"
-                for place in (kept[name], at)
-            ]
+            both = ((letters(place), head.names[place]) for place in (kept[name], at))
+            cells = [f"{title}!{letter}{head.row} ({text!r})" for letter, text in both]
             values = {"title": title, "name": name, "cells": cells, "file": file}
             raise DataError(*problem_and_remedy("reading.map_two_columns", values))
         kept[name] = at
@@ -211,13 +209,9 @@ def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dic
         try:
             read_cell(rule, str(level), order="day")
         except UnreadableError as error:
-            values: dict[str, Any] = {
-                "file": file,
-                "word": word,
-                "level": level,
-                "column": f"{table}.{name}",
-            }
-            values |= {"rule": error.rule, "hint": meant(rule, str(level))}
+            values: dict[str, Any] = {"file": file, "word": word, "level": level}
+            values |= {"column": f"{table}.{name}"}
+            values |= {"rule": error.args[0], "hint": meant(rule, str(level))}
             raise DataError(*problem_and_remedy("reading.map_odd_level", values)) from error
     return {folded(word.strip()): str(level) for word, level in given.items()}
 
@@ -358,20 +352,11 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
         )
         lines += [f"\n[{table}.words.{name}]", *listed] if listed else []
         unsure += asked
-    named = sum(map(bool, columns.values()))
-    lacking = [rule.name for rule in missing]
-    said = sentence(
-        "reading.proposed_but" if missing else "reading.proposed",
-        {
-            "table": table,
-            "sheets": [*map(repr, heads)],
-            "named": named,
-            "of": len(columns),
-            "missing": lacking,
-            "words": unsure,
-        },
-    )
-    return [*lines, ""], said
+    values: dict[str, Any] = {"table": table, "sheets": [*map(repr, heads)], "of": len(columns)}
+    values |= {"named": sum(map(bool, columns.values())), "words": unsure}
+    values["missing"] = [rule.name for rule in missing]
+    code = "reading.proposed_but" if missing else "reading.proposed"
+    return [*lines, ""], sentence(code, values)
 
 
 def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:

@@ -264,4 +264,4 @@ def test_the_report_is_written_in_german():
     assert known & set(re.findall(r"\w+", quoted)) == set()
     assert len(said.splitlines()) == len(report.to_text(examples=50).splitlines())
     assert "Courses!F9: 'arm'" in said
-    assert "Vielleicht ist upper_arm oder forearm gemeint." in said
+    assert "Vielleicht ist Oberarm oder Unterarm gemeint." in said
