@@ -21,7 +21,7 @@ QUICK = {
     "scale": ["--courses", "50000"],
 }
 FULL = {
-    "waits": [],
+    "waits": ["--largest", "1000000"],
     "fit": ["--sizes", "2000", "20000", "200000", "--statsmodels", "200000"],
     "answers": [],
     "scale": ["--courses", "1000000", "--repeats", "3"],

@@ -21,12 +21,12 @@ import numpy as np
 from forecast._checks import check_whole_number
 from forecast._notes import Note
 from forecast._plain import plain, read
-from forecast._types import BoolArray, FloatArray
+from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
-from forecast.survival.distribution import CountDistribution, Durations, first_seen
+from forecast.survival.distribution import CountDistribution, Durations, first_seen, one_row_each
 from forecast.survival.encoding import Encoding, is_zero_one
 from forecast.survival.left_out import left_out_predictors
-from forecast.survival.location_scale import FAR, STANDARDS, Standard, step_likelihood
+from forecast.survival.location_scale import FAR, STANDARDS, Standard, log_ends, step_likelihood
 from forecast.survival.model import FitNotes, FittedCountModel, fit_notes, gaussian_draws
 from forecast.survival.newton import climb
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 Prior = Mapping[str, tuple[float, float]]
 LOCATION, LOG_SCALE, NEVER = "location", "log_scale", "never"
-ENOUGH_TO_START = (5_000, 50_000)  # rows; of ten times as many, evenly spaced ones come first
+ENOUGH_TO_START = 5_000  # rows; of ten times as many, evenly spaced ones come first
 FLAT = 1e6  # a coefficient this uncertain is not determined by the data
 UNSURE_SHARE = 0.1  # a standard error of the never share above this is said
 BLOCK = 4096  # rows worked on together: their parts stay in the second-level cache
@@ -141,13 +141,19 @@ class AcceleratedTime:
         if self.penalty:
             ridge = self.penalty * _spreads(design, durations.weight) ** 2
         mean, precision = _prior_arrays(names, prior, dict(zip(names, ridge, strict=False)))
-        start = _start(names, prior, mean, design, durations, near)
         never = _never_design(self.never, encoding, design)
-        slopes, standard = np.zeros((3, len(design))), STANDARDS[self.shape]
-        likelihood = _Likelihood(standard, design, never, durations, mean, precision, slopes)
-        for enough in () if near else ENOUGH_TO_START:
-            if len(durations) > 10 * enough:
-                start = likelihood.every(len(durations) // enough).maximise(start)[0]
+        slopes = None if one_row_each(durations) else np.zeros((3, len(design)))
+        standard = STANDARDS[self.shape]
+        ends = log_ends(durations.step, durations.observed)
+        likelihood = _Likelihood(standard, design, never, durations, ends, mean, precision, slopes)
+        if near or len(durations) <= 10 * ENOUGH_TO_START:
+            start = _start(names, prior, mean, design, durations, near)
+        else:
+            part = likelihood.every(len(durations) // ENOUGH_TO_START)
+            start = part.maximise(_start(names, prior, mean, part.design, part.durations, None))[0]
+            # all lie from the part about as their lines of least squares lie from each other
+            start[: design.shape[1] + 1] += _line(design, durations)
+            start[: design.shape[1] + 1] -= _line(part.design, part.durations)
         theta, root, converged = likelihood.maximise(start)
         variances = (root**2).sum(axis=1)
         if (variances > FLAT).any():
@@ -359,18 +365,29 @@ def _start(
     """Return where to start looking: at a fit to like rows, or at the prior and least squares."""
     start = dict(zip(names, mean.tolist(), strict=True))
     if LOCATION not in prior:
-        weighted = design.T * durations.weight
-        middle = np.log(durations.step + 0.5 - durations.observed)  # of the step, or just after
-        line = np.linalg.lstsq(weighted @ design, weighted @ middle)[0]
-        start |= {k: v for k, v in zip(names, line.tolist(), strict=False) if k not in prior}
-        if LOG_SCALE not in prior:
-            square = durations.weight @ (middle - design @ line) ** 2 / durations.weight.sum()
-            start[LOG_SCALE] = np.log(max(square, 1e-4)) / 2
+        line = zip(names, _line(design, durations).tolist(), strict=False)
+        start |= {name: value for name, value in line if name not in prior}
     elif LOG_SCALE not in prior:
         start[LOG_SCALE] = np.log(0.6)
     if isinstance(near, FittedAcceleratedTime):
         start |= zip(near.parameter_names, near.theta.tolist(), strict=True)
     return np.array([start[name] for name in names])
+
+
+def _line(design: FloatArray, durations: Durations) -> FloatArray:
+    """Return the line of least squares through the logs of the steps, and its log spread."""
+    size = design.shape[1]
+    squares, cross, own = np.zeros((size, size)), np.zeros(size), 0.0
+    for low in range(0, len(design), BLOCK):
+        rows = slice(low, low + BLOCK)
+        middle = np.log(durations.step[rows] + 0.5 - durations.observed[rows])  # or just after
+        weighted = design[rows].T * durations.weight[rows]
+        squares += weighted @ design[rows]
+        cross += weighted @ middle
+        own += durations.weight[rows] @ middle**2
+    line = np.linalg.lstsq(squares, cross)[0]
+    mean_square = (own - line @ cross) / durations.weight.sum()
+    return np.append(line, np.log(max(mean_square, 1e-4)) / 2)
 
 
 def _prior_arrays(
@@ -405,9 +422,10 @@ class _Likelihood:
     design: FloatArray  # (n, p + 1): a column of ones, then the covariates
     never: FloatArray  # (n, q): design of the logit of the share that never has the event
     durations: Durations
+    ends: FloatArray  # (2, n): the logs between which each latent duration lies
     mean: FloatArray  # (p + 2 + q,): location, coefficients, log scale, never share
     precision: FloatArray  # of the prior
-    slopes: FloatArray  # (3, n): each row's, where they were last evaluated
+    slopes: FloatArray | None  # (3, n): each row's, where they were last evaluated, if rows pair
 
     def every(self, stride: int) -> _Likelihood:
         """Return the likelihood of each ``stride``-th row, the prior weaker by as much.
@@ -420,8 +438,9 @@ class _Likelihood:
             design=self.design[rows],
             never=self.never[rows],
             durations=self.durations.take(np.arange(len(self.design))[rows]),
+            ends=self.ends[:, rows],
             precision=self.precision / stride,
-            slopes=self.slopes[:, rows].copy(),
+            slopes=None,
         )
 
     def evaluate(self, theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
@@ -440,17 +459,25 @@ class _Likelihood:
     def _block(self, theta: FloatArray, rows: slice) -> tuple[float, FloatArray, FloatArray]:
         """Return the log-likelihood of some rows, its gradient and its Hessian."""
         design, never, weight = self.design[rows], self.never[rows], self.durations.weight[rows]
-        value, first, second = self._since_entry(theta, rows)
-        last = design.shape[1]
-        # each of the three linear predictors has its own columns: location, log scale, share
-        slope, bend = weight * first, weight * second
-        self.slopes[: len(slope), rows] = slope
-        gradient = np.concatenate([slope[0] @ design, [slope[1].sum()], *(slope[2:] @ never)])
-        hessian = np.empty((len(theta), len(theta)))
-        hessian[:last, :last] = (design.T * bend[0, 0]) @ design
-        by = np.column_stack([bend[0, 1], *(each[:, None] * never for each in bend[0, 2:])])
-        hessian[:last, last:] = design.T @ by
-        hessian[last:, :last] = hessian[:last, last:].T
+        value, slope, bend = self._since_entry(theta, rows)
+        slope *= weight
+        bend *= weight
+        if self.slopes is not None:
+            self.slopes[: len(slope), rows] = slope
+        last, size = design.shape[1], len(theta)
+        # each of the three linear predictors has its own columns: location, log scale, share;
+        # all that is multiplied by the columns of the location, in one product
+        parts = np.empty((size + 1, len(design)))
+        np.multiply(design.T, bend[0, 0], out=parts[:last])
+        parts[last] = bend[0, 1]
+        parts[size] = slope[0]
+        if size > last + 1:
+            np.multiply(never.T, bend[0, 2], out=parts[last + 1 : size])
+        products = parts @ design
+        gradient = np.concatenate([products[size], [slope[1].sum()], *(slope[2:] @ never)])
+        hessian = np.empty((size, size))
+        hessian[:, :last] = products[:size]
+        hessian[:last, last:] = products[last:size].T
         hessian[last, last] = bend[1, 1].sum()
         for each in bend[2:]:  # of the share, where it is not all
             hessian[last, last + 1 :] = hessian[last + 1 :, last] = each[1] @ never
@@ -464,18 +491,15 @@ class _Likelihood:
 
         They are of each row given that it got as far as its entry.
         """
-        data, design, never = self.durations, self.design[rows], self.never[rows]
-        entry, n, last = data.entry[rows], len(design), design.shape[1]
+        entry, design, never = self.durations.entry[rows], self.design[rows], self.never[rows]
+        n, last = len(design), design.shape[1]
+        ends, location, odds = self.ends[:, rows], design @ theta[:last], never @ theta[last + 1 :]
         late = np.flatnonzero(entry)
-        # a late row counts twice: as it was seen, less what it is to get to its entry
-        step = np.concatenate([data.step[rows], entry[late]]).astype(np.float64)
-        observed = np.concatenate([data.observed[rows], np.zeros(len(late), dtype=np.bool_)])
-        location, odds = (
-            np.concatenate([each, each[late]])
-            for each in (design @ theta[:last], never @ theta[last + 1 :])
-        )
-        found = self._rows(step, observed, location, float(theta[last]), odds)
-        for part in found:
+        if len(late):  # such a row counts twice: as it was seen, less what it is to get so far
+            ends = np.hstack([ends, log_ends(entry[late], entry[late] < 0)])
+            location, odds = (np.concatenate([each, each[late]]) for each in (location, odds))
+        found = self._rows(ends, location, float(theta[last]), odds)
+        for part in found if len(late) else ():
             part[..., late] -= part[..., n:]
         return found[0][:n], found[1][:, :n], found[2][:, :, :n]
 
@@ -486,6 +510,8 @@ class _Likelihood:
         Biometrika 73:13), at the scores where the likelihood was last evaluated.
         """
         size = len(self.mean)
+        if self.slopes is None:
+            return np.zeros((size, size))
         owner = first_seen(self.durations.subject)
         groups = int(owner.max()) + 1
         has_several = np.bincount(owner) > 1
@@ -503,21 +529,17 @@ class _Likelihood:
         return np.asarray((total.T @ total - own) * (groups / max(groups - 1, 1)))
 
     def _rows(
-        self,
-        step: FloatArray,
-        observed: BoolArray,
-        location: FloatArray,
-        log_scale: float,
-        odds: FloatArray,
+        self, ends: FloatArray, location: FloatArray, log_scale: float, odds: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return value, slopes (k, n) and bends (k, k, n) in location, log scale and log odds.
 
         The odds are left out where all have the event.
         """
         scale = float(np.exp(log_scale))
-        plain, slope, bend = step_likelihood(self.standard, step, observed, location, scale)
+        plain, slope, bend = step_likelihood(self.standard, ends, location, scale)
         if not self.never.shape[1]:
             return plain, slope, bend
+        observed = ends[1] < np.inf
         first, second = np.zeros((3, len(plain))), np.zeros((3, 3, len(plain)))
         log_share = -np.logaddexp(0, odds)  # of the share that has the event
         share = np.exp(log_share)

@@ -35,7 +35,8 @@ class Durations:
     observed : ndarray of shape (n,), bool
         Whether the event happened at ``step``; otherwise the row is censored there.
     covariates : DataFrame of shape (n, p)
-        Numeric columns, or text columns whose values are levels. A copy, index 0 to n - 1.
+        Numeric columns, or text columns whose values are levels; the index becomes 0 to n - 1.
+        Not copied, where :meth:`from_frame` and :meth:`take` copy what they are given.
     subject : ndarray of shape (n,)
         Who the row belongs to: rows of one subject are not independent.
     entry : ndarray of shape (n,), int
@@ -58,6 +59,8 @@ class Durations:
     weight: FloatArray
 
     def __post_init__(self) -> None:
+        from pandas import RangeIndex
+
         arrays = {
             "step": whole("step", self.step),
             "observed": flags("observed", self.observed),
@@ -79,7 +82,9 @@ class Durations:
                 f"covariates has {counted(len(self.covariates), 'row')}, step has {n}.",
                 "Give one row of covariates per row.",
             )
-        object.__setattr__(self, "covariates", self.covariates.reset_index(drop=True))
+        covariates = self.covariates.copy(deep=False)
+        covariates.index = RangeIndex(n)
+        object.__setattr__(self, "covariates", covariates)
         refuse(arrays["step"] < 1, "step", "is below 1", "Count steps from 1.")
         refuse(arrays["entry"] < 0, "entry", "is negative", "Give the steps taken before.")
         refuse(

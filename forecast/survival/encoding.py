@@ -85,8 +85,10 @@ class Encoding:
             if levels is None:
                 numbered = whole[:, at] if whole is not None else frame[name]
                 values = np.asarray(numbered, dtype=np.float64)
-                refuse_missing(name, ~np.isfinite(values))
-                constant = name not in keep and bool(len(values) and (values == values[0]).all())
+                ends = (values.min(), values.max()) if len(values) else (0.0, 1.0)
+                if not np.isfinite(ends).all():
+                    refuse_missing(name, ~np.isfinite(values))
+                constant = name not in keep and ends[0] == ends[1]
             else:
                 constant = len(levels) < 2
             if constant:
@@ -134,7 +136,9 @@ class Encoding:
             of_rows = each[codes(name, values, levels, strict=not share)]
             matrix[:, at : at + len(levels) - 1] = of_rows
             at += len(levels) - 1
-        if not np.isfinite(matrix).all():
+        with np.errstate(invalid="ignore", over="ignore"):
+            sums = matrix.sum(axis=0)
+        if not np.isfinite(sums).all() and not np.isfinite(matrix).all():
             column = int((~np.isfinite(matrix)).any(axis=0).argmax())
             refuse_missing(self.names[column - constant], ~np.isfinite(matrix[:, column]))
         return matrix

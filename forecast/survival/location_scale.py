@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray
+from forecast._types import BoolArray, FloatArray, IntArray
 
 LOG_ROOT = 0.5 * math.log(2 * math.pi)
 CELLS = 384  # cells per standard unit in the table of the normal tail
@@ -58,8 +58,7 @@ def _log_tail_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
 def _log_tail(z: FloatArray) -> FloatArray:
     """Return the log of the normal chance above z, or that of ``FAR`` where it lies beyond."""
     value, slope, second, third = _log_tail_cubics()
-    at = np.minimum(z, FAR)
-    np.maximum(at, NEAR_ONE, out=at)
+    at = np.clip(z, NEAR_ONE, FAR)
     at -= NEAR_ONE
     at *= CELLS
     part = np.floor(at)  # and what each part of the sum comes to, in the same place
@@ -97,10 +96,18 @@ def _normal_log_above(z: FloatArray) -> FloatArray:
 
 
 def _normal_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
-    high = lower > 0  # the tail in which differences keep their digits; mirrored into it if not
-    near = _normal_log_above(np.where(high, lower, -upper))
-    far = _normal_log_above(np.where(high, upper, -lower))
-    return near + np.log(-np.expm1(far - near))
+    # the tail in which differences keep their digits: mirrored where the lower one is it
+    tails = np.empty((2, *lower.shape))
+    np.negative(upper, out=tails[1])
+    np.maximum(lower, tails[1], out=tails[0])
+    np.negative(np.minimum(lower, tails[1], out=tails[1]), out=tails[1])
+    # to a place well within the table what lies beyond it adds nothing
+    within = tails[0].max(initial=0.0) < FAR - 2
+    near, far = _log_tail(tails) if within else _normal_log_above(tails)
+    far -= near
+    np.log(np.negative(np.expm1(far, out=far), out=far), out=far)
+    near += far
+    return np.asarray(near)
 
 
 def _logistic_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
@@ -130,36 +137,38 @@ STANDARDS: dict[str, Standard] = {
 }
 
 
+def log_ends(step: IntArray, observed: BoolArray) -> FloatArray:
+    """Return the logs between which each latent duration lies, shape (2, n).
+
+    An observed row has the event at ``step``, another none by ``step`` (0: nothing is known).
+    """
+    with np.errstate(divide="ignore"):  # the log of step 0
+        return np.stack([np.log(step - observed), np.where(observed, np.log(step), np.inf)])
+
+
 def step_likelihood(
-    standard: Standard,
-    step: FloatArray,
-    observed: BoolArray,
-    location: FloatArray,
-    scale: FloatArray | float,
+    standard: Standard, ends: FloatArray, location: FloatArray, scale: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return log-likelihood, gradient and Hessian of each row in (location, log scale).
 
-    An observed row has the event at ``step``, another none by ``step`` (0: nothing is known).
-    Shapes (..., n), (2, ..., n) and (2, 2, ..., n), ``location`` (..., n) and ``scale`` (..., 1).
+    ``ends`` are those of :func:`log_ends`; the shapes are (n,), (2, n) and (2, 2, n).
     """
-    with np.errstate(divide="ignore"):  # the log of step 0, and of a chance that is none
-        lower = np.clip((np.log(step - observed) - location) / scale, -FARTHEST, FARTHEST)
-        upper = np.clip((np.log(step) - location) / scale, -FARTHEST, FARTHEST)
-        upper = np.where(observed, upper, FARTHEST)  # no event by a step: it lies above
-        value = standard.log_between(lower, upper)
-    ends = ((upper, np.exp(standard.log_density(upper) - value)),
-            (lower, -np.exp(standard.log_density(lower) - value)))  # fmt: skip
-    by_z, by_scale, bend, lean, twist = (np.zeros(value.shape) for _ in range(5))
-    for z, density in ends:
-        each = density * standard.score(z)
-        by_z += density
-        bend += each
-        each *= z
-        lean += each
-        each *= z
-        twist += each
-        density *= z
-        by_scale += density
+    z = ends - location
+    z /= scale
+    np.clip(z, -FARTHEST, FARTHEST, out=z)
+    with np.errstate(divide="ignore"):  # the log of a chance that is none
+        value = standard.log_between(z[0], z[1])
+    density = standard.log_density(z)
+    density -= value
+    np.exp(density, out=density)
+    np.negative(density[0], out=density[0])  # what the lower end adds is taken away
+    bent = density * standard.score(z)
+    by_z, bend = density[0] + density[1], bent[0] + bent[1]
+    density *= z
+    bent *= z
+    by_scale, lean = density[0] + density[1], bent[0] + bent[1]
+    bent *= z
+    twist = bent[0] + bent[1]
     first, second = np.empty((2, *value.shape)), np.empty((2, 2, *value.shape))
     first[0], first[1] = by_z / -scale, -by_scale
     second[0, 0] = bend / scale**2 - first[0] ** 2

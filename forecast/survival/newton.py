@@ -37,7 +37,7 @@ def climb(
     for _ in range(MOST_STEPS):
         # what lies at its limit and pulls beyond it stays there
         free = ~((at <= low) & (gradient < 0) | (at >= high) & (gradient > 0))
-        held = information[np.ix_(free, free)]
+        held = information if free.all() else information[np.ix_(free, free)]
         even, lift = np.eye(len(held)), 0.0
         try:
             np.linalg.cholesky(held - SMALLEST_CURVATURE * even)

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from forecast.survival.location_scale import STANDARDS, normal_above, step_likelihood
+from forecast.survival.location_scale import STANDARDS, log_ends, normal_above, step_likelihood
 
 Z = np.linspace(-12, 12, 4801)
 
@@ -53,7 +53,8 @@ def test_slope_and_bend_of_the_likelihood_are_those_of_its_value_however_far_out
 
     def at(location, log_scale):
         everywhere = np.full(5, location)
-        return step_likelihood(STANDARDS[name], step, observed, everywhere, np.exp(log_scale))
+        ends = log_ends(step, observed)
+        return step_likelihood(STANDARDS[name], ends, everywhere, np.exp(log_scale))
 
     value, slope, bend = at(location, np.log(scale))
     assert np.isfinite(value).all()
