@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
@@ -12,18 +12,18 @@ import numpy.typing as npt
 
 from forecast._checks import LEVEL, SHOWN_AT, counted
 from forecast._notes import Note
-from forecast._rows import cluster_counts
+from forecast._rows import cluster_counts, shares
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess.calibration import (
     BARELY_HELD,
     SHRINK,
     Groups,
+    Judged,
+    Ranges,
     Recalibration,
     fit_map,
-    fit_recalibration,
     labels_of,
     path_loss,
-    predicted_ranges,
 )
 from forecast.assess.outcomes import Outcomes, by_subject, last_supported, wilson_interval
 from forecast.assess.reliability import (
@@ -83,15 +83,13 @@ class Drift:
                 f"{counted(outcomes.n_events, 'event')} seen.",
                 f"Wait for at least {FEWEST_TO_WATCH} before asking for drift.",
             )
-        ranges = predicted_ranges(distribution, outcomes)
+        ranges, weight = Ranges.of(distribution, outcomes), outcomes.weight
         none = np.zeros((len(outcomes), 0))
-        found = fit_map(ranges, none, outcomes.weight, np.full(2, BARELY_HELD))
+        found = fit_map(ranges, none, weight, np.full(2, BARELY_HELD))
         power = float(np.exp(found[1]))
         _, first, second = path_loss(ranges, float(found[0]), power)
-        bread = np.linalg.inv(second @ outcomes.weight)
-        moved = np.column_stack(
-            [by_subject(slope * outcomes.weight, outcomes.subject) for slope in first]
-        )
+        bread = np.linalg.inv(second @ weight)
+        moved = np.column_stack([by_subject(slope * weight, outcomes.subject) for slope in first])
         covariance = bread @ (moved.T @ moved) @ bread
         statistic = float(found @ np.linalg.solve(covariance, found))
         error = np.sqrt(np.diag(covariance))
@@ -156,17 +154,14 @@ def recalibrate_out_of_fold(
     corrected prediction is for scoring; the map, fitted to every path, is for use. ``groups`` and
     ``shrink`` as in `fit_recalibration`.
     """
-
-    def fitted(rows: IntArray | BoolArray) -> Recalibration:
-        own = _rows(groups, rows)
-        return fit_recalibration(predicted[rows], outcomes.take(rows), groups=own, shrink=shrink)
-
-    whole = fitted(np.arange(len(outcomes)))
+    judged = Judged.of(predicted, outcomes, groups)
+    whole = judged.fitted(shrink)
     folds = grouped_folds(outcomes.subject, events=outcomes.observed, n_folds=n_folds, seed=seed)
     pmf = np.array(predicted.pmf)
     for fold in np.unique(folds):
         test = folds == fold
-        pmf[test] = fitted(~test).apply(predicted[test], groups=_rows(groups, test)).pmf
+        others = judged.take(~test).fitted(shrink)
+        pmf[test] = others.apply(predicted[test], groups=_rows(groups, test)).pmf
     return CountDistribution(pmf), whole
 
 
@@ -263,31 +258,28 @@ def _measure_all(
 
     _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
     again = cluster_counts(int(owner.max()) + 1, replicates, seed=seed)[:, owner]
-    weights = [seen.weight, *(seen.weight * again)]
-    sets = [replace(seen, weight=weight) for weight in weights]
+    weights = np.vstack([seen.weight, seen.weight * again])
     # where no chance of being watched comes in, a measure is a ratio of two sums over paths
     upto, expected = expected_events(predicted, seen)
     terms = (log_score_terms(predicted, seen), upto.step - upto.entry, upto.observed, expected)
     columns = np.column_stack(terms)
-    sums = [each @ columns for each in weights]
-    scores = [brier(predicted, one, horizon=horizon) for one in sets]
-    areas = [auc_at(predicted, one, steps) for one in sets]
-    ratios = [float(came / foretold) if foretold else np.nan for _, _, came, foretold in sums]
-    found: dict[tuple[str, int | None], list[float]] = {
-        ("log_score", None): [float(lost / watched) for lost, watched, _, _ in sums],
-        ("crps", None): [float(one.sum()) for one in scores],
-        ("concordance", None): [uno_concordance(predicted, one, horizon=horizon) for one in sets],
-        ("observed_to_expected", None): ratios,
+    lost, watched, came, foretold = (weights @ columns).T
+    scores = brier(predicted, seen, horizon=horizon, weight=weights)
+    areas = auc_at(predicted, seen, steps, weight=weights)
+    found: dict[tuple[str, int | None], FloatArray] = {
+        ("log_score", None): lost / watched,
+        ("crps", None): scores.sum(axis=1),
+        ("concordance", None): uno_concordance(predicted, seen, horizon=horizon, weight=weights),
+        ("observed_to_expected", None): np.where(foretold, shares(came, foretold), np.nan),
     }
-    calibrated = calibrations(predicted, sets, steps)
+    calibrated = calibrations(predicted, seen, steps, weights=weights)
     for place, step in enumerate(steps):
-        found["brier", step] = [float(one[step - 1]) for one in scores]
-        found["auc", step] = [float(one[place]) for one in areas]
-        found |= {(name, step): values[place].tolist() for name, values in calibrated.items()}
+        found["brier", step], found["auc", step] = scores[:, step - 1], areas[:, place]
+        found |= {(name, step): values[place] for name, values in calibrated.items()}
     rows: list[dict[str, Any]] = []
-    for (metric, of_step), (value, *drawn) in found.items():
-        row = {"metric": metric, "step": of_step, "value": value, "standard_error": _spread(drawn)}
-        rows.append(row)
+    for (metric, of_step), values in found.items():
+        row = {"metric": metric, "step": of_step, "value": float(values[0])}
+        rows.append(row | {"standard_error": _spread(values[1:])})
     for name, test in (("d", d_calibration), ("a", a_calibration)):
         chance = test(predicted, seen, seed=seed).p_value
         row = {"metric": f"{name}_calibration_p", "value": chance, "standard_error": float("nan")}
@@ -295,8 +287,8 @@ def _measure_all(
     return pd.DataFrame(rows).astype({"step": "Int64"})
 
 
-def _spread(values: Sequence[float]) -> float:
-    known = np.array([value for value in values if np.isfinite(value)])
+def _spread(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
     return float(known.std(ddof=1)) if len(known) > 1 else float("nan")
 
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, counted
 from forecast._plain import plain, read
-from forecast._types import FloatArray
+from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution, climb
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from forecast.assess.outcomes import Outcomes
 
 Groups = Mapping[str, npt.ArrayLike]
-Ranges = tuple[FloatArray, FloatArray, FloatArray]
 
 # Both chosen by simulation (see DEVELOPERS.md): the first leaves a wrongly shaped model free to
 # be put right at 45 events, the second finds a covariate the model left out at 300 paths and
@@ -87,7 +86,7 @@ class Recalibration:
                 shift += [by_label.get(label, 0.0) for label in labels]
         shift += self.shift
         raw = distribution.cdf()
-        hazard, _, _ = _mapped_hazard(raw, shift[:, None], self.power)
+        hazard, _ = _mapped(*_log_hazard(raw), shift[:, None], self.power)
         mapped = np.where((raw > 0) & (raw < 1), -np.expm1(-hazard), raw >= 1)  # 0 and 1 stay
         tail = 0.0
         if self.n_events:  # a tail of this chance holds three of the events used
@@ -161,32 +160,66 @@ def fit_recalibration(
     80 % interval the power is not allowed above 1: predictions are widened on little evidence,
     never narrowed.
     """
-    n_events = outcomes.n_events
-    if n_events < FEWEST_EVENTS:
-        message = (
-            f"{counted(n_events, 'event')}: too few to correct the predictions, left as they are."
+    return Judged.of(predicted, outcomes, groups).fitted(shrink)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """What maps are fitted to, by path: worked out once, however many are."""
+
+    ranges: Ranges
+    weight: FloatArray
+    observed: BoolArray
+    labels: tuple[tuple[str, str], ...]  # factor and label of each column of the design
+    design: FloatArray  # (n, labels)
+
+    @classmethod
+    def of(
+        cls, predicted: CountDistribution, outcomes: Outcomes, groups: Groups | None = None
+    ) -> Judged:
+        """Return what ``fit_recalibration`` looks at."""
+        labels, columns = [], [np.zeros((len(outcomes), 0))]
+        for factor, values in (groups or {}).items():
+            own = np.array(labels_of(factor, values, len(outcomes)))
+            distinct = np.unique(own)
+            labels += [(factor, str(label)) for label in distinct]
+            columns.append((own[:, None] == distinct).astype(np.float64))
+        ranges = Ranges.of(predicted, outcomes)
+        return cls(ranges, outcomes.weight, outcomes.observed, tuple(labels), np.hstack(columns))
+
+    def take(self, rows: BoolArray) -> Judged:
+        """Return the same of some paths."""
+        return replace(
+            self,
+            ranges=self.ranges.take(rows),
+            weight=self.weight[rows],
+            observed=self.observed[rows],
+            design=self.design[rows],
         )
-        return Recalibration(n_paths=len(outcomes), n_events=n_events, messages=(message,))
-    names, columns = [], [np.zeros((len(outcomes), 0))]
-    for factor, values in (groups or {}).items():
-        labels = np.array(labels_of(factor, values, len(outcomes)))
-        distinct = np.unique(labels)
-        names += [(factor, str(label)) for label in distinct]
-        columns.append((labels[:, None] == distinct).astype(np.float64))
-    design = np.hstack(columns)
-    spread = np.r_[shrink, shrink, np.full(design.shape[1], GROUP_SHRINK)]
-    best = fit_map(predicted_ranges(predicted, outcomes), design, outcomes.weight, spread)
-    shifts: dict[str, dict[str, float]] = {}
-    for (name, label), value in zip(names, best[2:], strict=True):
-        shifts.setdefault(name, {})[label] = float(value)
-    found = Recalibration(float(best[0]), float(np.exp(best[1])), shifts, len(outcomes), n_events)
-    if found.enough_for(0.8):
-        return found
-    message = (
-        f"{counted(found.n_events, 'event')} behind the correction: an 80 % interval needs "
-        f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
-    )
-    return replace(found, power=min(found.power, 1.0), messages=(message,))
+
+    def fitted(self, shrink: float) -> Recalibration:
+        """Return the map fitted to the paths."""
+        n_events = int((self.observed & (self.weight > 0)).sum())
+        if n_events < FEWEST_EVENTS:
+            message = (
+                f"{counted(n_events, 'event')}: too few to correct the predictions, left as they "
+                "are."
+            )
+            return Recalibration(n_paths=len(self.weight), n_events=n_events, messages=(message,))
+        spread = np.r_[shrink, shrink, np.full(len(self.labels), GROUP_SHRINK)]
+        best = fit_map(self.ranges, self.design, self.weight, spread)
+        shifts: dict[str, dict[str, float]] = {}
+        for (name, label), value in zip(self.labels, best[2:], strict=True):
+            shifts.setdefault(name, {})[label] = float(value)
+        power = float(np.exp(best[1]))
+        found = Recalibration(float(best[0]), power, shifts, len(self.weight), n_events)
+        if found.enough_for(0.8):
+            return found
+        message = (
+            f"{counted(n_events, 'event')} behind the correction: an 80 % interval needs "
+            f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
+        )
+        return replace(found, power=min(found.power, 1.0), messages=(message,))
 
 
 def fit_map(
@@ -214,15 +247,27 @@ def fit_map(
     return climb(at, np.zeros(len(spread)), settled=SETTLED)[0]
 
 
-def predicted_ranges(distribution: CountDistribution, outcomes: Outcomes) -> Ranges:
-    """Return the predicted chance by the entry, and before and by what was seen.
+class Ranges(NamedTuple):
+    """By the entry, before and by what was seen, (3, n): log cumulative hazards, as predicted.
 
     A path censored after step C lies between the chance by C and 1.
     """
-    outcomes.check_matches(distribution)
-    seen = outcomes.up_to(distribution.horizon)
-    by_step = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
-    return by_step[np.arange(len(seen)), seen.entry], *seen.stretch(distribution)
+
+    log_hazard: FloatArray
+    certain: BoolArray  # where the chance is 1
+
+    @classmethod
+    def of(cls, distribution: CountDistribution, outcomes: Outcomes) -> Ranges:
+        """Return those of what was seen of each path."""
+        outcomes.check_matches(distribution)
+        seen = outcomes.up_to(distribution.horizon)
+        by_step = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
+        entered = by_step[np.arange(len(seen)), seen.entry]
+        return cls(*_log_hazard(np.stack([entered, *seen.stretch(distribution)])))
+
+    def take(self, rows: BoolArray) -> Ranges:
+        """Return the same of some paths."""
+        return Ranges(self.log_hazard[:, rows], self.certain[:, rows])
 
 
 def path_loss(
@@ -232,35 +277,36 @@ def path_loss(
 
     Slopes, (2, n), and bends, (2, 2, n), are those in ``shift`` and ``log(power)``.
     """
-    entered, low, high = (_mapped_hazard(part, shift, power) for part in ranges)
-    before, by = np.exp(-low[0]), np.exp(-high[0])
+    mapped, steep = _mapped(*ranges, shift, power)
+    crossed = mapped * steep
+    # slopes in shift and log power, and bends: twice in shift, in both, twice in log power
+    slopes, bends = (mapped, crossed), (mapped, crossed, crossed * (steep + 1))
+    before, by = np.exp(-mapped[1:])
     chance = np.maximum(before - by, 1e-12)
-    pulled = [(low[1][i] * before - high[1][i] * by) / chance for i in (0, 1)]
-    first = np.stack([pulled[i] - entered[1][i] for i in (0, 1)])
+    pulled = [(one[1] * before - one[2] * by) / chance for one in slopes]
+    first = np.stack([pull - one[0] for pull, one in zip(pulled, slopes, strict=True)])
     second = np.empty((2, 2, len(chance)))
     for i, j in ((0, 0), (0, 1), (1, 1)):
-        near = before * (low[2][i + j] - low[1][i] * low[1][j])
-        far = by * (high[2][i + j] - high[1][i] * high[1][j])
-        second[i, j] = (near - far) / chance + pulled[i] * pulled[j] - entered[2][i + j]
+        near, far = (bends[i + j] - slopes[i] * slopes[j])[1:]
+        second[i, j] = (near * before - far * by) / chance + pulled[i] * pulled[j]
+        second[i, j] -= bends[i + j][0]
         second[j, i] = second[i, j]
-    return -np.log(chance) - entered[0], first, second
+    return -np.log(chance) - mapped[0], first, second
 
 
-def _mapped_hazard(
-    chance: FloatArray, shift: FloatArray | float, power: float
-) -> tuple[FloatArray, list[FloatArray], list[FloatArray]]:
-    """Return the mapped cumulative hazard, its slopes in ``shift`` and ``log(power)``, its bends.
-
-    The bends: twice in ``shift``, in both, and twice in ``log(power)``.
-    """
+def _log_hazard(chance: FloatArray) -> tuple[FloatArray, BoolArray]:
     cumulative = -np.log(np.maximum(1 - chance, SMALLEST))
-    log_hazard = np.log(np.maximum(cumulative, SMALLEST))
-    # A chance of 1 stays 1 under every map.
-    log_mapped = np.where(chance >= 1, LARGEST_LOG, shift + power * log_hazard)
-    mapped = np.exp(np.minimum(log_mapped, LARGEST_LOG))
+    return np.log(np.maximum(cumulative, SMALLEST)), chance >= 1
+
+
+def _mapped(
+    log_hazard: FloatArray, certain: BoolArray, shift: FloatArray | float, power: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the mapped cumulative hazard, and ``power`` times the log of the one it is of."""
     steep = power * log_hazard
-    crossed = mapped * steep
-    return mapped, [mapped, crossed], [mapped, crossed, crossed * (steep + 1)]
+    # what is certain stays so under every map
+    log_mapped = np.where(certain, LARGEST_LOG, np.minimum(shift + steep, LARGEST_LOG))
+    return np.exp(log_mapped), steep
 
 
 def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:

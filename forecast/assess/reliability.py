@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 EDGE = 1e-6
 MOST_ITERATIONS = 50
 PATIENCE = 8  # full steps before each is checked
-SETTLED = 1e-7  # of any coefficient; the step after is its square
+SETTLED = 1e-5  # of any coefficient; the step after is its square
 
 
 # How the observed chance rises with the predicted one on the logit scale: the slope is 1 where the
@@ -53,7 +53,7 @@ class _Known:
     happened: FloatArray
     weight: FloatArray
 
-    def __getitem__(self, sets: AnyArray) -> _Known:
+    def __getitem__(self, sets: AnyArray | slice) -> _Known:
         return _Known(self.logit[sets], self.happened[sets], self.weight[sets])
 
     def mixed(self) -> BoolArray:
@@ -71,7 +71,7 @@ def _slopes(known: _Known) -> FloatArray:
     found = np.full((2, len(good)), np.nan)
     some = known[good]
     line = np.stack([np.ones_like(some.logit), some.logit], axis=2)
-    found[0, good] = _logistic(line, some)[:, 1]
+    found[0, good] = _logistic(line, some, 0 * some.logit)[:, 1]
     found[1, good] = _logistic(line[..., :1], some, some.logit)[:, 0]
     return found
 
@@ -79,7 +79,7 @@ def _slopes(known: _Known) -> FloatArray:
 def _logistic(
     design: FloatArray,
     known: _Known,
-    offset: FloatArray | float = 0.0,
+    offset: FloatArray,
     ridge: FloatArray | float = 1e-6,
 ) -> FloatArray:
     """Return the coefficients of weighted logistic regressions, (sets, k), all at a time."""
@@ -87,6 +87,8 @@ def _logistic(
     each = known.weight / (known.weight.sum(axis=1, keepdims=True) / count)
     found = np.zeros((len(design), design.shape[2]))
     found[:, 1:2] = 1.0  # the logit of a prediction that is right has slope 1
+    if len(design) > 1:  # sets are alike, and the first is a good start for all
+        found[:] = _logistic(design[:1], known[:1], offset[:1], ridge)
     penalty, turned = np.broadcast_to(ridge, found.shape[1:]), design.swapaxes(1, 2)
 
     def lost(place: FloatArray) -> FloatArray:
@@ -141,7 +143,7 @@ def _errors(known: _Known) -> FloatArray:
     good = np.flatnonzero(known.mixed())
     some = known[good]
     basis = _curve_basis(some)
-    fitted = _logistic(basis, some, ridge=np.array([1e-6, 1e-6, 0.1]))
+    fitted = _logistic(basis, some, 0 * some.logit, np.array([1e-6, 1e-6, 0.1]))
     log_odds = np.stack([some.logit, (basis @ fitted[..., None])[..., 0]])
     chance, curve = 1 / (1 + np.exp(-np.clip(log_odds, -30, 30)))
     for number, at in enumerate(good):
@@ -153,25 +155,30 @@ def _errors(known: _Known) -> FloatArray:
 
 
 def calibrations(
-    distribution: CountDistribution, sets: Sequence[Outcomes], steps: Sequence[int]
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    steps: Sequence[int],
+    *,
+    weights: FloatArray | None = None,
 ) -> dict[str, FloatArray]:
     """Return `MEASURES` of "event by the step" at each of ``steps``, shape (steps, sets) each.
 
-    They are of each of several sets of outcomes of the same predictions, worked out side by side.
-    The slope is Cox's (1958). The error is against a smooth observed curve: a logistic regression
-    on a restricted cubic spline of the predicted logit, its bend lightly pulled to a line. Both are
-    weighted for censoring, and ``nan`` where all outcomes, or for the slope all predictions, are
-    alike.
+    ``weights``, (sets, n), stand in for those of the outcomes, and the sets are worked out side by
+    side; without them there is one set. The slope is Cox's (1958). The error is against a smooth
+    observed curve: a logistic regression on a restricted cubic spline of the predicted logit, its
+    bend lightly pulled to a line. Both are weighted for censoring, and ``nan`` where all outcomes,
+    or for the slope all predictions, are alike.
     """
-    found = np.full((len(MEASURES), len(steps), len(sets)), np.nan)
+    each = outcomes.weight[None] if weights is None else weights
+    found = np.full((len(MEASURES), len(steps), len(each)), np.nan)
     last = max([check_horizon(distribution, step) for step in steps], default=1)
-    status = [known_status(outcomes, last) for outcomes in sets]
-    chances = [outcomes.conditioned(distribution).cdf() for outcomes in sets]
-    for place, at in enumerate(np.asarray(steps, dtype=np.int64) - 1):
-        chance = np.clip([one[:, at] for one in chances], EDGE, 1 - EDGE)
-        happened = np.array([one.happened[:, at] for one in status], dtype=np.float64)
-        weight = np.array([one.weight[:, at] for one in status])
-        known = _Known(np.log(chance / (1 - chance)), happened, weight)
+    status = known_status(outcomes, last, each)
+    chances = np.clip(outcomes.conditioned(distribution).cdf(), EDGE, 1 - EDGE)
+    for place, step in enumerate(steps):
+        chance, happened = chances[:, step - 1], status.happened[:, step - 1]
+        logit, came = np.log(chance / (1 - chance)), happened.astype(np.float64)
+        logit, came = (np.broadcast_to(one, each.shape) for one in (logit, came))
+        known = _Known(logit, came, status.weight_at(step))
         found[:, place] = np.vstack([_slopes(known), _errors(known)])
     return dict(zip(MEASURES, found, strict=True))
 
@@ -252,7 +259,7 @@ def _seen_share(seen: Outcomes, step: int) -> tuple[float, float]:
     weights it has a part in included, by subject.
     """
     status = known_status(seen, step)
-    weight, happened = status.weight[:, step - 1], status.happened[:, step - 1]
+    weight, happened = status.weight_at(step), status.happened[:, step - 1]
     total = float(weight.sum())
     if not total:
         return float("nan"), float("nan")

@@ -192,7 +192,7 @@ def _score_row(result: LeftOut) -> dict[str, Any]:
     row["log_score"] = log_score(result.predicted, outcomes)
     row["crps"] = float(each_path.sum())
     row["crps_error"] = _cluster_error(each_path - each_path.mean(), part)
-    row["concordance"] = uno_concordance(predicted, part, horizon=horizon)
+    row["concordance"] = float(uno_concordance(predicted, part, horizon=horizon))
     return row
 
 

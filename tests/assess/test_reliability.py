@@ -17,7 +17,7 @@ from forecast.survival import CountDistribution
 
 def calibration_at(distribution, outcomes, steps):
     """Return slope, intercept, and the mean, median and 90th percentile of the error."""
-    found = calibrations(distribution, [outcomes], steps)
+    found = calibrations(distribution, outcomes, steps)
     return [values[0, 0] for values in found.values()]
 
 
