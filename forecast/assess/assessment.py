@@ -56,11 +56,25 @@ FEWEST_TO_WATCH = 5
 class Drift:
     """How outcomes differ from predictions, without any pull towards no difference.
 
-    ``shift`` with ``shift_error`` is the log ratio of cumulative hazards, observed to predicted:
-    above 0 events come earlier. ``power`` with ``power_error`` is the calibration slope in time:
-    below 1 outcomes vary more than predicted. ``statistic`` and ``p_value`` are the joint Wald test
-    of "shift 0 and power 1", two degrees of freedom, robust to several paths of one subject, on
-    ``n_events`` events.
+    Attributes
+    ----------
+    shift, shift_error : float
+        The log ratio of cumulative hazards, observed to predicted: above 0 events come earlier.
+    power, power_error : float
+        The calibration slope in time: below 1 outcomes vary more than predicted.
+    statistic, p_value : float
+        The joint Wald test of "shift 0 and power 1", two degrees of freedom, robust to several
+        paths of one subject.
+    n_events : int
+        Events behind it.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> found = Drift.of(even, seen)
+    >>> round(found.shift, 2), round(found.p_value, 3)  # later than predicted, and surely
+    (-0.9, 0.001)
     """
 
     shift: float
@@ -114,18 +128,37 @@ FALSE_ALARMS = 0.05  # over all groups together
 class Assessment:
     """How predictions for paths not fitted to have turned out.
 
-    ``scores`` has ``metric``, ``step`` (missing where it is not of one step), ``value``,
-    ``standard_error`` (by resampling subjects). Metrics are ``log_score`` per watched step,
-    ``crps``, ``concordance``, ``observed_to_expected``, ``d_calibration_p``, ``a_calibration_p``;
-    and at each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
-    ``e50``, ``e90``. ``reliability`` is as from `reliability_table`; ``coverage`` is that of the
-    interval, in every form. ``subgroups`` has ``factor``, ``label``, ``n_paths``, ``n_events``,
-    ``coverage`` (randomised ends), ``coverage_low``, ``coverage_high`` (95 %),
-    ``observed_to_expected`` with its error, and ``verdict``: holds, cannot say, or fails, which
-    chance alone makes of any of them in at most 5 of 100 assessments.
+    Attributes
+    ----------
+    scores : DataFrame
+        ``metric``, ``step`` (missing where it is not of one step), ``value``, ``standard_error``
+        (by resampling subjects). Metrics are ``log_score`` per watched step, ``crps``,
+        ``concordance``, ``observed_to_expected``, ``d_calibration_p``, ``a_calibration_p``; and at
+        each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
+        ``e50``, ``e90``.
+    reliability : DataFrame
+        As from `reliability_table`.
+    coverage : Coverage
+        That of the interval, in every form.
+    subgroups : DataFrame
+        ``factor``, ``label``, ``n_paths``, ``n_events``, ``coverage`` (randomised ends),
+        ``coverage_low``, ``coverage_high`` (95 %), ``observed_to_expected`` with its error, and
+        ``verdict``: holds, cannot say, or fails, which chance alone makes of any of them in at most
+        5 of 100 assessments.
+    horizon : int
+        The last step scored.
+    n_paths, n_subjects, n_events : int
+        What it rests on.
+    messages : tuple of Note
+        Doubts about the assessment itself.
 
-    It rests on ``n_paths``, ``n_subjects`` and ``n_events`` and scores steps up to ``horizon``;
-    ``messages`` are doubts about the assessment itself.
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> found = assess_predictions(even, seen, replicates=0)
+    >>> found.horizon, found.n_events, round(found.coverage.tie_split, 2)
+    (4, 30, 0.65)
     """
 
     scores: pd.DataFrame
@@ -153,6 +186,13 @@ def recalibrate_out_of_fold(
     Maps are fitted to the ``outcomes`` of all but one of ``n_folds`` folds, drawn by ``seed``. The
     corrected prediction is for scoring; the map, fitted to every path, is for use. ``groups`` and
     ``shrink`` as in `fit_recalibration`.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> round(recalibrate_out_of_fold(even, seen)[1].shift, 2)  # events come later than predicted
+    -0.71
     """
     judged = Judged.of(predicted, outcomes, groups)
     whole = judged.fitted(shrink)
@@ -188,6 +228,14 @@ def assess_predictions(
     left out and named. The labels of ``groups``, factor by factor (n,), are judged one by one.
     Behind standard errors are ``replicates`` resamples of subjects, 0 leaves them out; ties are
     split by ``seed``. Raises RequestError if no predictions are given.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> scores = assess_predictions(even, seen, replicates=0).scores.set_index("metric")
+    >>> scores["value"].round(2).to_dict()["observed_to_expected"]
+    0.6
     """
     if not len(predicted) or not len(outcomes):
         raise RequestError("No predictions were given.", "Give those of at least one path.")
@@ -370,9 +418,23 @@ DAYS = 365.25
 class Watch:
     """What was seen against what was expected, by month.
 
-    ``table`` has ``month, seen, expected, score``: events, their number by the predictions, and the
-    sum at the end of the month. Beyond the ``threshold`` of the score a slowdown to ``ratio`` of
-    the hazards, below 1, is signalled; ``signal`` is the first month at whose end it was, or None.
+    Attributes
+    ----------
+    table : DataFrame
+        ``month, seen, expected, score``: events, their number by the predictions, and the sum at
+        the end of the month.
+    threshold : float
+        Of the score, beyond which a slowdown is signalled.
+    ratio : float
+        Of the hazards under that slowdown, below 1.
+    signal : str or None
+        The first month at whose end it was signalled.
+
+    Examples
+    --------
+    >>> days = np.datetime64("2026-01-15") + np.arange(400)
+    >>> watch(days, np.full(400, 0.1), np.arange(400) % 10 == 0, ratio=0.7).signal is None
+    True
     """
 
     table: pd.DataFrame

@@ -42,13 +42,23 @@ NOBODY = 1e-9  # a chance of no event so far below which nothing can be said of 
 class Recalibration:
     """A monotone map of the predicted chance of the event by each step.
 
-    With H(k) = -log(1 - F(k)) the map is H'(k) = exp(shift + group shifts) H(k)^power: a ``power``
-    below 1 widens the distribution, a positive ``shift`` brings the event forward, and 1 and 0
-    change nothing; ``group_shifts`` are by factor and label. Being one map of the whole
-    distribution, its intervals nest over levels and contain the median. It was fitted to
-    ``n_paths`` with ``n_events``; with 0 it is taken as given, tails and all. Where a tail holds
-    fewer than three of the events, the wider of corrected and uncorrected is used: each quantile
-    there is the outer of both. ``messages`` are doubts in words, for people.
+    With H(k) = -log(1 - F(k)) the map is H'(k) = exp(shift + group shifts) H(k)^power. Being one map
+    of the whole distribution, its intervals nest over levels and contain the median. Where a tail
+    holds fewer than three of the events, the wider of corrected and uncorrected is used: each
+    quantile there is the outer of both. Raises DataError if the power is not positive.
+
+    Attributes
+    ----------
+    shift : float
+        Above 0 the event is brought forward.
+    power : float
+        Below 1 the distribution is widened.
+    group_shifts : mapping of factor to mapping of label to float
+        What is added to the shift for each group.
+    n_paths, n_events : int
+        What it was fitted to; with no events it is taken as given, tails and all.
+    messages : tuple of str
+        Doubts in words, for people.
 
     Examples
     --------
@@ -350,6 +360,12 @@ def carry_remaining(
     ``draws``, (n_draws, n, done + steps or more), are each subject's probabilities from step 1 on,
     and so are the rows of ``target``, over the same horizon. Zeros where that has the event by
     ``done`` for certain: of such a subject nothing is known.
+
+    Examples
+    --------
+    >>> target = CountDistribution([[0.5, 0.25, 0.125]])
+    >>> carry_remaining(np.array([[[0.5, 0.25, 0.25]]]), target, done=1, steps=2).tolist()
+    [[[0.5, 0.25]]]
     """
     known = (target.survival()[:, done - 1] >= NOBODY) | (done == 0)
     remaining = CountDistribution(target[known].given_not_by(done).pmf[:, :steps])

@@ -26,11 +26,20 @@ class Outcomes:
     The event at a step comes before dropping out at that step: a path censored at step 4 is
     known to be without the event after four steps.
 
-    Each array is of shape (n,). The last ``step`` watched counts from 1, ``observed`` says whether
-    the event happened there, ``entry`` are steps taken before, event-free (none if not given), and
-    ``weight`` is how many paths this one stands for (one). Paths of one ``subject`` are not
-    independent; each is its own if not given. Raises DataError if lengths differ, a step is below 1
-    or an entry is not before its step.
+    Raises DataError if lengths differ, a step is below 1 or an entry is not before its step.
+
+    Attributes
+    ----------
+    step : ndarray of shape (n,)
+        The last step watched, from 1.
+    observed : ndarray of shape (n,)
+        Whether the event happened there.
+    entry : ndarray of shape (n,)
+        Steps taken before, event-free; none if not given.
+    weight : ndarray of shape (n,)
+        How many paths this one stands for; one if not given.
+    subject : ndarray of shape (n,)
+        Paths of one subject are not independent; each is its own if not given.
 
     Examples
     --------
@@ -163,7 +172,13 @@ def still_watched(
 
 
 def last_supported(outcomes: Outcomes) -> int:
-    """Return the last step at which five paths of ``outcomes`` are watched (1 if none)."""
+    """Return the last step at which five paths of ``outcomes`` are watched (1 if none).
+
+    Examples
+    --------
+    >>> last_supported(Outcomes([2] * 5 + [9] * 4, [True] * 9))
+    2
+    """
     steps = np.arange(1, int(outcomes.step.max()) + 1)
     counted = (outcomes.weight > 0)[:, None]
     watched = (outcomes.entry[:, None] < steps) & (outcomes.step[:, None] >= steps) & counted

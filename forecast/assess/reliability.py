@@ -220,7 +220,15 @@ def reliability_table(
     have equal numbers of paths, and ties in the prediction make them fewer. Columns ``step``,
     ``bin``, ``n_paths``, ``n_events`` (seen by the step), ``predicted`` (mean), ``observed``
     (share, weighted for dropping out inside the bin: Kaplan-Meier where nobody entered late),
-    ``standard_error`` (by subject; Greenwood's where each has one path).
+    ``standard_error`` (by subject; Greenwood's where each has one path). Raises RequestError if a
+    step is not predicted.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> reliability_table(even, seen, steps=[1, 2])[["predicted", "observed"]].to_numpy().tolist()
+    [[0.5, 0.25], [0.75, 0.5]]
     """
     import pandas as pd
 

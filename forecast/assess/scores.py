@@ -243,7 +243,16 @@ def interval_coverage(
     ``distribution`` was predicted without the path of ``outcomes`` it is judged on. A path's status
     is settled by its event, or by passing the end of the interval without it; it is weighted by one
     over the chance of being watched until then. Outcomes beyond the last step with five paths
-    watched are one class, "later", for prediction and outcome alike.
+    watched are one class, "later", for prediction and outcome alike. Raises RequestError if the
+    level is no probability.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> found = interval_coverage(even, seen)
+    >>> round(found.tie_split, 2), found.supported_to
+    (0.65, 4)
     """
     check_level(level)
     top = min(distribution.horizon, last_supported(outcomes))
@@ -455,6 +464,12 @@ def tie_split_coverage(
     of [F(T - 1), F(T)] inside the middle ``level``, over its length. ``distribution`` has one row
     per subject, ``step`` (n,) the known counts; ``inf``, or anything beyond the horizon, is one
     class "later or never".
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 3)
+    >>> tie_split_coverage(even, [1, 2, 4], level=0.8).round(9).tolist()
+    [0.8, 1.0, 0.4]
     """
     counts = np.asarray(step, dtype=np.float64)
     horizon = distribution.horizon

@@ -17,7 +17,6 @@ from forecast.assess import (
     Outcomes,
     Recalibration,
     assess_predictions,
-    choose,
     predict_left_out,
     recalibrate_out_of_fold,
     score_candidates,
@@ -155,7 +154,7 @@ class Checked:
         given: Any = {"n_draws": N_DRAWS, "horizon": horizon + LAST_LANDMARK}
         results = predict_left_out(models, durations, **given)
         scores = score_candidates(results)
-        chosen = choose(scores)
+        chosen = str(scores.set_index("chosen").loc[True, "model"])
         found = next(result for result in results if result.name == chosen)
         row, whole, law = np.arange(len(durations)), durations, None
         if goal == "clear" and len(durations) <= MOST_TO_CHECK:

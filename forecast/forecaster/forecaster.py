@@ -106,6 +106,11 @@ class Driver(Result):
         The session of the chances compared; None where sessions are.
     chances : tuple of float or None
         Those chances, as the enquiry says and with ``against``.
+
+    Examples
+    --------
+    >>> Driver("inks", "red", "black", 2.0, (1.0, 3.0), level=0.8).to_text()
+    'inks red instead of black: +2.0 sessions (+1.0 to +3.0)'
     """
 
     attribute: str

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.assess import Outcomes, brier, interval_coverage, log_score
+from forecast.assess import Outcomes, brier, interval_coverage
 from forecast.assess.calibration import fit_recalibration
 from forecast.assess.reliability import calibrations, observed_to_expected
-from forecast.assess.scores import auc_at, pit_ranges, uno_concordance
+from forecast.assess.scores import auc_at, log_score, pit_ranges, uno_concordance
 
 SCORES = {
     "log score": log_score,
