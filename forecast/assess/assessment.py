@@ -185,7 +185,7 @@ def recalibrate_out_of_fold(
 
     Maps are fitted to the ``outcomes`` of all but one of ``n_folds`` folds, drawn by ``seed``. The
     corrected prediction is for scoring; the map, fitted to every path, is for use. ``groups`` and
-    ``shrink`` as in `fit_recalibration`.
+    ``shrink`` as in `Judged`.
 
     Examples
     --------
@@ -195,12 +195,12 @@ def recalibrate_out_of_fold(
     -0.71
     """
     judged = Judged.of(predicted, outcomes, groups)
-    whole = judged.fitted(shrink)
+    whole = judged.recalibration(shrink)
     folds = grouped_folds(outcomes.subject, events=outcomes.observed, n_folds=n_folds, seed=seed)
     pmf = np.array(predicted.pmf)
     for fold in np.unique(folds):
         test = folds == fold
-        others = judged.take(~test).fitted(shrink)
+        others = judged.take(~test).recalibration(shrink)
         pmf[test] = others.apply(predicted[test], groups=_rows(groups, test)).pmf
     return CountDistribution(pmf), whole
 

@@ -42,7 +42,7 @@ NOBODY = 1e-9  # a chance of no event so far below which nothing can be said of 
 class Recalibration:
     """A monotone map of the predicted chance of the event by each step.
 
-    With H(k) = -log(1 - F(k)) the map is H'(k) = exp(shift + group shifts) H(k)^power. Being one map
+    With H(k) = -log(1 - F(k)) it is H'(k) = exp(shift + group shifts) H(k)^power. Being one map
     of the whole distribution, its intervals nest over levels and contain the median. Where a tail
     holds fewer than three of the events, the wider of corrected and uncorrected is used: each
     quantile there is the outer of both. Raises DataError if the power is not positive.
@@ -151,43 +151,24 @@ def labels_of(name: str, values: npt.ArrayLike, n: int) -> list[str]:
     return [known[value] for value in array.tolist()]
 
 
-def fit_recalibration(
-    predicted: CountDistribution,
-    outcomes: Outcomes,
-    *,
-    groups: Groups | None = None,
-    shrink: float = SHRINK,
-) -> Recalibration:
-    """Return the map that makes out-of-fold predictions agree with what was seen.
-
-    Maximum likelihood of what is known of each path (the event at its step, or no event yet, given
-    none by its entry), with normal penalties that pull the map to the identity. It uses censored
-    paths as they are, needs no weights, and is stable at a few dozen events.
-
-    ``predicted`` is by models *not* fitted to the paths of ``outcomes``. The map may shift by
-    ``groups``, labels (n,) of each factor, each pulled to the overall map. ``shrink`` is the
-    standard deviation of the penalties for ``shift`` and ``log(power)``. With too few events for an
-    80 % interval the power is not allowed above 1: predictions are widened on little evidence,
-    never narrowed.
-    """
-    return Judged.of(predicted, outcomes, groups).fitted(shrink)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
-    """What maps are fitted to, by path: worked out once, however many are."""
+    """Paths with predictions by models *not* fitted to them: what a map is fitted to.
+
+    It may shift by ``labels``, a pair of factor and label for each column of the ``design``.
+    """
 
     ranges: Ranges
     weight: FloatArray
     observed: BoolArray
-    labels: tuple[tuple[str, str], ...]  # factor and label of each column of the design
-    design: FloatArray  # (n, labels)
+    labels: tuple[tuple[str, str], ...]
+    design: FloatArray  # (n, labels), 1 where a path has the label
 
     @classmethod
     def of(
         cls, predicted: CountDistribution, outcomes: Outcomes, groups: Groups | None = None
     ) -> Judged:
-        """Return what ``fit_recalibration`` looks at."""
+        """Return the paths of ``outcomes``, with their labels (n,) of each factor of ``groups``."""
         labels, columns = [], [np.zeros((len(outcomes), 0))]
         for factor, values in (groups or {}).items():
             own = np.array(labels_of(factor, values, len(outcomes)))
@@ -198,35 +179,37 @@ class Judged:
         return cls(ranges, outcomes.weight, outcomes.observed, tuple(labels), np.hstack(columns))
 
     def take(self, rows: BoolArray) -> Judged:
-        """Return the same of some paths."""
-        return replace(
-            self,
-            ranges=self.ranges.take(rows),
-            weight=self.weight[rows],
-            observed=self.observed[rows],
-            design=self.design[rows],
-        )
+        """Return some of the paths."""
+        ranges = Ranges(self.ranges.log_hazard[:, rows], self.ranges.certain[:, rows])
+        own = self.weight[rows], self.observed[rows]
+        return Judged(ranges, *own, self.labels, self.design[rows])
 
-    def fitted(self, shrink: float) -> Recalibration:
-        """Return the map fitted to the paths."""
+    def recalibration(self, shrink: float = SHRINK) -> Recalibration:
+        """Return the map that makes the predictions agree with what was seen.
+
+        Maximum likelihood of what is known of each path (the event at its step, or no event yet,
+        given none by its entry), with normal penalties that pull the map to the identity, and that
+        of each group to the overall map. It uses censored paths as they are, needs no weights, and
+        is stable at a few dozen events. ``shrink`` is the standard deviation of the penalties for
+        ``shift`` and ``log(power)``. With too few events for an 80 % interval the power is not
+        allowed above 1: predictions are widened on little evidence, never narrowed.
+        """
         n_events = int((self.observed & (self.weight > 0)).sum())
+        counts: Any = {"n_paths": len(self.weight), "n_events": n_events}
+        events = counted(n_events, "event")
         if n_events < FEWEST_EVENTS:
-            message = (
-                f"{counted(n_events, 'event')}: too few to correct the predictions, left as they "
-                "are."
-            )
-            return Recalibration(n_paths=len(self.weight), n_events=n_events, messages=(message,))
+            message = f"{events}: too few to correct the predictions, left as they are."
+            return Recalibration(**counts, messages=(message,))
         spread = np.r_[shrink, shrink, np.full(len(self.labels), GROUP_SHRINK)]
-        best = fit_map(self.ranges, self.design, self.weight, spread)
+        shift, log_power, *own = fit_map(self.ranges, self.design, self.weight, spread).tolist()
         shifts: dict[str, dict[str, float]] = {}
-        for (name, label), value in zip(self.labels, best[2:], strict=True):
-            shifts.setdefault(name, {})[label] = float(value)
-        power = float(np.exp(best[1]))
-        found = Recalibration(float(best[0]), power, shifts, len(self.weight), n_events)
+        for (name, label), value in zip(self.labels, own, strict=True):
+            shifts.setdefault(name, {})[label] = value
+        found = Recalibration(shift, float(np.exp(log_power)), shifts, **counts)
         if found.enough_for(0.8):
             return found
         message = (
-            f"{counted(n_events, 'event')} behind the correction: an 80 % interval needs "
+            f"{events} behind the correction: an 80 % interval needs "
             f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
         )
         return replace(found, power=min(found.power, 1.0), messages=(message,))
@@ -274,10 +257,6 @@ class Ranges(NamedTuple):
         by_step = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
         entered = by_step[np.arange(len(seen)), seen.entry]
         return cls(*_log_hazard(np.stack([entered, *seen.stretch(distribution)])))
-
-    def take(self, rows: BoolArray) -> Ranges:
-        """Return the same of some paths."""
-        return Ranges(self.log_hazard[:, rows], self.certain[:, rows])
 
 
 def path_loss(

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from forecast.assess import Outcomes, brier, interval_coverage
-from forecast.assess.calibration import fit_recalibration
+from forecast.assess.calibration import Judged
 from forecast.assess.reliability import calibrations, observed_to_expected
 from forecast.assess.scores import auc_at, log_score, pit_ranges, uno_concordance
 
@@ -20,7 +20,7 @@ SCORES = {
     "tie-split": lambda d, o: interval_coverage(d, o).tie_split,
     "plain": lambda d, o: interval_coverage(d, o).plain,
     "one-sided": lambda d, o: interval_coverage(d, o).above,
-    "recalibration": lambda d, o: fit_recalibration(d, o).shift,
+    "recalibration": lambda d, o: Judged.of(d, o).recalibration().shift,
 }
 
 
