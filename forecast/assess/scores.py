@@ -6,7 +6,7 @@ concordance and area under the curve, which judge the order alone, large is good
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
 from forecast._rows import effective_number, shares
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import BoolArray, FloatArray
 from forecast.assess.outcomes import (
     Outcomes,
     by_subject,
@@ -124,13 +124,13 @@ def uno_concordance(
     outcomes.check_matches(distribution)
     each = outcomes.weight if weight is None else weight
     step, observed = outcomes.step, outcomes.observed
-    pairs = _Pairs.of(distribution.mean_capped(horizon))
+    agreement = _pairs(distribution.mean_capped(horizon))
     watched = still_watched(outcomes, horizon=horizon, weight=each)
     agreed, total = np.zeros((2, *each.shape[:-1]))
     for now in np.unique(step[observed & (step <= horizon)]):
         case = observed & (step == now)
         other = ((step > now) | (step == now) & ~observed) & (outcomes.entry < now)
-        found = pairs.agreement(each * case, each * other)
+        found = agreement(each * case, each * other)
         worth = shares(1.0, watched[..., now - 1] ** 2)
         agreed, total = agreed + worth * found[0], total + worth * found[1]
     return _part(agreed, total)
@@ -156,8 +156,8 @@ def auc_at(
     areas = np.empty((*status.each.shape[:-1], len(steps)))
     for place, step in enumerate(steps):
         happened, worth = status.happened[:, step - 1], status.weight_at(step)
-        pairs = _Pairs.of(-by_step[:, step - 1])
-        areas[..., place] = _part(*pairs.agreement(worth * happened, worth * ~happened))
+        agreement = _pairs(-by_step[:, step - 1])
+        areas[..., place] = _part(*agreement(worth * happened, worth * ~happened))
     return areas
 
 
@@ -165,30 +165,23 @@ def _part(agreed: FloatArray, total: FloatArray) -> FloatArray:
     return np.where(total > 0, shares(agreed, total), np.nan)
 
 
-# sorted once instead of compared pair by pair: 20,000 paths are no burden
-@dataclass(frozen=True, slots=True, eq=False)
-class _Pairs:
-    """Pairs of paths by where they are placed, (n,) each."""
+def _pairs(placed: FloatArray) -> Callable[..., tuple[FloatArray, FloatArray]]:
+    """Return what gives the weight of pairs whose first is ``placed`` below the other, and of all.
 
-    order: IntArray
-    before: IntArray  # how many are placed below each path
-    until: IntArray  # and how many there or below
+    Ties by half. It takes the weights of the first and of who may come then, (..., n) each.
+    """
+    # sorted once instead of compared pair by pair: 20,000 paths are no burden
+    order = np.argsort(placed, kind="stable")
+    before = np.searchsorted(placed[order], placed - TIE, side="left")
+    until = np.searchsorted(placed[order], placed + TIE, side="right")
 
-    @classmethod
-    def of(cls, placed: FloatArray) -> _Pairs:
-        order = np.argsort(placed, kind="stable")
-        before = np.searchsorted(placed[order], placed - TIE, side="left")
-        return cls(order, before, np.searchsorted(placed[order], placed + TIE, side="right"))
-
-    def agreement(self, first: FloatArray, then: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the weight of pairs of which the first is placed below the other, and of all.
-
-        Ties by half; weights of the ``first`` and of who may come ``then`` are (..., n).
-        """
+    def agreement(first: FloatArray, then: FloatArray) -> tuple[FloatArray, FloatArray]:
         below = np.zeros((*then.shape[:-1], then.shape[-1] + 1))
-        np.cumsum(then[..., self.order], axis=-1, out=below[..., 1:])
-        above = below[..., -1:] - (below[..., self.before] + below[..., self.until]) / 2
+        np.cumsum(then[..., order], axis=-1, out=below[..., 1:])
+        above = below[..., -1:] - (below[..., before] + below[..., until]) / 2
         return (first * above).sum(axis=-1), first.sum(axis=-1) * below[..., -1]
+
+    return agreement
 
 
 def check_horizon(distribution: CountDistribution, horizon: int | None) -> int:

@@ -86,11 +86,6 @@ def plainly(name: str) -> str:
     return attribute.removesuffix("_years").removesuffix("_cm2").replace("_", " ")
 
 
-def sources(attribute: str) -> tuple[str, ...]:
-    """Return the covariates that come from one attribute."""
-    return tuple(name for name, source in COVARIATES.items() if source == attribute)
-
-
 def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     """Return the covariates of each row, (n,), NaN where the attribute is not recorded.
 

@@ -49,20 +49,16 @@ class Evidence(Protocol):
     @property
     def goal(self) -> str:
         """``clear`` or ``lighten``."""
-        ...
 
     @property
     def members(self) -> tuple[str, ...]:
         """Fingerprints of the shares that it was made of."""
-        ...
 
     def hazard_prior(self) -> dict[str, tuple[float, float]]:
         """Return mean and standard deviation of each log hazard ratio, by covariate."""
-        ...
 
     def duration_prior(self) -> dict[str, tuple[float, float]]:
         """Return the same on the log number of sessions, with location and log scale."""
-        ...
 
 
 # What a publication gave, and how it becomes a log hazard ratio.
@@ -282,14 +278,8 @@ def contradicted(
             continue
         z = (after - mean) / learnt**0.5
         if abs(z) > CONTRADICTS:
-            found.append(
-                {
-                    "parameter": name,
-                    "prior": round(mean, 3),
-                    "posterior": round(after, 3),
-                    "z": round(z, 1),
-                }
-            )
+            moved = {"prior": round(mean, 3), "posterior": round(after, 3), "z": round(z, 1)}
+            found.append({"parameter": name, **moved})
     return found
 
 

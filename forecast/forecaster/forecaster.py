@@ -296,10 +296,8 @@ class Forecaster(Predictor, Result):
 
         Examples
         --------
-        With a saved model, ``forecaster = forecast.load_forecaster("model.json")``::
-
-            forecaster.estimate({"skin_type": "II", "body_site": "forearm", "inks": "black",
-                                 "ink_density": "light", "layering": "single"}).median
+        >>> forecaster.estimate(enquiry, level=0.9).level
+        0.9
         """
         check_level(level)
         enquiry = check_enquiry(enquiry, self.extra)
