@@ -24,14 +24,13 @@ from forecast._jobs import run_units
 from forecast.assess import (
     Outcomes,
     brier,
-    choose,
     interval_coverage,
     last_supported,
-    log_score,
     predict_left_out,
     recalibrate_out_of_fold,
     score_candidates,
 )
+from forecast.assess.scores import log_score
 from forecast.survival import (
     AcceleratedTime,
     CountDistribution,
@@ -214,7 +213,7 @@ def own_law(train: Durations, asked: pd.DataFrame, horizon: int, seed: int) -> C
     """Return what the core says of rows asked about: chosen, fitted, recalibrated."""
     specs = {spec.name: spec for spec in candidates(int(train.observed.sum()))}
     found = predict_left_out(list(specs.values()), train, horizon=horizon, n_draws=50)
-    chosen = choose(score_candidates(found))
+    chosen = score_candidates(found).set_index("chosen").loc[True, "model"]
     own = next(each for each in found if each.name == chosen)
     _, recalibration = recalibrate_out_of_fold(own.predicted, own.outcomes, seed=seed)
     fitted = specs[chosen].fit(train)

@@ -24,10 +24,9 @@ if TYPE_CHECKING:
     from forecast.assess.calibration import Recalibration, carry_draws, carry_remaining
     from forecast.assess.outcomes import Outcomes, last_supported
     from forecast.assess.reliability import reliability_table
-    from forecast.assess.scores import brier, interval_coverage, log_score, tie_split_coverage
+    from forecast.assess.scores import brier, interval_coverage, tie_split_coverage
     from forecast.assess.selection import (
         LeftOut,
-        choose,
         grouped_folds,
         predict_left_out,
         score_candidates,

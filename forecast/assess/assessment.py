@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
@@ -12,18 +12,18 @@ import numpy.typing as npt
 
 from forecast._checks import LEVEL, SHOWN_AT, counted
 from forecast._notes import Note
-from forecast._rows import cluster_counts
+from forecast._rows import cluster_counts, shares
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess.calibration import (
     BARELY_HELD,
     SHRINK,
     Groups,
+    Judged,
+    Ranges,
     Recalibration,
     fit_map,
-    fit_recalibration,
     labels_of,
     path_loss,
-    predicted_ranges,
 )
 from forecast.assess.outcomes import Outcomes, by_subject, last_supported, wilson_interval
 from forecast.assess.reliability import (
@@ -56,11 +56,25 @@ FEWEST_TO_WATCH = 5
 class Drift:
     """How outcomes differ from predictions, without any pull towards no difference.
 
-    ``shift`` with ``shift_error`` is the log ratio of cumulative hazards, observed to predicted:
-    above 0 events come earlier. ``power`` with ``power_error`` is the calibration slope in time:
-    below 1 outcomes vary more than predicted. ``statistic`` and ``p_value`` are the joint Wald test
-    of "shift 0 and power 1", two degrees of freedom, robust to several paths of one subject, on
-    ``n_events`` events.
+    Attributes
+    ----------
+    shift, shift_error : float
+        The log ratio of cumulative hazards, observed to predicted: above 0 events come earlier.
+    power, power_error : float
+        The calibration slope in time: below 1 outcomes vary more than predicted.
+    statistic, p_value : float
+        The joint Wald test of "shift 0 and power 1", two degrees of freedom, robust to several
+        paths of one subject.
+    n_events : int
+        Events behind it.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> found = Drift.of(even, seen)
+    >>> round(found.shift, 2), round(found.p_value, 3)  # later than predicted, and surely
+    (-0.9, 0.001)
     """
 
     shift: float
@@ -83,15 +97,13 @@ class Drift:
                 f"{counted(outcomes.n_events, 'event')} seen.",
                 f"Wait for at least {FEWEST_TO_WATCH} before asking for drift.",
             )
-        ranges = predicted_ranges(distribution, outcomes)
+        ranges, weight = Ranges.of(distribution, outcomes), outcomes.weight
         none = np.zeros((len(outcomes), 0))
-        found = fit_map(ranges, none, outcomes.weight, np.full(2, BARELY_HELD))
+        found = fit_map(ranges, none, weight, np.full(2, BARELY_HELD))
         power = float(np.exp(found[1]))
         _, first, second = path_loss(ranges, float(found[0]), power)
-        bread = np.linalg.inv(second @ outcomes.weight)
-        moved = np.column_stack(
-            [by_subject(slope * outcomes.weight, outcomes.subject) for slope in first]
-        )
+        bread = np.linalg.inv(second @ weight)
+        moved = np.column_stack([by_subject(slope * weight, outcomes.subject) for slope in first])
         covariance = bread @ (moved.T @ moved) @ bread
         statistic = float(found @ np.linalg.solve(covariance, found))
         error = np.sqrt(np.diag(covariance))
@@ -116,18 +128,37 @@ FALSE_ALARMS = 0.05  # over all groups together
 class Assessment:
     """How predictions for paths not fitted to have turned out.
 
-    ``scores`` has ``metric``, ``step`` (missing where it is not of one step), ``value``,
-    ``standard_error`` (by resampling subjects). Metrics are ``log_score`` per watched step,
-    ``crps``, ``concordance``, ``observed_to_expected``, ``d_calibration_p``, ``a_calibration_p``;
-    and at each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
-    ``e50``, ``e90``. ``reliability`` is as from `reliability_table`; ``coverage`` is that of the
-    interval, in every form. ``subgroups`` has ``factor``, ``label``, ``n_paths``, ``n_events``,
-    ``coverage`` (randomised ends), ``coverage_low``, ``coverage_high`` (95 %),
-    ``observed_to_expected`` with its error, and ``verdict``: holds, cannot say, or fails, which
-    chance alone makes of any of them in at most 5 of 100 assessments.
+    Attributes
+    ----------
+    scores : DataFrame
+        ``metric``, ``step`` (missing where it is not of one step), ``value``, ``standard_error``
+        (by resampling subjects). Metrics are ``log_score`` per watched step, ``crps``,
+        ``concordance``, ``observed_to_expected``, ``d_calibration_p``, ``a_calibration_p``; and at
+        each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
+        ``e50``, ``e90``.
+    reliability : DataFrame
+        As from `reliability_table`.
+    coverage : Coverage
+        That of the interval, in every form.
+    subgroups : DataFrame
+        ``factor``, ``label``, ``n_paths``, ``n_events``, ``coverage`` (randomised ends),
+        ``coverage_low``, ``coverage_high`` (95 %), ``observed_to_expected`` with its error, and
+        ``verdict``: holds, cannot say, or fails, which chance alone makes of any of them in at most
+        5 of 100 assessments.
+    horizon : int
+        The last step scored.
+    n_paths, n_subjects, n_events : int
+        What it rests on.
+    messages : tuple of Note
+        Doubts about the assessment itself.
 
-    It rests on ``n_paths``, ``n_subjects`` and ``n_events`` and scores steps up to ``horizon``;
-    ``messages`` are doubts about the assessment itself.
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> found = assess_predictions(even, seen, replicates=0)
+    >>> found.horizon, found.n_events, round(found.coverage.tie_split, 2)
+    (4, 30, 0.65)
     """
 
     scores: pd.DataFrame
@@ -154,19 +185,23 @@ def recalibrate_out_of_fold(
 
     Maps are fitted to the ``outcomes`` of all but one of ``n_folds`` folds, drawn by ``seed``. The
     corrected prediction is for scoring; the map, fitted to every path, is for use. ``groups`` and
-    ``shrink`` as in `fit_recalibration`.
+    ``shrink`` as in `Judged`.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> round(recalibrate_out_of_fold(even, seen)[1].shift, 2)  # events come later than predicted
+    -0.71
     """
-
-    def fitted(rows: IntArray | BoolArray) -> Recalibration:
-        own = _rows(groups, rows)
-        return fit_recalibration(predicted[rows], outcomes.take(rows), groups=own, shrink=shrink)
-
-    whole = fitted(np.arange(len(outcomes)))
+    judged = Judged.of(predicted, outcomes, groups)
+    whole = judged.recalibration(shrink)
     folds = grouped_folds(outcomes.subject, events=outcomes.observed, n_folds=n_folds, seed=seed)
     pmf = np.array(predicted.pmf)
     for fold in np.unique(folds):
         test = folds == fold
-        pmf[test] = fitted(~test).apply(predicted[test], groups=_rows(groups, test)).pmf
+        others = judged.take(~test).recalibration(shrink)
+        pmf[test] = others.apply(predicted[test], groups=_rows(groups, test)).pmf
     return CountDistribution(pmf), whole
 
 
@@ -193,6 +228,14 @@ def assess_predictions(
     left out and named. The labels of ``groups``, factor by factor (n,), are judged one by one.
     Behind standard errors are ``replicates`` resamples of subjects, 0 leaves them out; ties are
     split by ``seed``. Raises RequestError if no predictions are given.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> scores = assess_predictions(even, seen, replicates=0).scores.set_index("metric")
+    >>> scores["value"].round(2).to_dict()["observed_to_expected"]
+    0.6
     """
     if not len(predicted) or not len(outcomes):
         raise RequestError("No predictions were given.", "Give those of at least one path.")
@@ -263,31 +306,28 @@ def _measure_all(
 
     _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
     again = cluster_counts(int(owner.max()) + 1, replicates, seed=seed)[:, owner]
-    weights = [seen.weight, *(seen.weight * again)]
-    sets = [replace(seen, weight=weight) for weight in weights]
+    weights = np.vstack([seen.weight, seen.weight * again])
     # where no chance of being watched comes in, a measure is a ratio of two sums over paths
     upto, expected = expected_events(predicted, seen)
     terms = (log_score_terms(predicted, seen), upto.step - upto.entry, upto.observed, expected)
     columns = np.column_stack(terms)
-    sums = [each @ columns for each in weights]
-    scores = [brier(predicted, one, horizon=horizon) for one in sets]
-    areas = [auc_at(predicted, one, steps) for one in sets]
-    ratios = [float(came / foretold) if foretold else np.nan for _, _, came, foretold in sums]
-    found: dict[tuple[str, int | None], list[float]] = {
-        ("log_score", None): [float(lost / watched) for lost, watched, _, _ in sums],
-        ("crps", None): [float(one.sum()) for one in scores],
-        ("concordance", None): [uno_concordance(predicted, one, horizon=horizon) for one in sets],
-        ("observed_to_expected", None): ratios,
+    lost, watched, came, foretold = (weights @ columns).T
+    scores = brier(predicted, seen, horizon=horizon, weight=weights)
+    areas = auc_at(predicted, seen, steps, weight=weights)
+    found: dict[tuple[str, int | None], FloatArray] = {
+        ("log_score", None): lost / watched,
+        ("crps", None): scores.sum(axis=1),
+        ("concordance", None): uno_concordance(predicted, seen, horizon=horizon, weight=weights),
+        ("observed_to_expected", None): np.where(foretold, shares(came, foretold), np.nan),
     }
-    calibrated = calibrations(predicted, sets, steps)
+    calibrated = calibrations(predicted, seen, steps, weights=weights)
     for place, step in enumerate(steps):
-        found["brier", step] = [float(one[step - 1]) for one in scores]
-        found["auc", step] = [float(one[place]) for one in areas]
-        found |= {(name, step): values[place].tolist() for name, values in calibrated.items()}
+        found["brier", step], found["auc", step] = scores[:, step - 1], areas[:, place]
+        found |= {(name, step): values[place] for name, values in calibrated.items()}
     rows: list[dict[str, Any]] = []
-    for (metric, of_step), (value, *drawn) in found.items():
-        row = {"metric": metric, "step": of_step, "value": value, "standard_error": _spread(drawn)}
-        rows.append(row)
+    for (metric, of_step), values in found.items():
+        row = {"metric": metric, "step": of_step, "value": float(values[0])}
+        rows.append(row | {"standard_error": _spread(values[1:])})
     for name, test in (("d", d_calibration), ("a", a_calibration)):
         chance = test(predicted, seen, seed=seed).p_value
         row = {"metric": f"{name}_calibration_p", "value": chance, "standard_error": float("nan")}
@@ -295,8 +335,8 @@ def _measure_all(
     return pd.DataFrame(rows).astype({"step": "Int64"})
 
 
-def _spread(values: Sequence[float]) -> float:
-    known = np.array([value for value in values if np.isfinite(value)])
+def _spread(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
     return float(known.std(ddof=1)) if len(known) > 1 else float("nan")
 
 
@@ -378,9 +418,23 @@ DAYS = 365.25
 class Watch:
     """What was seen against what was expected, by month.
 
-    ``table`` has ``month, seen, expected, score``: events, their number by the predictions, and the
-    sum at the end of the month. Beyond the ``threshold`` of the score a slowdown to ``ratio`` of
-    the hazards, below 1, is signalled; ``signal`` is the first month at whose end it was, or None.
+    Attributes
+    ----------
+    table : DataFrame
+        ``month, seen, expected, score``: events, their number by the predictions, and the sum at
+        the end of the month.
+    threshold : float
+        Of the score, beyond which a slowdown is signalled.
+    ratio : float
+        Of the hazards under that slowdown, below 1.
+    signal : str or None
+        The first month at whose end it was signalled.
+
+    Examples
+    --------
+    >>> days = np.datetime64("2026-01-15") + np.arange(400)
+    >>> watch(days, np.full(400, 0.1), np.arange(400) % 10 == 0, ratio=0.7).signal is None
+    True
     """
 
     table: pd.DataFrame

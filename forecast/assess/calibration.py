@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, counted
 from forecast._plain import plain, read
-from forecast._types import FloatArray
+from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution, climb
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from forecast.assess.outcomes import Outcomes
 
 Groups = Mapping[str, npt.ArrayLike]
-Ranges = tuple[FloatArray, FloatArray, FloatArray]
 
 # Both chosen by simulation (see DEVELOPERS.md): the first leaves a wrongly shaped model free to
 # be put right at 45 events, the second finds a covariate the model left out at 300 paths and
@@ -43,13 +42,23 @@ NOBODY = 1e-9  # a chance of no event so far below which nothing can be said of 
 class Recalibration:
     """A monotone map of the predicted chance of the event by each step.
 
-    With H(k) = -log(1 - F(k)) the map is H'(k) = exp(shift + group shifts) H(k)^power: a ``power``
-    below 1 widens the distribution, a positive ``shift`` brings the event forward, and 1 and 0
-    change nothing; ``group_shifts`` are by factor and label. Being one map of the whole
-    distribution, its intervals nest over levels and contain the median. It was fitted to
-    ``n_paths`` with ``n_events``; with 0 it is taken as given, tails and all. Where a tail holds
-    fewer than three of the events, the wider of corrected and uncorrected is used: each quantile
-    there is the outer of both. ``messages`` are doubts in words, for people.
+    With H(k) = -log(1 - F(k)) it is H'(k) = exp(shift + group shifts) H(k)^power. Being one map
+    of the whole distribution, its intervals nest over levels and contain the median. Where a tail
+    holds fewer than three of the events, the wider of corrected and uncorrected is used: each
+    quantile there is the outer of both. Raises DataError if the power is not positive.
+
+    Attributes
+    ----------
+    shift : float
+        Above 0 the event is brought forward.
+    power : float
+        Below 1 the distribution is widened.
+    group_shifts : mapping of factor to mapping of label to float
+        What is added to the shift for each group.
+    n_paths, n_events : int
+        What it was fitted to; with no events it is taken as given, tails and all.
+    messages : tuple of str
+        Doubts in words, for people.
 
     Examples
     --------
@@ -87,7 +96,7 @@ class Recalibration:
                 shift += [by_label.get(label, 0.0) for label in labels]
         shift += self.shift
         raw = distribution.cdf()
-        hazard, _, _ = _mapped_hazard(raw, shift[:, None], self.power)
+        hazard, _ = _mapped(*_log_hazard(raw), shift[:, None], self.power)
         mapped = np.where((raw > 0) & (raw < 1), -np.expm1(-hazard), raw >= 1)  # 0 and 1 stay
         tail = 0.0
         if self.n_events:  # a tail of this chance holds three of the events used
@@ -142,51 +151,68 @@ def labels_of(name: str, values: npt.ArrayLike, n: int) -> list[str]:
     return [known[value] for value in array.tolist()]
 
 
-def fit_recalibration(
-    predicted: CountDistribution,
-    outcomes: Outcomes,
-    *,
-    groups: Groups | None = None,
-    shrink: float = SHRINK,
-) -> Recalibration:
-    """Return the map that makes out-of-fold predictions agree with what was seen.
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """Paths with predictions by models *not* fitted to them: what a map is fitted to.
 
-    Maximum likelihood of what is known of each path (the event at its step, or no event yet, given
-    none by its entry), with normal penalties that pull the map to the identity. It uses censored
-    paths as they are, needs no weights, and is stable at a few dozen events.
-
-    ``predicted`` is by models *not* fitted to the paths of ``outcomes``. The map may shift by
-    ``groups``, labels (n,) of each factor, each pulled to the overall map. ``shrink`` is the
-    standard deviation of the penalties for ``shift`` and ``log(power)``. With too few events for an
-    80 % interval the power is not allowed above 1: predictions are widened on little evidence,
-    never narrowed.
+    It may shift by ``labels``, a pair of factor and label for each column of the ``design``.
     """
-    n_events = outcomes.n_events
-    if n_events < FEWEST_EVENTS:
+
+    ranges: Ranges
+    weight: FloatArray
+    observed: BoolArray
+    labels: tuple[tuple[str, str], ...]
+    design: FloatArray  # (n, labels), 1 where a path has the label
+
+    @classmethod
+    def of(
+        cls, predicted: CountDistribution, outcomes: Outcomes, groups: Groups | None = None
+    ) -> Judged:
+        """Return the paths of ``outcomes``, with their labels (n,) of each factor of ``groups``."""
+        labels, columns = [], [np.zeros((len(outcomes), 0))]
+        for factor, values in (groups or {}).items():
+            own = np.array(labels_of(factor, values, len(outcomes)))
+            distinct = np.unique(own)
+            labels += [(factor, str(label)) for label in distinct]
+            columns.append((own[:, None] == distinct).astype(np.float64))
+        ranges = Ranges.of(predicted, outcomes)
+        return cls(ranges, outcomes.weight, outcomes.observed, tuple(labels), np.hstack(columns))
+
+    def take(self, rows: BoolArray) -> Judged:
+        """Return some of the paths."""
+        ranges = Ranges(self.ranges.log_hazard[:, rows], self.ranges.certain[:, rows])
+        own = self.weight[rows], self.observed[rows]
+        return Judged(ranges, *own, self.labels, self.design[rows])
+
+    def recalibration(self, shrink: float = SHRINK) -> Recalibration:
+        """Return the map that makes the predictions agree with what was seen.
+
+        Maximum likelihood of what is known of each path (the event at its step, or no event yet,
+        given none by its entry), with normal penalties that pull the map to the identity, and that
+        of each group to the overall map. It uses censored paths as they are, needs no weights, and
+        is stable at a few dozen events. ``shrink`` is the standard deviation of the penalties for
+        ``shift`` and ``log(power)``. With too few events for an 80 % interval the power is not
+        allowed above 1: predictions are widened on little evidence, never narrowed.
+        """
+        n_events = int((self.observed & (self.weight > 0)).sum())
+        counts: Any = {"n_paths": len(self.weight), "n_events": n_events}
+        events = counted(n_events, "event")
+        if n_events < FEWEST_EVENTS:
+            message = f"{events}: too few to correct the predictions, left as they are."
+            return Recalibration(**counts, messages=(message,))
+        spread = np.r_[shrink, shrink, np.full(len(self.labels), GROUP_SHRINK)]
+        shift, log_power, *own = fit_map(self.ranges, self.design, self.weight, spread).tolist()
+        shifts: dict[str, dict[str, float]] = {}
+        for (name, label), value in zip(self.labels, own, strict=True):
+            shifts.setdefault(name, {})[label] = value
+        found = Recalibration(shift, float(np.exp(log_power)), shifts, **counts)
+        if found.enough_for(0.8):
+            return found
         message = (
-            f"{counted(n_events, 'event')}: too few to correct the predictions, left as they are."
+            f"{events} behind the correction: an 80 % interval needs "
+            f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
         )
-        return Recalibration(n_paths=len(outcomes), n_events=n_events, messages=(message,))
-    names, columns = [], [np.zeros((len(outcomes), 0))]
-    for factor, values in (groups or {}).items():
-        labels = np.array(labels_of(factor, values, len(outcomes)))
-        distinct = np.unique(labels)
-        names += [(factor, str(label)) for label in distinct]
-        columns.append((labels[:, None] == distinct).astype(np.float64))
-    design = np.hstack(columns)
-    spread = np.r_[shrink, shrink, np.full(design.shape[1], GROUP_SHRINK)]
-    best = fit_map(predicted_ranges(predicted, outcomes), design, outcomes.weight, spread)
-    shifts: dict[str, dict[str, float]] = {}
-    for (name, label), value in zip(names, best[2:], strict=True):
-        shifts.setdefault(name, {})[label] = float(value)
-    found = Recalibration(float(best[0]), float(np.exp(best[1])), shifts, len(outcomes), n_events)
-    if found.enough_for(0.8):
-        return found
-    message = (
-        f"{counted(found.n_events, 'event')} behind the correction: an 80 % interval needs "
-        f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
-    )
-    return replace(found, power=min(found.power, 1.0), messages=(message,))
+        return replace(found, power=min(found.power, 1.0), messages=(message,))
 
 
 def fit_map(
@@ -214,15 +240,23 @@ def fit_map(
     return climb(at, np.zeros(len(spread)), settled=SETTLED)[0]
 
 
-def predicted_ranges(distribution: CountDistribution, outcomes: Outcomes) -> Ranges:
-    """Return the predicted chance by the entry, and before and by what was seen.
+class Ranges(NamedTuple):
+    """By the entry, before and by what was seen, (3, n): log cumulative hazards, as predicted.
 
     A path censored after step C lies between the chance by C and 1.
     """
-    outcomes.check_matches(distribution)
-    seen = outcomes.up_to(distribution.horizon)
-    by_step = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
-    return by_step[np.arange(len(seen)), seen.entry], *seen.stretch(distribution)
+
+    log_hazard: FloatArray
+    certain: BoolArray  # where the chance is 1
+
+    @classmethod
+    def of(cls, distribution: CountDistribution, outcomes: Outcomes) -> Ranges:
+        """Return those of what was seen of each path."""
+        outcomes.check_matches(distribution)
+        seen = outcomes.up_to(distribution.horizon)
+        by_step = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
+        entered = by_step[np.arange(len(seen)), seen.entry]
+        return cls(*_log_hazard(np.stack([entered, *seen.stretch(distribution)])))
 
 
 def path_loss(
@@ -232,35 +266,36 @@ def path_loss(
 
     Slopes, (2, n), and bends, (2, 2, n), are those in ``shift`` and ``log(power)``.
     """
-    entered, low, high = (_mapped_hazard(part, shift, power) for part in ranges)
-    before, by = np.exp(-low[0]), np.exp(-high[0])
+    mapped, steep = _mapped(*ranges, shift, power)
+    crossed = mapped * steep
+    # slopes in shift and log power, and bends: twice in shift, in both, twice in log power
+    slopes, bends = (mapped, crossed), (mapped, crossed, crossed * (steep + 1))
+    before, by = np.exp(-mapped[1:])
     chance = np.maximum(before - by, 1e-12)
-    pulled = [(low[1][i] * before - high[1][i] * by) / chance for i in (0, 1)]
-    first = np.stack([pulled[i] - entered[1][i] for i in (0, 1)])
+    pulled = [(one[1] * before - one[2] * by) / chance for one in slopes]
+    first = np.stack([pull - one[0] for pull, one in zip(pulled, slopes, strict=True)])
     second = np.empty((2, 2, len(chance)))
     for i, j in ((0, 0), (0, 1), (1, 1)):
-        near = before * (low[2][i + j] - low[1][i] * low[1][j])
-        far = by * (high[2][i + j] - high[1][i] * high[1][j])
-        second[i, j] = (near - far) / chance + pulled[i] * pulled[j] - entered[2][i + j]
+        near, far = (bends[i + j] - slopes[i] * slopes[j])[1:]
+        second[i, j] = (near * before - far * by) / chance + pulled[i] * pulled[j]
+        second[i, j] -= bends[i + j][0]
         second[j, i] = second[i, j]
-    return -np.log(chance) - entered[0], first, second
+    return -np.log(chance) - mapped[0], first, second
 
 
-def _mapped_hazard(
-    chance: FloatArray, shift: FloatArray | float, power: float
-) -> tuple[FloatArray, list[FloatArray], list[FloatArray]]:
-    """Return the mapped cumulative hazard, its slopes in ``shift`` and ``log(power)``, its bends.
-
-    The bends: twice in ``shift``, in both, and twice in ``log(power)``.
-    """
+def _log_hazard(chance: FloatArray) -> tuple[FloatArray, BoolArray]:
     cumulative = -np.log(np.maximum(1 - chance, SMALLEST))
-    log_hazard = np.log(np.maximum(cumulative, SMALLEST))
-    # A chance of 1 stays 1 under every map.
-    log_mapped = np.where(chance >= 1, LARGEST_LOG, shift + power * log_hazard)
-    mapped = np.exp(np.minimum(log_mapped, LARGEST_LOG))
+    return np.log(np.maximum(cumulative, SMALLEST)), chance >= 1
+
+
+def _mapped(
+    log_hazard: FloatArray, certain: BoolArray, shift: FloatArray | float, power: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the mapped cumulative hazard, and ``power`` times the log of the one it is of."""
     steep = power * log_hazard
-    crossed = mapped * steep
-    return mapped, [mapped, crossed], [mapped, crossed, crossed * (steep + 1)]
+    # what is certain stays so under every map
+    log_mapped = np.where(certain, LARGEST_LOG, np.minimum(shift + steep, LARGEST_LOG))
+    return np.exp(log_mapped), steep
 
 
 def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
@@ -304,6 +339,12 @@ def carry_remaining(
     ``draws``, (n_draws, n, done + steps or more), are each subject's probabilities from step 1 on,
     and so are the rows of ``target``, over the same horizon. Zeros where that has the event by
     ``done`` for certain: of such a subject nothing is known.
+
+    Examples
+    --------
+    >>> target = CountDistribution([[0.5, 0.25, 0.125]])
+    >>> carry_remaining(np.array([[[0.5, 0.25, 0.25]]]), target, done=1, steps=2).tolist()
+    [[[0.5, 0.25]]]
     """
     known = (target.survival()[:, done - 1] >= NOBODY) | (done == 0)
     remaining = CountDistribution(target[known].given_not_by(done).pmf[:, :steps])

@@ -26,11 +26,20 @@ class Outcomes:
     The event at a step comes before dropping out at that step: a path censored at step 4 is
     known to be without the event after four steps.
 
-    Each array is of shape (n,). The last ``step`` watched counts from 1, ``observed`` says whether
-    the event happened there, ``entry`` are steps taken before, event-free (none if not given), and
-    ``weight`` is how many paths this one stands for (one). Paths of one ``subject`` are not
-    independent; each is its own if not given. Raises DataError if lengths differ, a step is below 1
-    or an entry is not before its step.
+    Raises DataError if lengths differ, a step is below 1 or an entry is not before its step.
+
+    Attributes
+    ----------
+    step : ndarray of shape (n,)
+        The last step watched, from 1.
+    observed : ndarray of shape (n,)
+        Whether the event happened there.
+    entry : ndarray of shape (n,)
+        Steps taken before, event-free; none if not given.
+    weight : ndarray of shape (n,)
+        How many paths this one stands for; one if not given.
+    subject : ndarray of shape (n,)
+        Paths of one subject are not independent; each is its own if not given.
 
     Examples
     --------
@@ -143,23 +152,33 @@ def by_subject(values: FloatArray, subject: AnyArray) -> FloatArray:
 SUPPORT = 5
 
 
-def still_watched(outcomes: Outcomes, *, horizon: int) -> FloatArray:
-    """Return the chance of being watched still after steps 0 to ``horizon``.
+def still_watched(
+    outcomes: Outcomes, *, horizon: int, weight: FloatArray | None = None
+) -> FloatArray:
+    """Return the chance of being watched still after steps 0 to ``horizon``, (..., horizon + 1).
 
     Kaplan-Meier for dropping out. At a step the event comes first, so a path with its event there
-    cannot drop out there. Paths that entered late count from their entry on.
+    cannot drop out there. Paths that entered late count from their entry on. ``weight``, (..., n),
+    stands in for that of the outcomes.
     """
+    each = outcomes.weight if weight is None else weight
     steps = np.arange(1, horizon + 1)
     here = outcomes.step[:, None] == steps
     at_risk = (outcomes.entry[:, None] < steps) & (outcomes.step[:, None] >= steps)
     event = here & outcomes.observed[:, None]
-    could = outcomes.weight @ (at_risk & ~event)
-    left = outcomes.weight @ (here & ~outcomes.observed[:, None])
-    return np.append(1.0, np.cumprod(1 - shares(left, could)))
+    could, left = each @ (at_risk & ~event), each @ (here & ~outcomes.observed[:, None])
+    stayed = np.cumprod(1 - shares(left, could), axis=-1)
+    return np.concatenate([np.ones((*stayed.shape[:-1], 1)), stayed], axis=-1)
 
 
 def last_supported(outcomes: Outcomes) -> int:
-    """Return the last step at which five paths of ``outcomes`` are watched (1 if none)."""
+    """Return the last step at which five paths of ``outcomes`` are watched (1 if none).
+
+    Examples
+    --------
+    >>> last_supported(Outcomes([2] * 5 + [9] * 4, [True] * 9))
+    2
+    """
     steps = np.arange(1, int(outcomes.step.max()) + 1)
     counted = (outcomes.weight > 0)[:, None]
     watched = (outcomes.entry[:, None] < steps) & (outcomes.step[:, None] >= steps) & counted
@@ -172,30 +191,40 @@ class KnownStatus:
     """Who is known to have had the event by each step, and what each known path stands for."""
 
     happened: BoolArray  # (n, horizon): whether the event was seen by step k
-    # (n, horizon): the path's own over the chance of the status being known; 0 where it is not
-    weight: FloatArray
-    paths: FloatArray  # (horizon,): the weight of all paths that had entered, known or not
+    known: BoolArray  # (n, horizon): whether it is known if it was
+    settled: IntArray  # (n, horizon): the step after which the path had to be watched still
+    watched: FloatArray  # (..., horizon + 1): the chance of that
+    each: FloatArray  # (..., n): the path's weight, by the chance of being watched at its entry
+    paths: FloatArray  # (..., horizon): the weight of all paths that had entered, known or not
+
+    def weight_at(self, step: int) -> FloatArray:
+        """Return the paths' weights over the chance that their status is known, (..., n).
+
+        0 where it is not.
+        """
+        chance = self.watched[..., self.settled[:, step - 1]]
+        return shares(self.each * self.known[:, step - 1], chance)
 
 
-def known_status(outcomes: Outcomes, horizon: int) -> KnownStatus:
+def known_status(outcomes: Outcomes, horizon: int, weight: FloatArray | None = None) -> KnownStatus:
     """Return the status at steps 1 to ``horizon``, weighted for censoring by `still_watched`.
+
+    ``weight``, (..., n), stands in for that of the outcomes.
 
     An event at step t is weighted by the chance of being watched just before t, after Graf et al.
     (1999, Stat Med 18:2529); a path without the event after step k by the chance just before k,
     because the event comes before dropping out. The left limit matters: with the chance *after* t,
     tied steps bias the Brier score upwards.
     """
-    steps, watched = np.arange(1, horizon + 1), still_watched(outcomes, horizon=horizon)
+    own = outcomes.weight if weight is None else weight
+    steps, watched = np.arange(1, horizon + 1), still_watched(outcomes, horizon=horizon, weight=own)
     entered = outcomes.entry[:, None] < steps
     happened = (outcomes.step[:, None] <= steps) & outcomes.observed[:, None]
     free = (outcomes.step[:, None] >= steps) & ~happened & entered
     # A path that entered late is scored on what was left, so only dropping out since then counts.
-    since = watched / np.maximum(watched[np.minimum(outcomes.entry, horizon)], 1e-12)[:, None]
-    at_event = since[np.arange(len(outcomes)), np.minimum(outcomes.step, horizon + 1) - 1]
-    chance = np.where(happened, at_event[:, None], since[:, :-1])
-    known = (happened | free) & (chance > 0)
-    weight = np.divide(outcomes.weight[:, None], chance, out=np.zeros_like(chance), where=known)
-    return KnownStatus(happened, weight, outcomes.weight @ entered)
+    each = own * np.maximum(watched[..., np.minimum(outcomes.entry, horizon)], 1e-12)
+    settled = np.minimum(outcomes.step[:, None], steps) - 1
+    return KnownStatus(happened, happened | free, settled, watched, each, own @ entered)
 
 
 def wilson_interval(share: float, n: float) -> tuple[float, float]:

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_whole_number
 from forecast._rows import shares
-from forecast._types import AnyArray, BoolArray, FloatArray
+from forecast._types import BoolArray, FloatArray
 from forecast.assess.outcomes import Outcomes, by_subject, known_status
 from forecast.assess.scores import check_horizon
 from forecast.survival import CountDistribution
@@ -22,7 +20,7 @@ if TYPE_CHECKING:
 EDGE = 1e-6
 MOST_ITERATIONS = 50
 PATIENCE = 8  # full steps before each is checked
-SETTLED = 1e-7  # of any coefficient; the step after is its square
+SETTLED = 1e-5  # of any coefficient; the step after is its square
 
 
 # How the observed chance rises with the predicted one on the logit scale: the slope is 1 where the
@@ -34,64 +32,53 @@ MEASURES = ("calibration_slope", "calibration_intercept", "ici", "e50", "e90")
 
 
 def calibration_error(
-    predicted: npt.ArrayLike, observed: npt.ArrayLike, *, weight: npt.ArrayLike | None = None
+    predicted: FloatArray, observed: FloatArray, weight: FloatArray
 ) -> tuple[float, float, float]:
-    """Return mean, median and 90th percentile of the distance between two sets of chances."""
-    error = np.abs(np.asarray(predicted, dtype=np.float64) - np.asarray(observed, np.float64))
-    each = np.ones(len(error)) if weight is None else np.asarray(weight, dtype=np.float64)
+    """Return mean, median and 90th percentile of the distance between two sets of chances, (n,)."""
+    error = np.abs(predicted - observed)
     order = np.argsort(error, kind="stable")
-    reached = np.cumsum(each[order]) / each.sum()
+    reached = np.cumsum(weight[order]) / weight.sum()
     e50, e90 = error[order][np.searchsorted(reached, np.array([0.5, 0.9]) - 1e-12)]
-    return float(np.average(error, weights=each)), float(e50), float(e90)
+    return float(np.average(error, weights=weight)), float(e50), float(e90)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Known:
-    """Paths of several sets, (sets, n), with no weight where the status at a step is not known."""
-
-    logit: FloatArray  # of the chance given to the event
-    happened: FloatArray
-    weight: FloatArray
-
-    def __getitem__(self, sets: AnyArray) -> _Known:
-        return _Known(self.logit[sets], self.happened[sets], self.weight[sets])
-
-    def mixed(self) -> BoolArray:
-        """Say of which sets some paths had the event and some had not."""
-        inside = self.weight > 0
-        events = (self.happened * inside).sum(axis=1)
-        return np.asarray((events > 0) & (events < inside.sum(axis=1)))
+# Below, ``logit`` (n,) is that of the chance given to the event, ``happened`` (n,) whether it came,
+# and ``weight`` (sets, n) 0 where that is not known; in each set some had it and some had not.
 
 
-def _slopes(known: _Known) -> FloatArray:
-    inside = known.weight > 0
-    lowest = np.where(inside, known.logit, np.inf).min(axis=1)
-    highest = np.where(inside, known.logit, -np.inf).max(axis=1)
-    good = known.mixed() & (highest - lowest >= 1e-9)
+def _slopes(logit: FloatArray, happened: FloatArray, weight: FloatArray) -> FloatArray:
+    inside = weight > 0
+    lowest = np.where(inside, logit, np.inf).min(axis=1)
+    good = np.where(inside, logit, -np.inf).max(axis=1) - lowest >= 1e-9
     found = np.full((2, len(good)), np.nan)
-    some = known[good]
-    line = np.stack([np.ones_like(some.logit), some.logit], axis=2)
-    found[0, good] = _logistic(line, some)[:, 1]
-    found[1, good] = _logistic(line[..., :1], some, some.logit)[:, 0]
+    line = np.column_stack([np.ones_like(logit), logit])[None]
+    found[0, good] = _logistic(line, happened, weight[good])[:, 1]
+    found[1, good] = _logistic(line[..., :1], happened, weight[good], logit)[:, 0]
     return found
 
 
 def _logistic(
     design: FloatArray,
-    known: _Known,
+    happened: FloatArray,
+    weight: FloatArray,
     offset: FloatArray | float = 0.0,
     ridge: FloatArray | float = 1e-6,
 ) -> FloatArray:
-    """Return the coefficients of weighted logistic regressions, (sets, k), all at a time."""
-    count = (known.weight > 0).sum(axis=1, keepdims=True)
-    each = known.weight / (known.weight.sum(axis=1, keepdims=True) / count)
-    found = np.zeros((len(design), design.shape[2]))
+    """Return the coefficients of weighted logistic regressions, (sets, k), all at a time.
+
+    The ``design`` is (sets, n, k), or (1, n, k) for all of them.
+    """
+    count = (weight > 0).sum(axis=1, keepdims=True)
+    each = weight / (weight.sum(axis=1, keepdims=True) / count)
+    found = np.zeros((len(weight), design.shape[2]))
     found[:, 1:2] = 1.0  # the logit of a prediction that is right has slope 1
+    if len(weight) > 1:  # sets are alike, and the first is a good start for all
+        found[:] = _logistic(design[:1], happened, weight[:1], offset, ridge)
     penalty, turned = np.broadcast_to(ridge, found.shape[1:]), design.swapaxes(1, 2)
 
     def lost(place: FloatArray) -> FloatArray:
         log_odds = offset + (design @ place[..., None])[..., 0]
-        missed = np.logaddexp(0, log_odds) - known.happened * log_odds
+        missed = np.logaddexp(0, log_odds) - happened * log_odds
         return np.asarray((each * missed).sum(axis=1) + place**2 @ penalty / 2)
 
     moving = np.ones(len(found), dtype=np.bool_)
@@ -99,7 +86,7 @@ def _logistic(
         log_odds = offset + (design @ found[..., None])[..., 0]
         chance = 1 / (1 + np.exp(-np.clip(log_odds, -30, 30)))
         bread = (turned * (each * chance * (1 - chance))[:, None]) @ design + np.diag(penalty)
-        pull = (turned @ (each * (known.happened - chance))[..., None])[..., 0] - penalty * found
+        pull = (turned @ (each * (happened - chance))[..., None])[..., 0] - penalty * found
         move = np.linalg.solve(bread, pull[..., None])[..., 0] * moving[:, None]
         largest = np.abs(move).max(axis=1)
         # A whole Newton step can overshoot where events are few: halve it until it helps.
@@ -114,13 +101,13 @@ def _logistic(
     return found
 
 
-def _curve_basis(known: _Known) -> FloatArray:
+def _curve_basis(logit: FloatArray, inside: BoolArray) -> FloatArray:
     """Return restricted cubic splines with knots at the 10th, 50th and 90th percentiles.
 
-    A line, its third column zero, where predictions are too much alike.
+    They are of those ``inside`` each set. A line, its third column zero, where predictions are too
+    much alike.
     """
-    inside = known.weight > 0
-    ordered = np.sort(np.where(inside, known.logit, np.inf), axis=1)
+    ordered = np.sort(np.where(inside, logit, np.inf), axis=1)
     place = (inside.sum(axis=1, keepdims=True) - 1) * np.array([0.1, 0.5, 0.9])
     under = place.astype(np.int64)
     below = np.take_along_axis(ordered, under, axis=1)
@@ -129,50 +116,52 @@ def _curve_basis(known: _Known) -> FloatArray:
     rises = ((ordered[:, 1:] > ordered[:, :-1]) & np.isfinite(ordered[:, 1:])).sum(axis=1)
     apart = (np.diff(knots, axis=1).min(axis=1) >= 1e-6) & (rises >= 4)
     low, middle, high = np.where(apart[:, None], knots, [0.0, 1.0, 2.0]).T[..., None]
-    cubes = [np.clip(known.logit - knot, 0, None) ** 3 for knot in (low, middle, high)]
+    cubes = [np.clip(logit - knot, 0, None) ** 3 for knot in (low, middle, high)]
     bend = cubes[0] - cubes[1] * (high - low) / (high - middle)
     bend += cubes[2] * (middle - low) / (high - middle)
     bend *= apart[:, None] / (high - low) ** 2
-    return np.stack([np.ones_like(bend), known.logit, bend], axis=2)
+    return np.stack([np.ones_like(bend), np.broadcast_to(logit, bend.shape), bend], axis=2)
 
 
-def _errors(known: _Known) -> FloatArray:
-    found = np.full((3, len(known.weight)), np.nan)
-    good = np.flatnonzero(known.mixed())
-    some = known[good]
-    basis = _curve_basis(some)
-    fitted = _logistic(basis, some, ridge=np.array([1e-6, 1e-6, 0.1]))
-    log_odds = np.stack([some.logit, (basis @ fitted[..., None])[..., 0]])
-    chance, curve = 1 / (1 + np.exp(-np.clip(log_odds, -30, 30)))
-    for number, at in enumerate(good):
-        inside = some.weight[number] > 0
-        weight = some.weight[number, inside]
-        both = chance[number, inside], curve[number, inside]
-        found[:, at] = calibration_error(*both, weight=weight)
-    return found
+def _errors(logit: FloatArray, happened: FloatArray, weight: FloatArray) -> FloatArray:
+    inside = weight > 0
+    basis = _curve_basis(logit, inside)
+    fitted = _logistic(basis, happened, weight, ridge=np.array([1e-6, 1e-6, 0.1]))
+    log_odds = (basis @ fitted[..., None])[..., 0]
+    chance, curve = (1 / (1 + np.exp(-np.clip(one, -30, 30))) for one in (logit, log_odds))
+    each = zip(curve, weight, inside, strict=True)
+    return np.array(
+        [calibration_error(chance[some], to[some], by[some]) for to, by, some in each]
+    ).T
 
 
 def calibrations(
-    distribution: CountDistribution, sets: Sequence[Outcomes], steps: Sequence[int]
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    steps: Sequence[int],
+    *,
+    weights: FloatArray | None = None,
 ) -> dict[str, FloatArray]:
     """Return `MEASURES` of "event by the step" at each of ``steps``, shape (steps, sets) each.
 
-    They are of each of several sets of outcomes of the same predictions, worked out side by side.
-    The slope is Cox's (1958). The error is against a smooth observed curve: a logistic regression
-    on a restricted cubic spline of the predicted logit, its bend lightly pulled to a line. Both are
-    weighted for censoring, and ``nan`` where all outcomes, or for the slope all predictions, are
-    alike.
+    ``weights``, (sets, n), stand in for those of the outcomes, and the sets are worked out side by
+    side; without them there is one set. The slope is Cox's (1958). The error is against a smooth
+    observed curve: a logistic regression on a restricted cubic spline of the predicted logit, its
+    bend lightly pulled to a line. Both are weighted for censoring, and ``nan`` where all outcomes,
+    or for the slope all predictions, are alike.
     """
-    found = np.full((len(MEASURES), len(steps), len(sets)), np.nan)
+    each = outcomes.weight[None] if weights is None else weights
+    found = np.full((len(MEASURES), len(steps), len(each)), np.nan)
     last = max([check_horizon(distribution, step) for step in steps], default=1)
-    status = [known_status(outcomes, last) for outcomes in sets]
-    chances = [outcomes.conditioned(distribution).cdf() for outcomes in sets]
-    for place, at in enumerate(np.asarray(steps, dtype=np.int64) - 1):
-        chance = np.clip([one[:, at] for one in chances], EDGE, 1 - EDGE)
-        happened = np.array([one.happened[:, at] for one in status], dtype=np.float64)
-        weight = np.array([one.weight[:, at] for one in status])
-        known = _Known(np.log(chance / (1 - chance)), happened, weight)
-        found[:, place] = np.vstack([_slopes(known), _errors(known)])
+    status = known_status(outcomes, last, each)
+    chances = np.clip(outcomes.conditioned(distribution).cdf(), EDGE, 1 - EDGE)
+    for place, step in enumerate(steps):
+        chance, happened = chances[:, step - 1], status.happened[:, step - 1].astype(np.float64)
+        logit, weight = np.log(chance / (1 - chance)), status.weight_at(step)
+        mixed = ((weight > 0) @ happened > 0) & ((weight > 0) @ (1 - happened) > 0)
+        if mixed.any():
+            known = logit, happened, weight[mixed]
+            found[:, place, mixed] = np.vstack([_slopes(*known), _errors(*known)])
     return dict(zip(MEASURES, found, strict=True))
 
 
@@ -213,7 +202,15 @@ def reliability_table(
     have equal numbers of paths, and ties in the prediction make them fewer. Columns ``step``,
     ``bin``, ``n_paths``, ``n_events`` (seen by the step), ``predicted`` (mean), ``observed``
     (share, weighted for dropping out inside the bin: Kaplan-Meier where nobody entered late),
-    ``standard_error`` (by subject; Greenwood's where each has one path).
+    ``standard_error`` (by subject; Greenwood's where each has one path). Raises RequestError if a
+    step is not predicted.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> reliability_table(even, seen, steps=[1, 2])[["predicted", "observed"]].to_numpy().tolist()
+    [[0.5, 0.25], [0.75, 0.5]]
     """
     import pandas as pd
 
@@ -252,7 +249,7 @@ def _seen_share(seen: Outcomes, step: int) -> tuple[float, float]:
     weights it has a part in included, by subject.
     """
     status = known_status(seen, step)
-    weight, happened = status.weight[:, step - 1], status.happened[:, step - 1]
+    weight, happened = status.weight_at(step), status.happened[:, step - 1]
     total = float(weight.sum())
     if not total:
         return float("nan"), float("nan")

@@ -6,7 +6,7 @@ concordance and area under the curve, which judge the order alone, large is good
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,19 +72,25 @@ def brier_terms(
     horizon = check_horizon(distribution, horizon)
     status = known_status(outcomes, horizon)
     by_step = outcomes.conditioned(distribution).cdf()[:, :horizon]
-    return status.weight * (by_step - status.happened) ** 2, status.paths
+    weight = np.column_stack([status.weight_at(step) for step in range(1, horizon + 1)])
+    return weight * (by_step - status.happened) ** 2, status.paths
 
 
 def brier(
-    distribution: CountDistribution, outcomes: Outcomes, *, horizon: int | None = None
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    *,
+    horizon: int | None = None,
+    weight: FloatArray | None = None,
 ) -> FloatArray:
-    """Return the Brier score of "event by step k" for k = 1 to ``horizon``, shape (horizon,).
+    """Return the Brier score of "event by step k" for k = 1 to ``horizon``, shape (..., horizon).
 
     ``distribution`` has a row for each path. Weighted for censoring (Graf et al. 1999, Stat Med
     18:2529) with the chance of being watched *just before* the event. The sum over steps is the
     continuous ranked probability score of the count, with all steps beyond ``horizon`` as one
     class. Take a horizon up to which some paths are watched:
-    :func:`~forecast.assess.outcomes.last_supported`.
+    :func:`~forecast.assess.outcomes.last_supported`. ``weight``, (..., n), stands in for that of
+    the outcomes.
 
     Examples
     --------
@@ -92,74 +98,90 @@ def brier(
     >>> brier(half, Outcomes([1], [True])).tolist()
     [0.25, 0.0625]
     """
-    terms, paths = brier_terms(distribution, outcomes, horizon=horizon)
-    return shares(terms.sum(axis=0), paths)
+    horizon = check_horizon(distribution, horizon)
+    status = known_status(outcomes, horizon, weight)
+    missed = (outcomes.conditioned(distribution).cdf()[:, :horizon] - status.happened) ** 2
+    sums = [status.weight_at(step + 1) @ missed[:, step] for step in range(horizon)]
+    return shares(np.stack(sums, axis=-1), status.paths)
 
 
 def uno_concordance(
-    distribution: CountDistribution, outcomes: Outcomes, *, horizon: int | None = None
-) -> float:
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    *,
+    horizon: int | None = None,
+    weight: FloatArray | None = None,
+) -> FloatArray:
     """Return the chance that of two paths the one predicted to be earlier has the event first.
 
     Uno et al. (2011, Stat Med 30:1105), over events up to ``horizon`` only: without that limit a
     few late events decide the number. Paths are ordered by their expected step, counting at most
     ``horizon``. A pair counts when one's event was seen at a step at which the other was at risk
-    and which the other got through. ``nan`` when no pair can be compared.
+    and which the other got through. ``nan`` when no pair can be compared. ``weight``, (..., n),
+    stands in for that of the outcomes, and a chance is returned for each, (...,).
     """
     horizon = check_horizon(distribution, horizon)
     outcomes.check_matches(distribution)
-    expected = distribution.mean_capped(horizon)
-    step, weight = outcomes.step, outcomes.weight
-    now = np.unique(step[outcomes.observed & (step <= horizon)])
-    if not len(now):
-        return float("nan")
-    here, chance = step[:, None] == now, still_watched(outcomes, horizon=horizon)[now - 1]
-    case = here & outcomes.observed[:, None] & (chance > 0)
-    through = (step[:, None] > now) | (here & ~outcomes.observed[:, None])
-    other = through & (outcomes.entry[:, None] < now)
-    worth = np.divide(weight[:, None], chance**2, out=np.zeros(case.shape), where=case)
-    agreed, total = _agreement(expected, worth, weight[:, None] * other)
-    return float(agreed.sum() / total.sum()) if total.sum() > 0 else float("nan")
+    each = outcomes.weight if weight is None else weight
+    step, observed = outcomes.step, outcomes.observed
+    agreement = _pairs(distribution.mean_capped(horizon))
+    watched = still_watched(outcomes, horizon=horizon, weight=each)
+    agreed, total = np.zeros((2, *each.shape[:-1]))
+    for now in np.unique(step[observed & (step <= horizon)]):
+        case = observed & (step == now)
+        other = ((step > now) | (step == now) & ~observed) & (outcomes.entry < now)
+        found = agreement(each * case, each * other)
+        worth = shares(1.0, watched[..., now - 1] ** 2)
+        agreed, total = agreed + worth * found[0], total + worth * found[1]
+    return _part(agreed, total)
 
 
-def auc_at(distribution: CountDistribution, outcomes: Outcomes, steps: Sequence[int]) -> FloatArray:
-    """Return the cumulative/dynamic area under the curve at each of ``steps``.
+def auc_at(
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    steps: Sequence[int],
+    *,
+    weight: FloatArray | None = None,
+) -> FloatArray:
+    """Return the cumulative/dynamic area under the curve at each of ``steps``, (..., steps).
 
     The chance that a path with the event by step k was given a higher chance of it than a path
     without (Uno et al. 2007, JASA 102:527; Hung & Chiang 2010), weighted for censoring.
-    ``nan`` at a step where one side is empty.
+    ``nan`` at a step where one side is empty. ``weight``, (..., n), stands in for that of the
+    outcomes.
     """
     horizon = max([check_horizon(distribution, step) for step in steps], default=1)
-    status = known_status(outcomes, horizon)
+    status = known_status(outcomes, horizon, weight)
     by_step = outcomes.conditioned(distribution).cdf()
-    areas = np.full(len(steps), np.nan)
+    areas = np.empty((*status.each.shape[:-1], len(steps)))
     for place, step in enumerate(steps):
-        happened = status.happened[:, step - 1]
-        weight = status.weight[:, step - 1]
-        case, control = happened & (weight > 0), ~happened & (weight > 0)
-        if case.any() and control.any():
-            sides = (weight * case)[:, None], (weight * control)[:, None]
-            agreed, total = _agreement(-by_step[:, step - 1], *sides)
-            areas[place] = agreed[0] / total[0]
+        happened, worth = status.happened[:, step - 1], status.weight_at(step)
+        agreement = _pairs(-by_step[:, step - 1])
+        areas[..., place] = _part(*agreement(worth * happened, worth * ~happened))
     return areas
 
 
-def _agreement(
-    placed: FloatArray, first: FloatArray, then: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the weight of pairs of which the first is ``placed`` below the other, and of all.
+def _part(agreed: FloatArray, total: FloatArray) -> FloatArray:
+    return np.where(total > 0, shares(agreed, total), np.nan)
 
-    Ties by half; weights of the ``first`` and of who may come ``then`` are (n, k), by column.
+
+def _pairs(placed: FloatArray) -> Callable[..., tuple[FloatArray, FloatArray]]:
+    """Return what gives the weight of pairs whose first is ``placed`` below the other, and of all.
+
+    Ties by half. It takes the weights of the first and of who may come then, (..., n) each.
     """
     # sorted once instead of compared pair by pair: 20,000 paths are no burden
     order = np.argsort(placed, kind="stable")
-    ordered = placed[order]
-    below = np.zeros((len(placed) + 1, then.shape[1]))
-    np.cumsum(then[order], axis=0, out=below[1:])
-    start = below[np.searchsorted(ordered, placed - TIE, side="left")]
-    end = below[np.searchsorted(ordered, placed + TIE, side="right")]
-    agreed = (first * (below[-1] - (start + end) / 2)).sum(axis=0)
-    return agreed, first.sum(axis=0) * below[-1]
+    before = np.searchsorted(placed[order], placed - TIE, side="left")
+    until = np.searchsorted(placed[order], placed + TIE, side="right")
+
+    def agreement(first: FloatArray, then: FloatArray) -> tuple[FloatArray, FloatArray]:
+        below = np.zeros((*then.shape[:-1], then.shape[-1] + 1))
+        np.cumsum(then[..., order], axis=-1, out=below[..., 1:])
+        above = below[..., -1:] - (below[..., before] + below[..., until]) / 2
+        return (first * above).sum(axis=-1), first.sum(axis=-1) * below[..., -1]
+
+    return agreement
 
 
 def check_horizon(distribution: CountDistribution, horizon: int | None) -> int:
@@ -214,7 +236,16 @@ def interval_coverage(
     ``distribution`` was predicted without the path of ``outcomes`` it is judged on. A path's status
     is settled by its event, or by passing the end of the interval without it; it is weighted by one
     over the chance of being watched until then. Outcomes beyond the last step with five paths
-    watched are one class, "later", for prediction and outcome alike.
+    watched are one class, "later", for prediction and outcome alike. Raises RequestError if the
+    level is no probability.
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 40)
+    >>> seen = Outcomes([1, 2, 3, 4] * 10, [True, True, False, True] * 10)
+    >>> found = interval_coverage(even, seen)
+    >>> round(found.tie_split, 2), found.supported_to
+    (0.65, 4)
     """
     check_level(level)
     top = min(distribution.horizon, last_supported(outcomes))
@@ -226,13 +257,14 @@ def interval_coverage(
     n_effective = effective_number(weight[known])
     point = float(np.average(plain[known], weights=weight[known])) if n_effective else np.nan
     low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
-    held, worth = _split(given, seen, watched, level)
+    ranks = pit_ranges(given, seen)
+    held, worth = _split(given, seen, ranks, watched, level)
     split, total = float(worth @ held), float(worth.sum())
     split = split / total if total else np.nan
     off = by_subject(worth * (held - split), seen.subject)
     error = float(np.sqrt((off**2).sum())) / total if total else np.nan
     # the chances of an outcome before and after the interval, by Kaplan-Meier on rank
-    tail, (first, last) = (1 - level) / 2, pit_ranges(given, seen)
+    tail, (first, last) = (1 - level) / 2, ranks
     reached = np.where(seen.observed, last, first)
     share = seen.weight / seen.weight.sum()
     ends = outcomes.take(keep).conditioned(distribution[keep]).interval(level)
@@ -280,11 +312,14 @@ def _since_entry(watched: FloatArray, seen: Outcomes, until: FloatArray) -> Floa
 
 
 def _split(
-    given: CountDistribution, seen: Outcomes, watched: FloatArray, level: float
+    given: CountDistribution,
+    seen: Outcomes,
+    ranks: tuple[FloatArray, FloatArray],
+    watched: FloatArray,
+    level: float,
 ) -> tuple[FloatArray, FloatArray]:
     """Return each path's covered share and its weight, 0 where it is not settled."""
-    upper = (1 + level) / 2
-    low, high = pit_ranges(given, seen)
+    upper, (low, high) = (1 + level) / 2, ranks
     beyond = ~seen.observed & (seen.step == given.horizon)
     covered = tie_split_share(low, np.where(beyond, 1.0, high), level=level)
     # Once the upper end is passed nothing is covered any more, with or without a later event.
@@ -422,6 +457,12 @@ def tie_split_coverage(
     of [F(T - 1), F(T)] inside the middle ``level``, over its length. ``distribution`` has one row
     per subject, ``step`` (n,) the known counts; ``inf``, or anything beyond the horizon, is one
     class "later or never".
+
+    Examples
+    --------
+    >>> even = CountDistribution.from_hazard([[0.5] * 4] * 3)
+    >>> tie_split_coverage(even, [1, 2, 4], level=0.8).round(9).tolist()
+    [0.8, 1.0, 0.4]
     """
     counts = np.asarray(step, dtype=np.float64)
     horizon = distribution.horizon

@@ -36,6 +36,11 @@ def grouped_folds(
     Folds differ by at most one subject. Subjects with ``events``, 1 where the row has one, are
     spread evenly over the ``n_folds``. The same ``seed`` gives the same folds, whatever the order
     of the rows. Raises DataError if there are fewer than two subjects.
+
+    Examples
+    --------
+    >>> grouped_folds(["a", "a", "b", "c"], n_folds=2).tolist()
+    [1, 1, 0, 0]
     """
     n_folds = check_whole_number(n_folds, name="n_folds", low=2)
     labels = np.array(subject, dtype=object)
@@ -63,11 +68,25 @@ def check_two(subjects: int) -> None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftOut:
-    """What one candidate, ``name``, predicted for paths whose subjects it was not fitted to.
+    """What one candidate predicted for paths whose subjects it was not fitted to.
 
-    ``predicted`` has one row per path; it is None if the candidate failed, for the reason in
-    ``problem``. ``outcomes`` is what was seen of those paths, ``rows`` their rows among the
-    durations, to look up covariates.
+    Attributes
+    ----------
+    name : str
+        Of the candidate.
+    predicted : CountDistribution or None
+        One row per path; None if the candidate failed.
+    outcomes : Outcomes
+        What was seen of those n paths.
+    rows : ndarray of shape (n,)
+        Their rows among the durations, to look up covariates.
+    problem : str
+        Why the candidate failed; empty if it did not.
+
+    Examples
+    --------
+    >>> LeftOut("none", None, Outcomes([2], [True]), np.array([0]), "No event was seen.").problem
+    'No event was seen.'
     """
 
     name: str
@@ -103,6 +122,15 @@ def predict_left_out(
     ``run_units``. A candidate that cannot be fitted is reported with its problem, not dropped.
     Raises RequestError if two candidates have one name, or there is none, and DataError if there
     are fewer than two subjects.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from forecast.survival import Durations, LifeTable
+    >>> frame = pd.DataFrame({"step": [1, 2, 2], "observed": True})
+    >>> paths = Durations.from_frame(frame, step="step", observed="observed")
+    >>> predict_left_out([LifeTable()], paths, horizon=2)[0].predicted.pmf.tolist()
+    [[0.0, 1.0], [0.5, 0.5], [0.5, 0.5]]
     """
     names = [model.name for model in candidates]
     if not names or len(set(names)) < len(names):
@@ -133,7 +161,16 @@ def score_candidates(results: Sequence[LeftOut]) -> pd.DataFrame:
 
     "Within one standard error" uses the error of the *difference* between two candidates scored on
     the same subjects. The error of a single score is mostly the subjects' own variation, common to
-    all candidates, and would let the simplest model through whatever it costs.
+    all candidates, and would let the simplest model through whatever it costs. Candidates are given
+    from the simplest to the most complex; of those within an error the first is chosen.
+
+    Examples
+    --------
+    >>> seen, rows = Outcomes([1, 2] * 20, [True] * 40), np.arange(40)
+    >>> laws = {"early": [[0.9, 0.1]] * 40, "even": [[0.5, 0.5]] * 40}
+    >>> both = [LeftOut(name, CountDistribution(pmf), seen, rows) for name, pmf in laws.items()]
+    >>> score_candidates(both).set_index("model")["chosen"].to_dict()
+    {'early': False, 'even': True}
     """
     import pandas as pd
 
@@ -168,15 +205,6 @@ def score_candidates(results: Sequence[LeftOut]) -> pd.DataFrame:
     return pd.DataFrame(rows)[[*columns, "problem"]]
 
 
-def choose(scores: pd.DataFrame) -> str:
-    """Return the simplest model within one standard error of the best.
-
-    Candidates are given from the simplest to the most complex, and so are the rows of
-    :func:`score_candidates`.
-    """
-    return str(scores.loc[scores["chosen"], "model"].iloc[0])
-
-
 def _score_row(result: LeftOut) -> dict[str, Any]:
     row: dict[str, Any] = {"model": result.name, "problem": result.problem}
     row |= {"n_paths": len(result.outcomes), "n_events": result.outcomes.n_events}
@@ -192,7 +220,7 @@ def _score_row(result: LeftOut) -> dict[str, Any]:
     row["log_score"] = log_score(result.predicted, outcomes)
     row["crps"] = float(each_path.sum())
     row["crps_error"] = _cluster_error(each_path - each_path.mean(), part)
-    row["concordance"] = uno_concordance(predicted, part, horizon=horizon)
+    row["concordance"] = float(uno_concordance(predicted, part, horizon=horizon))
     return row
 
 

@@ -86,18 +86,19 @@ def plainly(name: str) -> str:
     return attribute.removesuffix("_years").removesuffix("_cm2").replace("_", " ")
 
 
-def sources(attribute: str) -> tuple[str, ...]:
-    """Return the covariates that come from one attribute."""
-    return tuple(name for name, source in COVARIATES.items() if source == attribute)
-
-
 def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     """Return the covariates of each row, (n,), NaN where the attribute is not recorded.
 
     ``columns`` have one value per row of each attribute: ``inks`` as joined text, ``unreached`` (0
     or 1: whether some ink is reached by no laser in use) and ``years_from_now`` (start of the
     course, in years from the middle of the log's last two years; 0 for an enquiry). They come in
-    the order of `COVARIATES`.
+    the order of `COVARIATES`. Raises KeyError if a column, or the rank of a level, is not there.
+
+    Examples
+    --------
+    >>> columns = dict(log.courses.head(3)) | {"unreached": [0] * 3, "years_from_now": [0] * 3}
+    >>> columns["ink_density"].tolist(), covariates(columns)["ink_density"].tolist()
+    (['light', 'light', 'heavy'], [-1.0, -1.0, 1.0])
     """
     found: dict[str, FloatArray] = {"skin_type": graded(columns["skin_type"], SKIN_TYPES) - 3}
     site, inks, origins = (Distinct.of(columns[name]) for name in ("body_site", "inks", "origin"))

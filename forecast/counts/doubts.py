@@ -21,7 +21,13 @@ if TYPE_CHECKING:
 
 
 def evidence_name(evidence: Evidence | None) -> Note:
-    """Return where the prior comes from: publications, or the clinics of ``evidence``."""
+    """Return where the prior comes from: publications, or the clinics of ``evidence``.
+
+    Examples
+    --------
+    >>> str(evidence_name(None))
+    'published evidence'
+    """
     if evidence is None:
         return Note("counts.published_evidence")
     return Note("counts.pooled_evidence", values={"clinics": len(evidence.members)})
@@ -29,22 +35,19 @@ def evidence_name(evidence: Evidence | None) -> Note:
 
 def fit_notes(summary: LogSummary, evidence: Evidence | None = None) -> tuple[Note, ...]:
     """Return what each estimate says of its log, by its ``summary``, and of other ``evidence``."""
-    return tuple(_of_the_log(summary, evidence))
-
-
-def _of_the_log(summary: LogSummary, evidence: Evidence | None) -> Iterator[Note]:
-    yield _how_they_stand(summary)
+    found = [_how_they_stand(summary)]
     if summary.lightening is not None:
-        yield from _of_lightening(summary.lightening, evidence)
+        found += _of_lightening(summary.lightening, evidence)
     if summary.last_start:
-        yield Note("counts.practice_until", values={"day": summary.last_start})
+        found.append(Note("counts.practice_until", values={"day": summary.last_start}))
     clinics = {"clinics": len(evidence.members)} if evidence else {}
     if not summary.n_reached:
-        yield Note(f"counts.none_reached{'_pooled' * bool(evidence)}", "serious", clinics)
+        found.append(Note(f"counts.none_reached{'_pooled' * bool(evidence)}", "serious", clinics))
     elif evidence:
-        yield Note("counts.pooled_stands_in", values=clinics)
+        found.append(Note("counts.pooled_stands_in", values=clinics))
     if summary.n_courses > MOST_TO_CHECK:
-        yield Note("counts.checked_on_part", values={"most": MOST_TO_CHECK})
+        found.append(Note("counts.checked_on_part", values={"most": MOST_TO_CHECK}))
+    return tuple(found)
 
 
 def _how_they_stand(summary: LogSummary) -> Note:
@@ -92,6 +95,11 @@ def doubts_of(
     """Return ``predictor``'s doubts about one estimate, after ``done`` sessions, beyond the fit's.
 
     ``model`` is the one that was asked, the chosen one unless given.
+
+    Examples
+    --------
+    >>> print(doubts_of(forecaster, forecaster.estimate(enquiry))[1])
+    Not given (the clinic's average was used): origin, age, area, tattoo age, scarring, smoker.
     """
     enquiry, summary = estimate.enquiry, predictor.log_summary
     found = [_what_it_rests_on(predictor, estimate, done=done)]
@@ -131,6 +139,12 @@ def leads_of(estimate: Estimate, *, first: float | None = None) -> tuple[Note, .
     What the lasers reach and what they do not; the count of those who get there, where many do
     not; and another way out, where most do not. ``first`` is the chance at the consultation not
     to get there, for a course under way.
+
+    Examples
+    --------
+    >>> white = forecast.Enquiry("II", "forearm", "white", "medium", "single")
+    >>> [note.code for note in leads_of(forecaster.estimate(white))]
+    ['leads.apart_clear', 'leads.way_out_clear']
     """
     found = []
     share, more = estimate.not_within_horizon, first is not None
@@ -205,7 +219,18 @@ def _unchecked(predictor: Predictor, level: float) -> Iterator[Note]:
 # A share inside the interval that could be chance is not given as the reason why a group did not
 # go as predicted; the number that failed is.
 def failing_groups(assessment: Mapping[str, Any]) -> Iterator[tuple[Mapping[str, Any], Note]]:
-    """Yield each group of clients that an assessment found failing, and what to say of it."""
+    """Yield each group of clients that an assessment found failing, and what to say of it.
+
+    ``assessment`` is a forecaster's: ``subgroups`` with their verdicts, and ``coverage``.
+
+    Examples
+    --------
+    >>> group = {"factor": "inks", "label": "black", "verdict": "fails"}
+    >>> group |= {"coverage": 0.8, "observed_to_expected": 1.4}
+    >>> found = failing_groups({"coverage": {"level": 0.8}, "subgroups": [group]})
+    >>> [note.code for _, note in found]
+    ['counts.group_moved']
+    """
     for row in assessment.get("subgroups", ()):
         if row["verdict"] == "fails":
             yield row, _failing(row, assessment["coverage"]["level"])

@@ -135,6 +135,12 @@ class Stopping:
         What the hazard is multiplied by at each session: more where what was prepaid is used up.
     slow : float
         The power of the sessions needed that clients still coming stop in proportion to.
+
+    Examples
+    --------
+    >>> quick_and_slow = np.log([0.5, 2.0])  # tattoos of 5 and of 20 sessions
+    >>> forecaster.stopping.hazard(quick_and_slow, done=0, steps=3).round(3).tolist()
+    [[0.006, 0.01, 0.009], [0.013, 0.023, 0.02]]
     """
 
     model: FittedCountModel

@@ -27,8 +27,19 @@ FARTHEST = 3.0  # standard deviations, beyond which a number is taken as if it w
 class ExtraColumn:
     """How the column ``name`` of the clinic's own enters the model.
 
-    By ``levels``, those that at least five courses have, each a covariate of 0 or 1; or, where
-    there are none, as a number: 0 at ``middle``, and 1 where it is larger by ``spread``.
+    Attributes
+    ----------
+    name : str
+        Its heading among the courses.
+    levels : tuple of str
+        Those that at least five courses have, each a covariate of 0 or 1; none of a number.
+    middle, spread : float
+        A number enters as 0 at the middle and as 1 where it is larger by the spread.
+
+    Examples
+    --------
+    >>> ExtraColumn("depth_mm", middle=2.0, spread=0.5).covariates([2.5, 10.0, None])
+    {'extra.depth_mm': array([ 1.,  3., nan])}
     """
 
     name: str

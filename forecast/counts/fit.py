@@ -43,11 +43,32 @@ if TYPE_CHECKING:
 class Basis:
     """What a log gives to fit to.
 
-    ``summary`` is of all courses, ``notes`` what it says of every answer that rests on them.
-    ``log`` and ``rows`` are the courses whose result is known, ``durations`` what a count model
-    takes of them, and ``part`` all three of the clients that are looked at again and again, all in
-    most logs. ``published`` is the model with the evidence as its prior, ``from_evidence`` what
-    that says with no log, ``specs`` are the candidates; answers go up to the ``horizon``.
+    Attributes
+    ----------
+    summary : LogSummary
+        Of all courses.
+    log, rows : OutcomeLog, DataFrame
+        The n courses whose result is known, and their rows as `course_rows` has them.
+    durations : Durations
+        What a count model takes of them, a row for each.
+    part : tuple of OutcomeLog, DataFrame and Durations
+        The same of the clients that are looked at again and again: all, in most logs.
+    published : CountModel
+        The specification with the evidence as its prior.
+    from_evidence : FittedAcceleratedTime
+        What that says with no log.
+    specs : tuple of CountModel
+        The candidates, from the most trusted on.
+    notes : tuple of Note
+        What every answer says that rests on the log.
+    horizon : int
+        The last session that answers go up to.
+
+    Examples
+    --------
+    >>> basis = Basis.of(log)
+    >>> len(basis.log.courses), [spec.name for spec in basis.specs][-1]
+    (145, 'life table')
     """
 
     summary: LogSummary

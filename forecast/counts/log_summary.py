@@ -94,13 +94,25 @@ def coarse(count: int) -> int:
 
 
 def few(count: int, *, first: bool = False) -> int | Note:
-    """Return how a count is said; ``first`` in its sentence."""
+    """Return how a count is said; ``first`` in its sentence.
+
+    Examples
+    --------
+    >>> few(12), str(few(FEW))
+    (12, 'fewer than five')
+    """
     said = Note("counts.fewer_than_five_first" if first else "counts.fewer_than_five")
     return said if count == FEW else count
 
 
 def told(count: int) -> int | str:
-    """Return the same as a plain value, in English."""
+    """Return the same as a plain value, in English.
+
+    Examples
+    --------
+    >>> told(12), told(FEW)
+    (12, 'fewer than five')
+    """
     said = few(count)
     return str(said) if isinstance(said, Note) else said
 
@@ -153,6 +165,12 @@ class LogSummary:
     extra : tuple of ExtraColumn
         The clinic's own columns in the model; ``levels``, ``finished``, ``ranges``, ``middles`` and
         ``fills`` have them too.
+
+    Examples
+    --------
+    >>> summary = forecaster.log_summary
+    >>> summary.n_courses, summary.similar(enquiry)["half_by"]
+    (150, 9)
     """
 
     n_courses: int

@@ -41,7 +41,13 @@ MARGIN = 0.03  # below the level, from which coverage is what failed
 
 
 def check_goal(goal: str) -> str:
-    """Return ``goal`` if it is one, or raise RequestError."""
+    """Return ``goal`` if it is one, or raise RequestError.
+
+    Examples
+    --------
+    >>> check_goal("lighten")
+    'lighten'
+    """
     if goal not in GOALS:
         raise RequestError(
             f"goal is {goal!r}.", f"Choose clear or lighten.{nearest(str(goal), GOALS)}"
@@ -60,7 +66,13 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
 
     For the goal ``lighten`` each course is watched until its own goal, which the covariate
     ``lighten`` says (1 or 0): one that wants clearing passes light enough long before it clears,
-    at a session nobody wrote down, but tells how attributes act.
+    at a session nobody wrote down, but tells how attributes act. Raises RequestError if there is no
+    such goal.
+
+    Examples
+    --------
+    >>> course_rows(log)["entry"].head(3).tolist(), course_rows(log)["step"].head(3).tolist()
+    ([3, 0, 0], [11, 8, 14])
     """
     import pandas as pd
 
@@ -94,7 +106,12 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
 def of_goal(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
     """Return which rows of ``course_rows`` say by themselves when the goal asked for is reached.
 
-    All for the goal ``clear``; those that want lightening for ``lighten``.
+    All for the goal ``clear``; those that want lightening for ``lighten``, (n,).
+
+    Examples
+    --------
+    >>> [int(of_goal(course_rows(log, goal=goal)).sum()) for goal in ("clear", "lighten")]
+    [150, 12]
     """
     if LIGHTEN not in rows:
         return np.ones(len(rows), dtype=bool)
@@ -102,12 +119,25 @@ def of_goal(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
 
 
 def is_judged(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Return which rows of ``course_rows`` have a session here whose result is known."""
+    """Return which rows of ``course_rows`` have a session here whose result is known, (n,).
+
+    Examples
+    --------
+    >>> rows = course_rows(log)
+    >>> len(rows), int(is_judged(rows).sum())
+    (150, 145)
+    """
     return (rows["step"] > rows["entry"]).to_numpy()
 
 
 def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
-    """Return ``course_rows`` of ``log`` and ``goal`` whose result is known, index 0 to n - 1."""
+    """Return ``course_rows`` of ``log`` and ``goal`` whose result is known, index 0 to n - 1.
+
+    Examples
+    --------
+    >>> len(judged_rows(log))
+    145
+    """
     rows = course_rows(log, goal=goal)
     return rows[is_judged(rows)].reset_index(drop=True)
 
@@ -135,7 +165,14 @@ def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.Da
 
 
 def durations_of(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> Durations:
-    """Return the rows as a count model takes them, with the covariates of ``fills``, filled."""
+    """Return the rows as a count model takes them, with the covariates of ``fills``, filled.
+
+    Examples
+    --------
+    >>> filled = durations_of(judged_rows(log), {"smoker": None, "scarring": 0.25})
+    >>> len(filled), [*filled.covariates]
+    (145, ['smoker', 'scarring'])
+    """
     return Durations.from_frame(
         fill_missing(rows, fills),
         step="step",
@@ -176,6 +213,12 @@ def latest_start(started: pd.Series[pd.Timestamp]) -> pd.Timestamp:
 
     One more than a year after 99 of 100 others is more likely a mistyped year, and must not
     decide alone what practice of today is.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> print(latest_start(pd.to_datetime(pd.Series(["2024-03-01"] * 99 + ["2034-03-01"]))).date())
+    2024-03-01
     """
     import pandas as pd
 
@@ -187,7 +230,14 @@ def latest_start(started: pd.Series[pd.Timestamp]) -> pd.Timestamp:
 
 
 def lasers_in_use(lasers: pd.DataFrame, on: pd.Timestamp | None = None) -> tuple[Laser, ...]:
-    """Return the lasers in use on a day, or ever; one without a date was always there."""
+    """Return the lasers in use on a day, or ever; one without a date was always there.
+
+    Examples
+    --------
+    >>> first_day = log.courses["started_on"].min()
+    >>> [laser.laser_id for laser in lasers_in_use(log.lasers, first_day)]
+    ['yag']
+    """
     used = lasers
     if on is not None:
         used = lasers[~(lasers["in_use_from"] > on).fillna(False)]
@@ -202,7 +252,15 @@ def lasers_in_use(lasers: pd.DataFrame, on: pd.Timestamp | None = None) -> tuple
 def unreached_on(
     inks: pd.Series[str], days: pd.Series[pd.Timestamp], lasers: pd.DataFrame
 ) -> list[tuple[str, ...]]:
-    """Return, row by row, the ``inks`` that none of ``lasers``, as in use on ``days``, reached."""
+    """Return, row by row, the ``inks`` that none of ``lasers``, as in use on ``days``, reached.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> days = pd.to_datetime(pd.Series(["2018-01-01", "2024-01-01"]))
+    >>> unreached_on(pd.Series(["black;green"] * 2), days, log.lasers)
+    [('green',), ()]
+    """
     import pandas as pd
 
     changes = pd.DatetimeIndex(lasers["in_use_from"].dropna().sort_values().unique())
@@ -267,6 +325,12 @@ def eligible(
     Courses of ``log`` in ``set_apart`` (their ids) are counted among the rest. A regime that was
     not yet there cannot have been chosen, so courses begun before the later regime came in or after
     the earlier one went out are left out, not adjusted for.
+
+    Examples
+    --------
+    >>> courses, window, left_out = eligible(log, set())
+    >>> len(courses), window, sum(left_out.values())
+    (56, ('2021-02-12', '2024-12-24'), 94)
     """
     spans = [in_use(dates) for _, dates in log.sessions.groupby("regime")["treated_on"]]
     first, last = max(span[0] for span in spans), min(span[1] for span in spans)
@@ -300,6 +364,11 @@ def split_halves(log: OutcomeLog) -> pd.DataFrame:
     Columns ``tattoo_id, client_id`` and, with suffix ``_ps`` and ``_ns``, ``course_id``,
     ``sessions_given`` (those whose result is known) and ``cleared``. A half treated with both
     regimes makes no pair.
+
+    Examples
+    --------
+    >>> len(split_halves(log))  # here no tattoo was split
+    0
     """
     courses = log.courses.assign(sessions_given=log.judged_sessions)
     courses = courses[courses["half"].notna() & courses["tattoo_id"].notna()]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,6 @@ from forecast.assess import (
     Outcomes,
     Recalibration,
     assess_predictions,
-    choose,
     predict_left_out,
     recalibrate_out_of_fold,
     score_candidates,
@@ -31,7 +30,6 @@ from forecast.survival import CountDistribution, Durations
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
     import pandas as pd
 
     from forecast._types import IntArray
@@ -155,7 +153,7 @@ class Checked:
         given: Any = {"n_draws": N_DRAWS, "horizon": horizon + LAST_LANDMARK}
         results = predict_left_out(models, durations, **given)
         scores = score_candidates(results)
-        chosen = choose(scores)
+        chosen = str(scores.set_index("chosen").loc[True, "model"])
         found = next(result for result in results if result.name == chosen)
         row, whole, law = np.arange(len(durations)), durations, None
         if goal == "clear" and len(durations) <= MOST_TO_CHECK:
@@ -183,10 +181,13 @@ class Checked:
                 log, rows.iloc[at], said, horizon=horizon, seed=seed, near=law
             )
         corrected = CountDistribution(further.pmf[:, :horizon])
-        own = None if goal == "clear" else of_goal(rows)[at]
-        if own is not None:  # learnt from all, but no surer than the courses that want it
-            recalibration = replace(recalibration, n_events=max(seen.take(own).n_events, 1))
-        assessment = assess_own(corrected, seen, by, own, seed=seed)
+        own, assessment = of_goal(rows)[at], None
+        wanted = seen.take(own)
+        if goal == "lighten":  # learnt from all, but no surer than the courses that want it
+            recalibration = replace(recalibration, n_events=max(wanted.n_events, 1))
+        if goal == "clear" or wanted.n_events >= FEWEST_LIGHTENED:
+            groups = {name: labels[own] for name, labels in by.items()}
+            assessment = assess_predictions(corrected[own], wanted, groups=groups, seed=seed)
         return cls(specs[chosen], scores, recalibration, assessment, midcourse, whole)
 
     def to_dict(self) -> dict[str, Any]:
@@ -236,23 +237,6 @@ def carried_on(
         weight=durations.weight[row] * share,
     )
     return row, whole, law
-
-
-def assess_own(
-    corrected: CountDistribution,
-    outcomes: Outcomes,
-    by: Mapping[str, npt.NDArray[np.object_]],
-    own: npt.NDArray[np.bool_] | None,
-    *,
-    seed: int,
-) -> Assessment | None:
-    """Return the assessment on all courses, or on those that want lightening if enough do."""
-    if own is None:
-        return assess_predictions(corrected, outcomes, groups=by, seed=seed)
-    if outcomes.take(own).n_events < FEWEST_LIGHTENED:
-        return None
-    some = {name: labels[own] for name, labels in by.items()}
-    return assess_predictions(corrected[own], outcomes.take(own), groups=some, seed=seed)
 
 
 def check_not_its_own(evidence: Evidence | None, log: OutcomeLog, goal: str) -> None:

@@ -106,6 +106,11 @@ class Driver(Result):
         The session of the chances compared; None where sessions are.
     chances : tuple of float or None
         Those chances, as the enquiry says and with ``against``.
+
+    Examples
+    --------
+    >>> Driver("inks", "red", "black", 2.0, (1.0, 3.0), level=0.8).to_text()
+    'inks red instead of black: +2.0 sessions (+1.0 to +3.0)'
     """
 
     attribute: str
@@ -291,10 +296,8 @@ class Forecaster(Predictor, Result):
 
         Examples
         --------
-        With a saved model, ``forecaster = forecast.load_forecaster("model.json")``::
-
-            forecaster.estimate({"skin_type": "II", "body_site": "forearm", "inks": "black",
-                                 "ink_density": "light", "layering": "single"}).median
+        >>> forecaster.estimate(enquiry, level=0.9).level
+        0.9
         """
         check_level(level)
         enquiry = check_enquiry(enquiry, self.extra)

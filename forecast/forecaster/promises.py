@@ -105,6 +105,13 @@ def against_promise(course: Course, total: Estimate, notes: Iterable[Note]) -> N
     """Return how a course's first promise stands against ``total``, what is said of it now.
 
     None before the first session, or where nothing was promised. ``notes`` are the update's.
+
+    Examples
+    --------
+    >>> from forecast.daybook import Course
+    >>> nothing_promised = Course("C1", "P1", 1, {"sessions_given": 2}, (), (), (), (), {})
+    >>> against_promise(nothing_promised, forecaster.estimate(enquiry), ()) is None
+    True
     """
     first = next(iter(course.promises), None)
     if first is None or not course.done:
@@ -117,13 +124,31 @@ def against_promise(course: Course, total: Estimate, notes: Iterable[Note]) -> N
 class PromiseCheck(Result):
     """How estimates turned out on courses the model was not fitted to.
 
-    ``assessment`` has scores, reliability, coverage and subgroups; ``drift`` whether outcomes have
-    moved away from the predictions, None under five events. Of ``n_courses`` judged, ``n_reached``
-    reached the goal. ``what`` was judged is the first line of the report; where the log is
-    the one ``used_for_fit``, nothing is concluded. ``midcourse`` is what came of the promises made
-    to courses under way, by sessions done and pace, as ``Midcourse.held`` has it, and ``watch``
-    whether courses have come to take a seventh more sessions from month to month, None without
-    dates of sessions, or where too little was expected.
+    Attributes
+    ----------
+    assessment : Assessment
+        Scores, reliability, coverage and subgroups.
+    drift : Drift or None
+        Whether outcomes have moved away from the predictions; None under five events.
+    n_courses, n_reached : int
+        Courses judged, and those of them that reached the goal.
+    what : str
+        What was judged: the first line of the report.
+    used_for_fit : bool
+        Whether the log is the one that was fitted to, of which nothing is concluded.
+    midcourse : tuple of mapping
+        What came of the promises made to courses under way, by sessions done and pace, as
+        ``Midcourse.held`` has it.
+    watch : Watch or None
+        Whether courses have come to take a seventh more sessions from month to month; None without
+        dates of sessions, or where too little was expected.
+
+    Examples
+    --------
+    >>> about = (forecaster, forecaster.estimate(enquiry), enquiry)
+    >>> said = promise_of(*about, client_id="P0001", course_id="C0001")
+    >>> assess_promises([said], log).verdict  # of one course
+    'cannot say'
     """
 
     assessment: Assessment
@@ -394,7 +419,13 @@ LIMITS = ("outside", "one_clinic", "stopping", "cleared", "associations", "setti
 
 
 def model_card(forecaster: Forecaster) -> dict[str, Any]:
-    """Return the card of a forecaster as plain JSON values; its texts know their notes."""
+    """Return the card of a forecaster as plain JSON values; its texts know their notes.
+
+    Examples
+    --------
+    >>> model_card(forecaster)["participants"]["clients"]
+    125
+    """
     found, midcourse = forecaster.assessment, forecaster.midcourse
     summary, leans = forecaster.log_summary, forecaster.evidence is not None
     return {

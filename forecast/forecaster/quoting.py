@@ -111,6 +111,13 @@ def value_of_quoting(
     ------
     RequestError
         Fewer than 40 courses that were to be cleared have ended.
+
+    Examples
+    --------
+    >>> small = log.where((log.courses["ink_density"] == "heavy").to_numpy())
+    >>> value_of_quoting(small, forecast.Package("fixed", cap=15), tariff)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    forecast.errors.RequestError: Fewer than 40 courses that were to be cleared have ended. ...
     """
     check_level(level)
     resamples = check_whole_number(resamples, name="resamples", low=2)

@@ -42,12 +42,18 @@ LATEST = 50  # courses of which old and new estimates are held against each othe
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Refreshed(Result):
-    """A model fitted again, what ``changed``, and whether the model was ``chosen_anew``.
+    """A model fitted again.
 
-    ``changed`` holds pairs (old, new) of courses, those that reached the goal, model and coverage,
-    how far the medians of the latest clients moved, and the courses and the last start at which
-    choice, corrections and checks were made; it is empty where nothing is new, and the forecaster
-    is the old one then.
+    Attributes
+    ----------
+    forecaster : Forecaster
+        The new one; the old one where nothing is new.
+    changed : mapping
+        Pairs (old, new) of courses, those that reached the goal, model and coverage, how far the
+        medians of the latest clients moved, and the courses and the last start at which choice,
+        corrections and checks were made; empty where nothing is new.
+    chosen_anew : bool
+        Whether the model was chosen anew.
     """
 
     forecaster: Forecaster
@@ -85,6 +91,11 @@ def refresh_forecaster(
     or the intervals fall short of the log: then, or if ``anew``, all is done anew. Raises
     RequestError if the ``evidence`` is not that of the old one, or the old one's promises hold and
     the new one's do not.
+
+    Examples
+    --------
+    >>> refresh_forecaster(forecaster, log).to_text()
+    'Nothing new: the log holds the very courses that the model was fitted to.'
     """
     if log.fingerprint == old.log_summary.fingerprint:
         return Refreshed(old, {}, False)

@@ -75,18 +75,25 @@ def mean_gradings(log: OutcomeLog) -> pd.DataFrame:
 
 
 def landmark_rows(
-    log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int
+    log: OutcomeLog,
+    rows: pd.DataFrame,
+    predicted: CountDistribution,
+    *,
+    horizon: int,
+    graded: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Return one row per course and session it went past with a grading by then.
 
     Of the courses in ``rows``, as `course_rows` returns them, those begun elsewhere are left out:
     their gradings do not start from the untreated tattoo. ``predicted`` has each course's
     out-of-fold prediction; that it clears within ``horizon`` sessions of a landmark is doubted.
+    ``graded`` are the log's ``mean_gradings``, where they are at hand.
     """
     import pandas as pd
 
-    graded = mean_gradings(log)
-    known = rows.reset_index(drop=True).assign(row=np.arange(len(rows)))
+    graded = mean_gradings(log) if graded is None else graded
+    known = rows[["course_id", "client_id", "entry", "step", "observed"]].reset_index(drop=True)
+    known["row"] = np.arange(len(rows))
     known = known[(known["entry"] == 0) & known["course_id"].isin(graded["course_id"])]
     last_landmark = np.minimum(known["step"].to_numpy() - 1, min(LAST_LANDMARK, predicted.horizon))
     furthest = max(int(last_landmark.max(initial=0)), 0)

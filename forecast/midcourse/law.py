@@ -267,13 +267,13 @@ def fit_midcourse(
     """
     if log.gradings.empty:
         return None
-    marks = landmark_rows(log, rows, predicted, horizon=horizon)
+    graded = mean_gradings(log)
+    marks = landmark_rows(log, rows, predicted, horizon=horizon, graded=graded)
     if marks.loc[marks["observed"], "course_id"].nunique() < FEWEST_CLEARED:
         return None
-    graded = mean_gradings(log)
     passage = near.passage if near else _fit_passage(graded, rows, log.cleared_at)
     # what predictions leave for never may have grown since the law near was learnt
-    passage = _with_odds(replace(passage, odds=1.0), log, rows, predicted, horizon)
+    passage = _with_odds(replace(passage, odds=1.0), log, rows, predicted, horizon, graded)
     durations = landmark_durations(marks)
     landmark = SUPERMODEL.fit(durations, near.landmark if near else None)
     paces = tuple((low, high) for low, high in _paces(marks, (1 / 3, 2 / 3)))
@@ -285,10 +285,7 @@ def fit_midcourse(
         return laws
     by_landmark = CountDistribution(SUPERMODEL.predict_left_out(durations, horizon, n_draws=0))
     alone, by_passage, _ = passage_predictions(marks, graded, predicted, passage, horizon)
-    subject = marks["client_id"].to_numpy(dtype=object)
-    outcomes = assess.Outcomes(
-        marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject
-    )
+    outcomes = _outcomes(marks)
     until = min(assess.last_supported(outcomes), horizon)
 
     def score(found: CountDistribution) -> float:
@@ -392,21 +389,25 @@ def _paces(marks: pd.DataFrame, levels: tuple[float, ...]) -> list[tuple[float, 
     return [tuple(map(float, np.quantile(paces, levels))) for paces in near]
 
 
+# what came after each landmark
+def _outcomes(marks: pd.DataFrame) -> assess.Outcomes:
+    subject = marks["client_id"].to_numpy(dtype=object)
+    return assess.Outcomes(marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject)
+
+
 # by cell, how the promises of predictions not fitted to these rows have held
 def _held(
     found: CountDistribution, marks: pd.DataFrame, cells: pd.DataFrame
 ) -> tuple[dict[str, Any], ...]:
-    held = []
+    held, every = [], _outcomes(marks)
+    course = marks["course_id"].factorize()[0]
+    places = cells.groupby(["band", "third"]).indices
     for (_, band), third in product(BANDS, THIRDS):
-        at = ((cells["band"] == band) & (cells["third"] == third)).to_numpy()
-        part, given = marks[at], found[at]
-        cleared = int(part.loc[part["observed"], "course_id"].nunique())
+        at = np.asarray(places.get((band, third), ()), dtype=np.int64)
+        given, seen = found[at], every.take(at)
+        cleared = len(np.unique(course[at][seen.observed]))
         if cleared <= FEW:
             continue
-        subject = part["client_id"].to_numpy(dtype=object)
-        seen = assess.Outcomes(
-            part["left"].to_numpy(), part["observed"].to_numpy(), subject=subject
-        )
         covered = assess.interval_coverage(given, seen, level=LEVEL)
         step = min(WITHIN, covered.supported_to)
         came = assess.reliability_table(given, seen, steps=(step,), bins=1).iloc[0]
@@ -414,7 +415,7 @@ def _held(
             {
                 "sessions": band,
                 "pace": third,
-                "n_courses": int(part["course_id"].nunique()),
+                "n_courses": len(np.unique(course[at])),
                 "n_cleared": cleared,
                 "coverage": covered.tie_split,
                 "coverage_error": covered.tie_split_error,
@@ -468,11 +469,12 @@ def _with_odds(
     rows: pd.DataFrame,
     predicted: CountDistribution,
     horizon: int,
+    graded: pd.DataFrame,
 ) -> PassageBridge:
     last = rows.assign(step=rows["step"] + ~rows["observed"])
-    marks = landmark_rows(log, last, predicted, horizon=horizon)
+    marks = landmark_rows(log, last, predicted, horizon=horizon, graded=graded)
     marks = marks.groupby("course_id", sort=False).tail(1).reset_index(drop=True)
-    stays = passage_predictions(marks, mean_gradings(log), predicted, passage, horizon)[2]
+    stays = passage_predictions(marks, graded, predicted, passage, horizon)[2]
     until = np.minimum(marks["session"].to_numpy() + horizon, predicted.horizon) - 1
     before = predicted.survival()[marks["row"].to_numpy(), until] / 2
     return passage.with_odds(before, np.where(marks["observed"], 0.0, stays))

@@ -16,7 +16,7 @@ from forecast.assess import (
     recalibrate_out_of_fold,
 )
 from forecast.assess.assessment import _holm, threshold_for, verdicts, watch
-from forecast.assess.calibration import fit_recalibration
+from forecast.assess.calibration import Judged
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
@@ -134,7 +134,7 @@ def test_the_correction_of_a_path_did_not_see_it(sample):
     before, whole = recalibrate_out_of_fold(wrong, drawn.outcomes, n_folds=5)
     assert_allclose(
         [whole.shift, whole.power],
-        [(lone := fit_recalibration(wrong, drawn.outcomes)).shift, lone.power],
+        [(lone := Judged.of(wrong, drawn.outcomes).recalibration()).shift, lone.power],
     )
     path = int(np.flatnonzero(drawn.outcomes.observed)[0])
     step = drawn.outcomes.step.copy()

@@ -16,7 +16,7 @@ from forecast.assess import (
     carry_remaining,
     tie_split_coverage,
 )
-from forecast.assess.calibration import fit_recalibration
+from forecast.assess.calibration import Judged
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
@@ -50,7 +50,7 @@ def test_chances_of_zero_and_one_stay():
 def test_a_known_distortion_is_undone(sample):
     drawn = sample(6000, seed=1)
     wrong = distorted(drawn.truth, shift=0.5, power=0.6)
-    found = fit_recalibration(wrong, drawn.outcomes)
+    found = Judged.of(wrong, drawn.outcomes).recalibration()
     assert_allclose([found.shift, found.power], [0.5, 0.6], atol=0.05)
     assert_allclose(found.apply(wrong).cdf(), drawn.truth.cdf(), atol=0.02)
     assert (found.n_paths, found.n_events) == (6000, drawn.outcomes.n_events)
@@ -61,12 +61,12 @@ def test_a_known_distortion_is_undone_from_late_entries(sample):
     entry = np.random.default_rng(1).integers(0, 5, size=9000)
     late = drawn.outcomes.step > entry
     seen = Outcomes(drawn.outcomes.step[late], drawn.outcomes.observed[late], entry[late])
-    found = fit_recalibration(distorted(drawn.truth[late], shift=-0.4, power=1.3), seen)
+    found = Judged.of(distorted(drawn.truth[late], shift=-0.4, power=1.3), seen).recalibration()
     assert_allclose([found.shift, found.power], [-0.4, 1.3], atol=0.08)
 
 
 def test_good_predictions_are_left_nearly_alone(sample):
-    found = fit_recalibration(sample(6000, seed=3).truth, sample(6000, seed=3).outcomes)
+    found = Judged.of(sample(6000, seed=3).truth, sample(6000, seed=3).outcomes).recalibration()
     assert_allclose([found.shift, found.power], [0, 1], atol=0.05)
 
 
@@ -75,9 +75,9 @@ def test_a_group_that_was_predicted_wrongly_is_shifted_and_the_others_are_not(sa
     group = np.arange(6000) % 4
     hazard = drawn.truth.hazard()
     hazard[group == 2] = 1 - (1 - hazard[group == 2]) ** np.exp(-0.6)  # predicted too late
-    found = fit_recalibration(
+    found = Judged.of(
         CountDistribution.from_hazard(hazard), drawn.outcomes, groups={"quarter": group}
-    )
+    ).recalibration()
     shifts = {label: found.shift + extra for label, extra in found.group_shifts["quarter"].items()}
     assert_allclose(shifts["2"], 0.6, atol=0.12)
     assert_allclose([shifts[label] for label in "013"], 0, atol=0.06)
@@ -172,7 +172,7 @@ def test_thirty_events_are_enough_for_eighty_percent_and_sixty_for_ninety():
 def test_few_events_only_widen_and_say_so(sample):
     drawn = sample(40, seed=6)
     wide = distorted(drawn.truth, shift=0.0, power=2.0)
-    found = fit_recalibration(wide, drawn.outcomes)
+    found = Judged.of(wide, drawn.outcomes).recalibration()
     assert found.n_events < 30
     assert found.power <= 1
     assert "needs 30" in found.messages[0]
@@ -181,7 +181,7 @@ def test_few_events_only_widen_and_say_so(sample):
 def test_next_to_no_events_leave_the_predictions_alone(sample):
     drawn = sample(30, seed=7)
     seen = Outcomes(np.ones(30, dtype=int), np.arange(30) < 4)
-    found = fit_recalibration(drawn.truth, seen)
+    found = Judged.of(drawn.truth, seen).recalibration()
     assert (found.shift, found.power) == (0, 1)
     assert "too few" in found.messages[0]
 
@@ -189,7 +189,7 @@ def test_next_to_no_events_leave_the_predictions_alone(sample):
 def test_it_survives_being_stored(sample):
     drawn = sample(300, seed=9)
     groups = {"half": np.arange(300) % 2}
-    found = fit_recalibration(drawn.truth, drawn.outcomes, groups=groups)
+    found = Judged.of(drawn.truth, drawn.outcomes, groups=groups).recalibration()
     again = Recalibration.from_dict(json.loads(json.dumps(found.to_dict())))
     assert again.to_dict() == found.to_dict()
     assert_allclose(
@@ -231,7 +231,9 @@ def test_recalibrated_intervals_keep_their_promise(sample, n, power):
     fresh = sample(2000, seed=10_000)
     for seed in range(100):
         drawn = sample(n, seed=seed, drop_out=0.12)
-        found = fit_recalibration(distorted(drawn.truth, shift=0.3, power=power), drawn.outcomes)
+        found = Judged.of(
+            distorted(drawn.truth, shift=0.3, power=power), drawn.outcomes
+        ).recalibration()
         corrected = found.apply(distorted(fresh.truth, shift=0.3, power=power))
         covered.append(tie_split_coverage(corrected, fresh.count, level=0.8).mean())
     assert 0.77 < np.mean(covered) < 0.84, f"{np.mean(covered)}, spread {np.std(covered)}"

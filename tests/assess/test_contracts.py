@@ -4,23 +4,23 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.assess import Outcomes, brier, interval_coverage, log_score
-from forecast.assess.calibration import fit_recalibration
+from forecast.assess import Outcomes, brier, interval_coverage
+from forecast.assess.calibration import Judged
 from forecast.assess.reliability import calibrations, observed_to_expected
-from forecast.assess.scores import auc_at, pit_ranges, uno_concordance
+from forecast.assess.scores import auc_at, log_score, pit_ranges, uno_concordance
 
 SCORES = {
     "log score": log_score,
     "brier": lambda d, o: brier(d, o, horizon=12),
     "concordance": lambda d, o: uno_concordance(d, o, horizon=12),
     "auc": lambda d, o: auc_at(d, o, [4, 8]),
-    "slope": lambda d, o: calibrations(d, [o], [6])["calibration_slope"][0, 0],
-    "error": lambda d, o: calibrations(d, [o], [6])["ici"][0, 0],
+    "slope": lambda d, o: calibrations(d, o, [6])["calibration_slope"][0, 0],
+    "error": lambda d, o: calibrations(d, o, [6])["ici"][0, 0],
     "ratio": lambda d, o: observed_to_expected(d, o)[0],
     "tie-split": lambda d, o: interval_coverage(d, o).tie_split,
     "plain": lambda d, o: interval_coverage(d, o).plain,
     "one-sided": lambda d, o: interval_coverage(d, o).above,
-    "recalibration": lambda d, o: fit_recalibration(d, o).shift,
+    "recalibration": lambda d, o: Judged.of(d, o).recalibration().shift,
 }
 
 

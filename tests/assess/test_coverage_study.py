@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from forecast.assess import Outcomes, predict_left_out, tie_split_coverage
-from forecast.assess.calibration import fit_recalibration
+from forecast.assess.calibration import Judged
 from forecast.survival import AcceleratedTime, Durations
 
 RIGHT = AcceleratedTime("weibull", penalty=1.0)
@@ -53,7 +53,7 @@ def judge(model, world, fresh):
     """Return plain coverage of each method and randomised coverage of the recalibrated one."""
     (found,) = predict_left_out([model], world.durations, horizon=HORIZON, workers=1)
     raw = model.fit(world.durations).predict(fresh.durations.covariates, HORIZON)
-    mapped = fit_recalibration(found.predicted, found.outcomes).apply(raw)
+    mapped = Judged.of(found.predicted, found.outcomes).recalibration().apply(raw)
     return {
         "plug-in": covered(raw.interval(LEVEL), fresh.count).mean(),
         "recalibrated": covered(mapped.interval(LEVEL), fresh.count).mean(),

@@ -46,7 +46,8 @@ def test_the_chance_of_still_being_watched_is_kaplan_meier_with_events_first():
     seen = Outcomes(np.array([1, 1, 2]), np.array([True, False, False]))
     assert_allclose(still_watched(seen, horizon=2), [1, 0.5, 0])
     status = known_status(seen, 2)
-    assert_allclose(status.weight, [[1, 1], [1, 0], [1, 2]])
+    assert_allclose(status.weight_at(1), [1, 1, 1])
+    assert_allclose(status.weight_at(2), [1, 0, 2])
 
 
 def test_support_ends_where_fewer_than_five_are_watched():

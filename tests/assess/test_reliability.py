@@ -17,7 +17,7 @@ from forecast.survival import CountDistribution
 
 def calibration_at(distribution, outcomes, steps):
     """Return slope, intercept, and the mean, median and 90th percentile of the error."""
-    found = calibrations(distribution, [outcomes], steps)
+    found = calibrations(distribution, outcomes, steps)
     return [values[0, 0] for values in found.values()]
 
 
@@ -30,7 +30,7 @@ def two_groups():
 
 def test_calibration_error_of_two_groups_by_hand():
     # Predicted .2 and .8, observed .3 and .7 (Austin, Harrell & van Klaveren 2020): all .1.
-    assert_allclose(calibration_error([0.2, 0.8], [0.3, 0.7]), 0.1)
+    assert_allclose(calibration_error(np.array([0.2, 0.8]), np.array([0.3, 0.7]), np.ones(2)), 0.1)
     assert_allclose(calibration_at(*two_groups(), [1])[2:], 0.1, atol=1e-5)
 
 
@@ -42,7 +42,8 @@ def test_calibration_slope_of_two_groups_by_hand():
 
 
 def test_calibration_error_quantiles_count_the_weights():
-    error = calibration_error([0.0, 0.5], [0.1, 0.9], weight=[3, 1])
+    both = np.array([[0.0, 0.5], [0.1, 0.9]])
+    error = calibration_error(*both, weight=np.array([3, 1]))
     assert_allclose(error, [(0.3 + 0.4) / 4, 0.1, 0.4])
 
 

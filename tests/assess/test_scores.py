@@ -13,13 +13,13 @@ from forecast.assess import (
     Outcomes,
     brier,
     interval_coverage,
-    log_score,
     tie_split_coverage,
 )
 from forecast.assess.scores import (
     a_calibration,
     auc_at,
     d_calibration,
+    log_score,
     score_curve,
     tie_split_share,
     uno_concordance,

@@ -11,12 +11,11 @@ from numpy.testing import assert_allclose
 
 from forecast.assess import (
     Outcomes,
-    choose,
     grouped_folds,
-    log_score,
     predict_left_out,
     score_candidates,
 )
+from forecast.assess.scores import log_score
 from forecast.errors import DataError, FitError, RequestError
 from forecast.survival import (
     AcceleratedTime,
@@ -74,14 +73,14 @@ def test_the_better_model_is_chosen_and_ties_go_to_the_simpler(sample):
     durations = durations_of(sample(400, seed=2))
     candidates = [Named("no covariates", AcceleratedTime(penalty=1e6)), MODEL]
     table = score_candidates(predict_left_out(candidates, durations, horizon=25, workers=1))
-    assert choose(table) == MODEL.name
+    assert table.set_index("chosen").loc[True, "model"] == MODEL.name
     assert table.loc[0, "behind_best"] > table.loc[0, "behind_best_error"]
     assert table["chosen"].tolist() == [False, True]
     # Covariates of another path say nothing.
     shuffled = durations.covariates.sample(frac=1, random_state=0).reset_index(drop=True)
     nothing = replace(durations, covariates=shuffled)
     table = score_candidates(predict_left_out(candidates, nothing, horizon=25, workers=1))
-    assert choose(table) == "no covariates"
+    assert table.set_index("chosen").loc[True, "model"] == "no covariates"
 
 
 def test_scores_are_those_of_the_predictions_left_out(sample):
@@ -107,7 +106,7 @@ def test_a_candidate_that_fails_is_reported_and_not_chosen(sample):
     durations = durations_of(sample(150, seed=5))
     results = predict_left_out([Refusing(), LifeTable()], durations, horizon=25, workers=1)
     table = score_candidates(results)
-    assert choose(table) == "life table"
+    assert table.set_index("chosen").loc[True, "model"] == "life table"
     assert table["problem"].tolist() == ["It does not work. Try another.", ""]
     with pytest.raises(FitError, match="No candidate"):
         score_candidates(results[:1])
