@@ -34,7 +34,9 @@ MOST_GRADINGS = 50
 MOST_DONE = 99
 SPACING = (1.0, 104.0)
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
+GOALS = ("clear", "lighten")
 Wrong = tuple[str, Mapping[str, Any]]
+CHOICE: Wrong = ("choice", {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +120,7 @@ def read_asked(
     for name, one in own.items():
         said = Extra({one.name: _text_of(sent.get(name))})
         if said and not one.known(said[one.name]):
-            wrong[name] = ("choice" if one.levels else "any_number", {})
+            wrong[name] = CHOICE if one.levels else ("any_number", {})
         elif said:
             found["extra"] |= said
     extras: dict[str, Any] = {"goal": "clear", "spacing_weeks": spacing_weeks}
@@ -152,30 +154,24 @@ def _read_field(name: str, value: object, found: dict[str, Any], wrong: dict[str
             raise RequestError("Not a text.", "")
         read = checked(rule, text)
     except RequestError:
-        wrong[name] = _complaint(rule)
+        key = {"number": "number", "integer": "whole"}.get(rule.kind)
+        wrong[name] = (key, {"low": rule.low or 0, "high": rule.high or 0}) if key else CHOICE
         return
     if read is not None:
         found[name] = read
 
 
-def _complaint(rule: Column) -> Wrong:
-    if rule.kind in ("number", "integer"):
-        key = "whole" if rule.kind == "integer" else "number"
-        return key, {"low": rule.low or 0, "high": rule.high or 0}
-    return "choice", {}
-
-
 def _read_choices(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
     goal = sent.get("goal") or "clear"
-    if goal in ("clear", "lighten"):
+    if goal in GOALS:
         extras["goal"] = goal
     else:
-        wrong["goal"] = ("choice", {})
+        wrong["goal"] = CHOICE
     facts = sent.get("facts") or []
     if isinstance(facts, list) and all(isinstance(one, str) and one in FACTS for one in facts):
         extras["facts"] = frozenset(facts)
     else:
-        wrong["facts"] = ("choice", {})
+        wrong["facts"] = CHOICE
     extras["questions_asked"] = sent.get("questions") == "asked"
 
 
@@ -259,7 +255,6 @@ def _read_number(
 LARGEST_LOGO, LONGEST_CLINIC_TEXT = 500_000, 600
 PAPERS = ("A4", "Letter")
 SIGNATURES = {b"\x89PNG\r\n\x1a\n": "image/png", b"\xff\xd8\xff": "image/jpeg"}
-GOALS = ("clear", "lighten")
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +307,9 @@ def read_clinic(path: Path) -> Clinic:
         given = table.get(key, "")
         by_language = key in ("opening", "closing") and isinstance(given, dict)
         for text in given.values() if by_language else [given]:
-            _check_text(path, key, text)
+            if not isinstance(text, str) or len(text) > LONGEST_CLINIC_TEXT:
+                said = {"file": path.name, "key": key, "most": LONGEST_CLINIC_TEXT}
+                raise DataError(*problem_and_remedy("refused.clinic_text", said))
     for key, allowed in (("language", languages()), ("paper", PAPERS)):
         if key in table and table[key] not in allowed:
             values = {"file": path.name, "key": key, "given": table[key], "allowed": allowed}
@@ -323,12 +320,6 @@ def read_clinic(path: Path) -> Clinic:
         raise DataError(*problem_and_remedy("refused.clinic_weeks", values))
     logo = table.pop("logo", "")
     return Clinic(**table, logo=_read_logo(path, logo) if logo else None)
-
-
-def _check_text(path: Path, key: str, value: object) -> None:
-    if not isinstance(value, str) or len(value) > LONGEST_CLINIC_TEXT:
-        values = {"file": path.name, "key": key, "most": LONGEST_CLINIC_TEXT}
-        raise DataError(*problem_and_remedy("refused.clinic_text", values))
 
 
 def _read_logo(path: Path, name: str) -> Logo:
