@@ -135,6 +135,11 @@ class Stopping:
         What the hazard is multiplied by at each session: more where what was prepaid is used up.
     slow : float
         The power of the sessions needed that clients still coming stop in proportion to.
+
+    Examples
+    --------
+    >>> forecaster.stopping.hazard(np.log([1.0, 2.0]), done=0, steps=2).round(2).tolist()
+    [[0.01, 0.02], [0.01, 0.02]]
     """
 
     model: FittedCountModel

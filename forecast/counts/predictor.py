@@ -53,6 +53,11 @@ class Predictor:
         Scores of every candidate and the calibration found, as plain values.
     notes : tuple of Note
         What the fit rests on and doubts about it, carried into every estimate.
+
+    Examples
+    --------
+    >>> forecaster.counts_here([enquiry]).median(), forecaster.supported_to
+    (array([9.]), 17)
     """
 
     model: FittedCountModel

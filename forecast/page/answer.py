@@ -185,20 +185,18 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     more = "_more" if done else ""
     goal = words.say(f"goal.{asked.goal}_done")
     quoted, price_notes = package_rows(estimate, desk.tariff, words, done=done)
-    lasers = {nm for _, of in forecaster.log_summary.lasers for nm in of}
+    summary = forecaster.log_summary
+    lasers = {nm for _, of in summary.lasers for nm in of}
     cautions = cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=lasers)
     sources = dict.fromkeys(key for one in cautions for key in one.sources)
-    part = words.say("sheet.asked_in_part" if asked.facts else "sheet.not_asked")
-    lines = [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
-    lines = [total_line(total, done, words)] * bool(done) + lines
+    lines = [total_line(total, done, words)] if done else []
+    lines += [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
     first = [note for note in estimate.notes if note.code in STRIPS]
     alone = [note for note in estimate.notes if ALONE in note.code]
     driven = forecaster.drivers(asked.enquiry, sessions_done=done, gradings=asked.gradings)
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
-    reference = forecaster.log_summary
     course = desk.daybook.course(asked.course) if desk.daybook and asked.course else None
-    notes = (*total.notes, *estimate.notes)
-    stands = rooms.against_promise(course, total, notes) if course else None
+    stands = rooms.against_promise(course, total, total.notes + estimate.notes) if course else None
     return Answer(
         estimate=estimate,
         done=done,
@@ -208,7 +206,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         goal=goal,
         meaning=words.say(f"goal.{asked.goal}_means"),
         strips=tuple((*words.note(one), words.say(STRIPS[one.code])) for one in first),
-        old=_old_line(reference.last_start, words),
+        old=_old_line(summary.last_start, words),
         n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         options=_options(desk, asked, estimate, words),
@@ -223,14 +221,14 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
             CautionRow(one.kind, *words.caution(one), words.say(f"client.{one.key}"), one.first)
             for one in cautions
         ),
-        questions="" if asked.questions_asked else part,
+        questions=_questions_line(asked, words),
         sources="; ".join(cite(key, words.code) for key in sources),
         notes=tuple(words.note(one) for one in estimate.notes if one not in (*first, *alone)),
         verdict=() if verdict is None else (words.note(verdict),),
         own_share=words.note(alone[0])[0] if alone else words.say("answer.own_all"),
         support=words.say(f"answer.support.{estimate.support}"),
         model=_model_line(forecaster, words),
-        similar=_similar_line(reference.similar(asked.enquiry), words),
+        similar=_similar_line(summary.similar(asked.enquiry), words),
         asked=_given(asked, words),
         promised=words.note(stands)[0] if stands else "",
         tell=stands is not None and stands.severity != "info",
@@ -334,6 +332,12 @@ def _changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, .
     if forecaster.midcourse is not None:
         found.append(words.say("answer.changes_gradings"))
     return (*found, words.say("answer.changes_lasers"))
+
+
+def _questions_line(asked: Asked, words: Words) -> str:
+    if asked.questions_asked:
+        return ""
+    return words.say("sheet.asked_in_part" if asked.facts else "sheet.not_asked")
 
 
 def _model_line(forecaster: Forecaster, words: Words) -> str:

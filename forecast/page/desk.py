@@ -41,14 +41,31 @@ CHOICE: Wrong = ("choice", {})
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What the reader wants to know of a tattoo and its client, the ``enquiry``, for a ``goal``.
+    """What the reader wants to know of a tattoo and its client.
 
-    ``sessions_done`` are those had here; above 0 the course is under way, with its ``gradings`` of
-    (after_session, percent). ``facts`` are the keys of ``FACTS`` answered with yes; where all
-    ``questions_asked`` were, the others are a no. ``start`` is the day of the first session, or of
-    the next one when the course is under way; None is today; ``spacing_weeks`` lie between
-    two. The picture shows session ``n``; None is the median. ``course`` is that of the daybook, and
-    ``promise`` the number under which this estimate was kept; empty and 0 where there is none.
+    Attributes
+    ----------
+    enquiry : Enquiry
+    goal : str
+        ``clear`` or ``lighten``.
+    sessions_done : int
+        Had here; above 0 the course is under way.
+    gradings : tuple of (after_session, percent faded)
+    facts : frozenset of str
+        Keys of ``FACTS`` answered with yes; where all ``questions_asked`` were, others are a no.
+    spacing_weeks : float
+        Between two sessions.
+    start : date or None
+        Of the first session, or the next one of a course under way; None is today.
+    n : int or None
+        The session that the picture shows; None is the interval's upper end.
+    course, promise : str, int
+        In the daybook, and the number under which this estimate was kept; empty and 0 if nowhere.
+
+    Examples
+    --------
+    >>> Asked(enquiry, sessions_done=2, gradings=((2, 30.0),)).spacing_weeks
+    8.0
     """
 
     enquiry: Enquiry
@@ -227,7 +244,13 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
 
 
 def read_day(text: object, *, name: str) -> date:
-    """Return the day ``text``, as YYYY-MM-DD, or raise RequestError with its ``name``."""
+    """Return the day ``text``, as YYYY-MM-DD, or raise RequestError with its ``name``.
+
+    Examples
+    --------
+    >>> read_day("2026-02-01", name="--start")
+    datetime.date(2026, 2, 1)
+    """
     try:
         day = date.fromisoformat(text)  # type: ignore[arg-type]
     except (TypeError, ValueError):
@@ -338,8 +361,21 @@ def _read_logo(path: Path, name: str) -> Logo:
 class Desk:
     """Everything an answer is made from; of clients nothing but the daybook, if there is one.
 
-    ``forecasters`` are by goal; prices are shown where there is a ``tariff``, ``clinic`` has its
-    wording. It was opened from ``files``; when each was written and how large it was is ``seen``.
+    Attributes
+    ----------
+    forecasters : mapping of goal to Forecaster
+    tariff : Tariff or None
+        Without one no price is shown.
+    clinic : Clinic
+        Its name and wording.
+    daybook : Daybook or None
+    files, seen : mapping of str to Path, tuple
+        What it was opened from; when each was written, and how large it was.
+
+    Examples
+    --------
+    >>> Desk({"clear": forecaster}).valid_until(date(2026, 1, 31))
+    datetime.date(2026, 5, 1)
     """
 
     forecasters: Mapping[str, Forecaster]
@@ -395,8 +431,18 @@ def open_desk(
 ) -> Desk:
     """Return the desk of saved models, the second to ``lighten``, and files.
 
-    Raises RequestError where a model cannot be read or the one for lightening has another goal,
-    DataError where the tariff, the clinic's file or the daybook cannot be used.
+    Raises
+    ------
+    RequestError
+        A model cannot be read, or the one for lightening has another goal.
+    DataError
+        The tariff, the clinic's file or the daybook cannot be used.
+
+    Examples
+    --------
+    >>> forecaster.save(folder / "model.json")
+    >>> [*open_desk(folder / "model.json").forecasters]
+    ['clear']
     """
     named = {"model": model, "lighten": lighten, "tariff": tariff, "clinic": clinic}
     files = {name: path for name, path in named.items() if path is not None}
