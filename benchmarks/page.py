@@ -21,6 +21,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -34,11 +35,12 @@ SYNTHETIC = Path(__file__).parents[1] / "synthetic_data"
 GOALS = {
     "from command to usable page, s": 2.0,
     "an update after a change, 95th percentile, ms": 100.0,
-    "processor time of an answer, ms": 100.0,
+    "processor time of an answer, ms": 8.0,
     "weight of the page and its first answer, MB": 1.6,
     "requests to other hosts": 0,
     "resident memory after the load, MB": 150.0,
     "failed requests under load": 0,
+    "median wait in a burst of fifty, ms": 200.0,
 }
 CHROMIUM = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 FILLED = {"inks": ["black", "red"], "ink_density": "medium", "layering": "single"}
@@ -216,6 +218,7 @@ def measure(options: argparse.Namespace) -> list[tuple[str, float, str]]:
             browser.close()
             times, failed = load(address, options.clients, options.seconds)
             after, spent = resident_mb(pid), processor_s(pid) - spent
+            bursts = [float(np.median(burst(address, 50))) for _ in range(5)]
     names = iter(GOALS)
     half, late, last = np.quantile(seen["times"], [0.5, 0.95, 1.0])
     return [
@@ -226,6 +229,7 @@ def measure(options: argparse.Namespace) -> list[tuple[str, float, str]]:
         (next(names), seen["others"], "none may be asked"),
         (next(names), after, f"{before:.0f} before the first request"),
         (next(names), failed, load_text(times, options)),
+        (next(names), float(np.median(bursts)), f"{min(bursts):.0f} to {max(bursts):.0f}"),
     ]
 
 
@@ -255,6 +259,7 @@ def main() -> None:
     parser.add_argument("--clients", type=int, default=50)
     parser.add_argument("--seconds", type=float, default=10.0)
     parser.add_argument("--out", type=Path, default=None)
+    parser.add_argument("--remark", default="", help="a sentence below the table")
     options = parser.parse_args()
     load_before = Path("/proc/loadavg").read_text(encoding="utf-8").split()[0]
     table = table_of(measure(options))
@@ -262,10 +267,11 @@ def main() -> None:
     if options.out:
         where = f"Python {platform.python_version()}, {platform.machine()}"
         text = (
-            f"# The consultation page\n\nMade by `benchmarks/page.py --starts {options.starts} "
-            f"--changes {options.changes} --seconds {options.seconds:g}`; {where}; other work on "
+            f"# The consultation page\n\nMade on {date.today()} by `benchmarks/page.py "
+            f"--starts {options.starts} --changes {options.changes} --seconds "
+            f"{options.seconds:g}`; {where}; other work on "
             f"the machine at the start: load average {load_before}, these processes at niceness "
-            f"{os.nice(0)}.\n\n{table}\n"
+            f"{os.nice(0)}.\n\n{table}\n" + f"\n{options.remark}\n" * bool(options.remark)
         )
         options.out.write_text(text, encoding="utf-8")
 

@@ -15,8 +15,6 @@ from typing import Any, TypeVar
 from forecast._notes import Sentence, problem_and_remedy, sentence
 from forecast.errors import RequestError
 
-__all__ = ["on_cluster", "one_thread", "run_units", "seeds"]
-
 Unit = TypeVar("Unit")
 Result = TypeVar("Result")
 PATIENCE = 2.0  # seconds of work; to start workers takes as long

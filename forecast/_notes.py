@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
@@ -17,6 +17,7 @@ from forecast._shipped import shipped
 LANGUAGES = Path(__file__).parent / "languages"
 Severity = Literal["info", "caution", "serious"]
 NOTHING: Mapping[str, Any] = {}
+NUMBERS = (int, float, Number)  # the first two, which most are, are told at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +171,7 @@ def texts_of(language: str) -> Mapping[str, Any]:
     return dict(shipped(LANGUAGES / f"{language}.toml"))
 
 
-class Filler(Formatter):
+class Filler:
     """Fills the holes of a sentence: ``{n:.2f}`` as in Python, ``{n:course}`` as a counted noun,
     ``{share:percent}`` as parts of 100, ``{day:date}`` as a date (of which people may read the
     month alone), ``{day:day}`` as a date to the day, ``{day:month}`` as a month without its year,
@@ -188,6 +189,8 @@ class Filler(Formatter):
         self.counted = texts.get("counted", {})
         self.written_day, self.marks = texts["day"], str.maketrans(",.", texts["marks"])
         self.months = texts["months"]
+        self.named: dict[str, Callable[[str], str]] = {"date": self.day, "day": self.exact_day}
+        self.named |= {"month": self.month, "label": self.label}
 
     def has(self, code: str) -> bool:
         """Say whether the language has a sentence for a code."""
@@ -197,7 +200,18 @@ class Filler(Formatter):
     def sentence(self, note: Note) -> str:
         """Return a note in words; raises KeyError where the language has none for its code."""
         room, _, name = note.code.partition(".")
-        return self.vformat(self.notes[room][name], (), note.values)
+        return self.fill(self.notes[room][name], note.values)
+
+    def fill(self, text: str, values: Mapping[str, Any]) -> str:
+        """Return a text with its holes filled; raises KeyError where a value is missing."""
+        said = []
+        for before, hole, spec, as_repr in _holes(text):
+            said.append(before)
+            if hole is not None:
+                value = repr(values[hole]) if as_repr else values[hole]
+                spec = spec.format_map(values) if "{" in spec else spec
+                said.append(self.format_field(value, spec))
+        return "".join(said)
 
     def day(self, iso: str) -> str:
         """Return the month of a date, written ``{day:date}``."""
@@ -220,6 +234,7 @@ class Filler(Formatter):
         return str(self.written_day.format(day=date.fromisoformat(iso)))
 
     def format_field(self, value: Any, format_spec: str) -> str:
+        """Return a value as the part of its hole after the colon asks."""
         if format_spec in self.counted:
             one, other = self.counted[format_spec]
             said = self.sentence(value) if isinstance(value, Note) else self.number(value)
@@ -231,9 +246,8 @@ class Filler(Formatter):
             return said[0].upper() + said[1:] if format_spec == "capital" else said
         if format_spec == "percent":
             return f"{100 * value:.0f} %"
-        named = {"date": self.day, "day": self.exact_day, "month": self.month, "label": self.label}
-        if format_spec in named:
-            return named[format_spec](str(value))
+        if format_spec in self.named:
+            return self.named[format_spec](str(value))
         if isinstance(value, Mapping):  # of a text in each language
             return str(value.get(self.language, ""))
         if isinstance(value, Sequence):
@@ -241,9 +255,9 @@ class Filler(Formatter):
         return self._single(value, format_spec)
 
     def _single(self, value: Any, spec: str) -> str:
-        if spec.startswith("name") or not isinstance(value, Number):
+        if spec.startswith("name") or not isinstance(value, NUMBERS):
             return str(value)  # a file may have anything in the place of a word
-        if re.search(r"\d{3}", spec):  # which a damaged file may ask for
+        if spec and re.search(r"\d{3}", spec):  # which a damaged file may ask for
             raise ValueError(f"{spec!r} asks for more digits than anybody reads.")
         return format(value, spec).translate(self.marks)
 
@@ -253,6 +267,14 @@ class Filler(Formatter):
             return value if as_written else str(self.terms.get(value, value))
         joint = spec.removeprefix("name") or ", "
         return joint.join(self.format_field(one, "name" * as_written) for one in value)
+
+
+# the text before each hole, its name, what it asks for, whether for the value as it is typed;
+# taken apart once, as the same few sentences are said again and again
+@cache
+def _holes(text: str) -> tuple[tuple[str, str | None, str, bool], ...]:
+    parts = Formatter().parse(text)
+    return tuple((before, hole, spec or "", mark == "r") for before, hole, spec, mark in parts)
 
 
 @cache

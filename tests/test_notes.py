@@ -53,7 +53,7 @@ def test_rows_stand_below_each_other(right, last):
 @pytest.mark.parametrize("odd", [5, 2.5, True, date(2026, 1, 2), None])
 def test_what_a_file_has_in_the_place_of_a_name_is_written_out(odd):
     found = {"one": odd, "many": [odd, "x"]}
-    told = Filler("en").vformat("{one:name}, {many:name or }", (), found)
+    told = Filler("en").fill("{one:name}, {many:name or }", found)
     assert told == f"{odd}, {odd} or x"
 
 

@@ -28,6 +28,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code: 0 done, 1 the data or the request is at fault.
 
     A command that cannot be understood leaves with code 2 and its usage, as argparse does.
+
+    Examples
+    --------
+    >>> main(["estimate", "not-there.json", "enquiries.csv"])
+    1
     """
     # before numpy is loaded: its threads only wait for each other over matrices as small as ours
     os.environ.setdefault("OMP_NUM_THREADS", "1")

@@ -394,10 +394,7 @@ class Estimate(Result):
 
         Apart from it, ``not_within_horizon`` is the chance not to be among them.
         """
-        each, pmf = self.draws, self.distribution.pmf
-        alike = self.with_draws(each / np.maximum(each.sum(axis=1, keepdims=True), 1e-12))
-        among = CountDistribution(pmf / max(float(pmf.sum()), 1e-12))
-        return replace(alike, distribution=among)
+        return _among(self)
 
     def with_draws(self, draws: FloatArray) -> Estimate:
         """Return the same question answered by other draws, with nothing beside the count."""
@@ -532,6 +529,13 @@ def learnt_share(now: FloatArray, before: FloatArray) -> float:
         survival = np.clip(1 - pmfs[:, : middle + 1].sum(axis=1), 1e-9, 1 - 1e-9)
         spread.append(float(np.log(-np.log(survival)).var()))
     return float(np.clip(1 - spread[0] / max(spread[1], 1e-12), 0, 1))
+
+
+@lru_cache(maxsize=32)  # its leads ask, and its JSON
+def _among(whole: Estimate) -> Estimate:
+    each, pmf = whole.draws, whole.distribution.pmf
+    alike = whole.with_draws(each / np.maximum(each.sum(axis=1, keepdims=True), 1e-12))
+    return replace(alike, distribution=CountDistribution(pmf / max(float(pmf.sum()), 1e-12)))
 
 
 @lru_cache(maxsize=256)  # its sentences ask again and again

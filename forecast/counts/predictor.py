@@ -207,14 +207,15 @@ class Predictor:
 
     def stop_hazard(self, enquiry: Enquiry, done: int = 0) -> FloatArray:
         """Return the chance of stopping after each session that follows ``done``, (horizon,)."""
-        hazard: FloatArray = self.stopping.hazard(self._lengths([enquiry]), done, self.horizon)[0]
+        own = _length(self, (enquiry,)), done, self.horizon
+        hazard: FloatArray = self.stopping.hazard(*own)[0]
         return hazard
 
     def stop_draws(
         self, enquiries: Sequence[Enquiry], done: int = 0, steps: int | None = None
     ) -> FloatArray:
         """Return the same under draws of the parameters, shape (n_draws, n, steps)."""
-        own = self._lengths(enquiries), done, steps or self.horizon
+        own = _length(self, tuple(enquiries)), done, steps or self.horizon
         return self.stopping.draws(*own, n_draws=N_DRAWS, seed=self.seed + 1)
 
     def stop_pull(self, done: int = 0) -> FloatArray | None:
@@ -223,12 +224,6 @@ class Predictor:
         Shape (horizon + 1,); None where all alike.
         """
         return self.stopping.pull(self.horizon, done)
-
-    # what the stopping hazard goes by, shape (n,)
-    def _lengths(self, enquiries: Sequence[Enquiry]) -> FloatArray:
-        stacked, sizes = _stacked(self, tuple(enquiries))
-        pmfs = self.model.predict(to_clearing(stacked), self.horizon).pmf
-        return length_of(CountDistribution(_averaged(pmfs, sizes)))
 
     # pmfs of all sessions, had elsewhere or here, under draws, and their recalibrated mean
     def _totals(
@@ -301,9 +296,18 @@ def _stacked(
     return spread_missing(predictor._covariates(asked), summary.fills, summary.sources)
 
 
+# what the stopping hazard goes by, shape (n,)
+@lru_cache(maxsize=64)
+def _length(predictor: Predictor, asked: tuple[Enquiry, ...]) -> FloatArray:
+    stacked, sizes = _stacked(predictor, asked)
+    pmfs = predictor.model.predict(to_clearing(stacked), predictor.horizon).pmf
+    return length_of(CountDistribution(_averaged(pmfs, sizes)))
+
+
 # pmfs, (..., rows, steps), on average over the rows of each enquiry
 def _averaged(pmfs: FloatArray, sizes: IntArray) -> FloatArray:
-    if len(set(sizes.tolist())) == 1:  # in a quarter of the time
-        alike = pmfs.reshape(*pmfs.shape[:-2], len(sizes), sizes[0], -1)
-        return np.asarray(np.einsum("...fk->...k", alike) / sizes[0])
+    if len(set(sizes.tolist())) == 1:  # in a tenth of the time
+        alike = np.moveaxis(pmfs, -1, 0).reshape(pmfs.shape[-1], -1, sizes[0])
+        mean = alike @ np.full(sizes[0], 1 / sizes[0])
+        return np.ascontiguousarray(mean.T).reshape(*pmfs.shape[:-2], len(sizes), -1)
     return np.asarray(np.add.reduceat(pmfs, np.cumsum(sizes) - sizes, axis=-2) / sizes[:, None])

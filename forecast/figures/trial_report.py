@@ -84,7 +84,7 @@ def _items(comparison: RegimeComparison, log: OutcomeLog, language: str) -> Iter
     for heading, *listed in texts_of(language)["report"].values():
         found: list[Item] = []
         for text in listed:
-            said = filler(language).vformat(text, (), numbers)
+            said = filler(language).fill(text, numbers)
             found += given[text[1:]] if text[0] == "@" else [said]
         yield heading, [_said(item, language) for item in found]
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+AS_TYPED: dict[str, type] = {"number": float, "integer": int}
 REQUIRED = ("skin_type", "body_site", "inks", "ink_density", "layering")
 
 
@@ -93,7 +94,7 @@ class Enquiry:
 ATTRIBUTES = tuple(one.name for one in fields(Enquiry) if one.name != "extra")
 
 
-def checked(rule: Column, given: object) -> str | int | float | None:
+def checked(rule: Column, given: Any) -> str | int | float | None:
     """Return ``given`` in the form of a column's ``rule``, or raise RequestError.
 
     A number is in the rule's unit, a set is text joined by ``;``, and what is empty is the rule's
@@ -104,8 +105,8 @@ def checked(rule: Column, given: object) -> str | int | float | None:
     >>> checked(column("courses", "age_years"), "34,5"), checked(column("courses", "smoker"), True)
     (34.5, 'yes')
     """
-    if isinstance(given, str) and given in rule.levels:
-        return given
+    if _needs_no_reading(rule, given):
+        return given  # type: ignore[no-any-return]
     if given is None and not rule.required:
         return rule.default
     if rule.kind == "set" and not isinstance(given, str) and isinstance(given, Iterable):
@@ -127,6 +128,12 @@ def checked(rule: Column, given: object) -> str | int | float | None:
         raise RequestError(*problem_and_remedy("refused.value", values))
     assert value is None or isinstance(value, str | int | float)
     return value
+
+
+def _needs_no_reading(rule: Column, given: Any) -> bool:
+    if isinstance(given, int | float):
+        return type(given) is AS_TYPED.get(rule.kind) and inside(rule, given)
+    return isinstance(given, str) and given in rule.levels
 
 
 def likely_slip(name: str, known: Iterable[str]) -> str:

@@ -68,7 +68,15 @@ def ink_gone(fading_pct: npt.ArrayLike) -> FloatArray:
 
 
 def mean_gradings(log: OutcomeLog) -> pd.DataFrame:
-    """Return the fall of log remaining ink by course and session, several gradings averaged."""
+    """Return the fall of log remaining ink by course and session, several gradings averaged.
+
+    One row for each session graded: ``course_id``, ``after_session`` (from 1 on) and ``gone``.
+
+    Examples
+    --------
+    >>> mean_gradings(log).head(2).round(2).to_dict("records")[1]
+    {'course_id': 'C0001', 'after_session': 2, 'gone': 1.47}
+    """
     graded = log.graded.assign(gone=ink_gone(log.graded["fading_pct"]))
     graded = graded[graded["after_session"] > 0]
     return graded.groupby(["course_id", "after_session"])["gone"].mean().reset_index()

@@ -65,30 +65,50 @@ WITHIN = 10  # sessions from a landmark, by which the model card says what came 
 class Midcourse:
     """What the log's gradings say about courses under way.
 
-    Two laws, ``passage`` and ``landmark``, pooled by ``weight`` and put right by
-    ``recalibrations``, with their ``scores`` and what ``held`` of promises; the ``paces`` between
-    thirds of courses and of the ``slowest``; ``cleared_at`` of the log, the ``steps`` looked ahead
-    and the ``n_courses`` and ``n_landmarks`` behind it.
+    Attributes
+    ----------
+    weight : float
+        Of the landmark law in the pool, at most ``MOST``; the rest is first passage.
+    scores : mapping of str to float
+        Continuous ranked probability score out of fold, in sessions: of the count model given the
+        sessions done alone (``count``), ``passage``, ``landmark``, and the law used (``together``).
+    held : tuple of mappings
+        What came of promises out of fold, by band of sessions and third of the pace: ``sessions``,
+        ``pace``, ``n_courses``, ``n_cleared``, ``coverage`` of the 80 % interval with its error,
+        and the chances ``said`` and ``seen`` of not clearing ``within`` so many sessions more.
+    passage : PassageBridge
+        How the log of the ink left falls towards the threshold.
+    landmark : FittedCountModel or None
+        Of the sessions still needed; None where the bridge is the usual one.
+    recalibrations : mapping of band of sessions to Recalibration
+        Of the pool.
+    paces : tuple of pairs of float
+        Fall of log remaining ink per session between thirds of courses, by session from 1 on.
+    cleared_at : float
+        Percent faded at which the log calls a course cleared.
+    steps, n_courses, n_landmarks : int
+        Sessions looked ahead; the courses and rows behind it.
+    slowest : tuple of float
+        The pace that ``SLOWEST`` have not passed, by session; empty in files of before.
+
+    Examples
+    --------
+    >>> forecaster.midcourse.last_landmark, forecaster.midcourse.n_courses
+    (12, 127)
     """
 
-    weight: float  # of the landmark law, at most ``MOST``; the rest is first passage
-    # Continuous ranked probability score out of fold, in sessions, of the count model given the
-    # sessions done alone (``count``), of ``passage``, ``landmark``, and the law used (``together``)
+    weight: float
     scores: Mapping[str, float]
-    # What came of promises out of fold, by band of sessions and third of the pace: ``sessions``,
-    # ``pace``, ``n_courses``, ``n_cleared``, ``coverage`` of the 80 % interval with its error, and
-    # the chances ``said`` and ``seen`` of not clearing ``within`` so many sessions more
     held: tuple[Mapping[str, Any], ...]
-    passage: PassageBridge  # how the log of the ink left falls towards the threshold
-    # of the sessions still needed; None where the bridge is the usual one and nothing was learnt
+    passage: PassageBridge
     landmark: FittedCountModel | None
-    recalibrations: Mapping[str, Recalibration]  # of the pool, by band of sessions
-    paces: tuple[tuple[float, float], ...]  # fall of log remaining ink per session, from 1 on
-    cleared_at: float  # percent faded at which the log calls a course cleared
+    recalibrations: Mapping[str, Recalibration]
+    paces: tuple[tuple[float, float], ...]
+    cleared_at: float
     steps: int
     n_courses: int
     n_landmarks: int
-    slowest: tuple[float, ...] = ()  # what ``SLOWEST`` have not passed; empty in files of before
+    slowest: tuple[float, ...] = ()
 
     @property
     def last_landmark(self) -> int:
@@ -264,6 +284,13 @@ def fit_midcourse(
     ``seed``; without one both laws are fitted and count alike, and nothing is checked or put right.
     ``near`` is of the same courses predicted otherwise: what rests on their gradings alone is taken
     over.
+
+    Examples
+    --------
+    >>> from forecast.counts import course_rows
+    >>> few, predicted = course_rows(log).head(20), CountDistribution(np.full((20, 25), 0.04))
+    >>> fit_midcourse(log, few, predicted, horizon=10, seed=None) is None
+    True
     """
     if log.gradings.empty:
         return None
@@ -312,8 +339,14 @@ def fit_midcourse(
 def usual_midcourse(log: OutcomeLog, rows: pd.DataFrame, *, steps: int) -> Midcourse:
     """Return the law for a log that has too few graded courses to learn one: a usual bridge.
 
-    What graded courses there are among ``rows`` pull it towards what they say; it has so many
-    ``steps``.
+    What graded courses there are among ``rows`` pull it towards what they say; it looks ``steps``
+    sessions ahead.
+
+    Examples
+    --------
+    >>> from forecast.counts import course_rows
+    >>> usual_midcourse(log, course_rows(log).head(0), steps=25).landmark is None
+    True
     """
     graded = mean_gradings(log)
     if len(_on_the_way(graded, rows)):

@@ -47,6 +47,12 @@ class Update(Result):
         Of all sessions here, those done included.
     sessions_done : int
         Sessions had here without reaching the goal.
+
+    Examples
+    --------
+    >>> later = forecaster.update(enquiry, sessions_done=3, gradings=[(3, 55)])
+    >>> later.total.median - later.remaining.median
+    3
     """
 
     remaining: Estimate
@@ -74,7 +80,14 @@ def update_estimate(
     """Return the estimate, at ``level``, of a course after ``sessions_done`` and ``gradings``.
 
     ``predictor`` and ``midcourse`` answer for the ``enquiry``; see ``Forecaster.update``. Beside
-    the estimate of all its inks stands that of those which the lasers reach.
+    the estimate of all its inks stands that of those which the lasers reach. Raises RequestError
+    where a grading is not 0 to 100 or lies beyond ``sessions_done``.
+
+    Examples
+    --------
+    >>> given = {"sessions_done": 3, "gradings": [(3, 55)], "level": 0.8}
+    >>> update_estimate(forecaster, forecaster.midcourse, enquiry, **given).remaining.interval
+    (6, 11)
     """
     done = check_whole_number(sessions_done, name="sessions_done", low=0, high=99)
     check_level(level)
@@ -129,6 +142,13 @@ def remaining_draws(
 
     ``predictor`` and ``midcourse`` answer for the ``enquiry`` after ``sessions_done``. Both have
     the shape (n_draws, horizon), by the same parameter draws.
+
+    Examples
+    --------
+    >>> given = {"sessions_done": 3, "gradings": [(3, 5)]}
+    >>> both = remaining_draws(forecaster, forecaster.midcourse, enquiry, **given)
+    >>> [round(float(draws.sum(axis=1).mean()), 2) for draws in both]  # there within 25 more
+    [0.99, 0.01]
     """
     percent, _ = _read_gradings(gradings, sessions_done)
     looked_to = midcourse.steps if midcourse else 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from forecast.forecaster import Driver, Forecaster
     from forecast.page.desk import Desk
     from forecast.page.words import Words
-    from forecast.tattoo import Caution
 
 Line = tuple[str, bool]  # a text, and whether it is in the reader's language
 ALONE = "counts.evidence_alone"  # and the same mid-course: has its own line
@@ -37,8 +36,7 @@ ODD = ("midcourse.grading_falls", "midcourse.gradings_differ", "midcourse.graded
 STRIPS = dict.fromkeys(STALL, "sheet.stalled") | dict.fromkeys(ODD, "sheet.grade_again")
 
 
-@dataclass(frozen=True, slots=True)
-class CautionRow:
+class CautionRow(NamedTuple):
     """One caution, for the practitioner and for the client.
 
     ``kind`` is refer, care or always; ``own`` says that ``text``, which speaks to the
@@ -53,8 +51,7 @@ class CautionRow:
     first: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class DriverRow:
+class DriverRow(NamedTuple):
     """One attribute's part: its text, the difference, its range, and a bar from -1 to 1."""
 
     text: str
@@ -63,8 +60,7 @@ class DriverRow:
     bar: float
 
 
-@dataclass(frozen=True, slots=True)
-class OptionRow:
+class OptionRow(NamedTuple):
     """One way to go: its name, and in texts the sessions and what they cost, empty where unknown.
 
     By its ``key`` the languages have what it is like, what speaks for it and what against it.
@@ -189,18 +185,18 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     more = "_more" if done else ""
     goal = words.say(f"goal.{asked.goal}_done")
     quoted, price_notes = package_rows(estimate, desk.tariff, words, done=done)
-    lasers = {nm for _, of in forecaster.log_summary.lasers for nm in of}
+    summary = forecaster.log_summary
+    lasers = {nm for _, of in summary.lasers for nm in of}
     cautions = cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=lasers)
-    lines = [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
-    lines = [total_line(total, done, words)] * bool(done) + lines
+    sources = dict.fromkeys(key for one in cautions for key in one.sources)
+    lines = [total_line(total, done, words)] if done else []
+    lines += [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
     first = [note for note in estimate.notes if note.code in STRIPS]
     alone = [note for note in estimate.notes if ALONE in note.code]
     driven = forecaster.drivers(asked.enquiry, sessions_done=done, gradings=asked.gradings)
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
-    reference = forecaster.log_summary
     course = desk.daybook.course(asked.course) if desk.daybook and asked.course else None
-    notes = (*total.notes, *estimate.notes)
-    stands = rooms.against_promise(course, total, notes) if course else None
+    stands = rooms.against_promise(course, total, total.notes + estimate.notes) if course else None
     return Answer(
         estimate=estimate,
         done=done,
@@ -210,7 +206,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         goal=goal,
         meaning=words.say(f"goal.{asked.goal}_means"),
         strips=tuple((*words.note(one), words.say(STRIPS[one.code])) for one in first),
-        old=_old_line(reference.last_start, words),
+        old=_old_line(summary.last_start, words),
         n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         options=_options(desk, asked, estimate, words),
@@ -226,18 +222,18 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
             for one in cautions
         ),
         questions=_questions_line(asked, words),
-        sources=_sources_of(cautions, words),
+        sources="; ".join(cite(key, words.code) for key in sources),
         notes=tuple(words.note(one) for one in estimate.notes if one not in (*first, *alone)),
         verdict=() if verdict is None else (words.note(verdict),),
         own_share=words.note(alone[0])[0] if alone else words.say("answer.own_all"),
         support=words.say(f"answer.support.{estimate.support}"),
         model=_model_line(forecaster, words),
-        similar=_similar_line(reference.similar(asked.enquiry), words),
+        similar=_similar_line(summary.similar(asked.enquiry), words),
         asked=_given(asked, words),
         promised=words.note(stands)[0] if stands else "",
         tell=stands is not None and stands.severity != "info",
         valid=words.day(_valid_until(desk, asked.promise)),
-        cited=", ".join(key for key in _keys_of(cautions) if mark_of(key).startswith("read")),
+        cited=", ".join(key for key in sources if mark_of(key).startswith("read")),
         kept=_kept_line(desk, asked.promise, words),
     )
 
@@ -344,39 +340,30 @@ def _questions_line(asked: Asked, words: Words) -> str:
     return words.say("sheet.asked_in_part" if asked.facts else "sheet.not_asked")
 
 
-def _sources_of(found: tuple[Caution, ...], words: Words) -> str:
-    # a source's name and how it was read are both terms
-    return "; ".join(cite(key, words.code) for key in _keys_of(found))
-
-
-def _keys_of(found: tuple[Caution, ...]) -> dict[str, None]:
-    return dict.fromkeys(key for one in found for key in one.sources)
-
-
 def _model_line(forecaster: Forecaster, words: Words) -> str:
     summary = forecaster.log_summary
     values = {
         "courses": words.number(summary.n_courses),
         "horizon": words.number(forecaster.horizon),
     }
-    try:
-        first, last = (
-            words.month(date.fromisoformat(text))
-            for text in (summary.first_start, summary.last_start)
-        )
-    except ValueError:  # no course has a date
+    first, last = _day(summary.first_start), _day(summary.last_start)
+    if first is None or last is None:
         return words.say("answer.model_no_dates", values)
-    return words.say("answer.model", {**values, "first": first, "last": last})
+    values |= {"first": words.month(first), "last": words.month(last)}
+    return words.say("answer.model", values)
+
+
+def _day(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:  # no course has a date
+        return None
 
 
 def _old_line(last_start: str, words: Words) -> str:
-    try:
-        last = date.fromisoformat(last_start)
-    except ValueError:  # no course has a date
-        return ""
-    if (date.today() - last).days <= YEAR:
-        return ""
-    return words.say("answer.model_old", {"last": words.month(last)})
+    last = _day(last_start) or date.today()
+    old = (date.today() - last).days > YEAR
+    return words.say("answer.model_old", {"last": words.month(last)}) if old else ""
 
 
 def _similar_line(found: Any, words: Words) -> str:

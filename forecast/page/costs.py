@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -18,8 +17,7 @@ if TYPE_CHECKING:
     from forecast.prices import Package, Tariff
 
 
-@dataclass(frozen=True, slots=True)
-class PriceRow:
+class PriceRow(NamedTuple):
     """One package as the client sees it, in texts."""
 
     name: str

@@ -34,19 +34,38 @@ MOST_GRADINGS = 50
 MOST_DONE = 99
 SPACING = (1.0, 104.0)
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
+GOALS = ("clear", "lighten")
 Wrong = tuple[str, Mapping[str, Any]]
+CHOICE: Wrong = ("choice", {})
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What the reader wants to know of a tattoo and its client, the ``enquiry``, for a ``goal``.
+    """What the reader wants to know of a tattoo and its client.
 
-    ``sessions_done`` are those had here; above 0 the course is under way, with its ``gradings`` of
-    (after_session, percent). ``facts`` are the keys of ``FACTS`` answered with yes; where all
-    ``questions_asked`` were, the others are a no. ``start`` is the day of the first session, or of
-    the next one when the course is under way; None is today; ``spacing_weeks`` lie between
-    two. The picture shows session ``n``; None is the median. ``course`` is that of the daybook, and
-    ``promise`` the number under which this estimate was kept; empty and 0 where there is none.
+    Attributes
+    ----------
+    enquiry : Enquiry
+    goal : str
+        ``clear`` or ``lighten``.
+    sessions_done : int
+        Had here; above 0 the course is under way.
+    gradings : tuple of (after_session, percent faded)
+    facts : frozenset of str
+        Keys of ``FACTS`` answered with yes; where all ``questions_asked`` were, others are a no.
+    spacing_weeks : float
+        Between two sessions.
+    start : date or None
+        Of the first session, or the next one of a course under way; None is today.
+    n : int or None
+        The session that the picture shows; None is the interval's upper end.
+    course, promise : str, int
+        In the daybook, and the number under which this estimate was kept; empty and 0 if nowhere.
+
+    Examples
+    --------
+    >>> Asked(enquiry, sessions_done=2, gradings=((2, 30.0),)).spacing_weeks
+    8.0
     """
 
     enquiry: Enquiry
@@ -118,7 +137,7 @@ def read_asked(
     for name, one in own.items():
         said = Extra({one.name: _text_of(sent.get(name))})
         if said and not one.known(said[one.name]):
-            wrong[name] = ("choice" if one.levels else "any_number", {})
+            wrong[name] = CHOICE if one.levels else ("any_number", {})
         elif said:
             found["extra"] |= said
     extras: dict[str, Any] = {"goal": "clear", "spacing_weeks": spacing_weeks}
@@ -152,30 +171,24 @@ def _read_field(name: str, value: object, found: dict[str, Any], wrong: dict[str
             raise RequestError("Not a text.", "")
         read = checked(rule, text)
     except RequestError:
-        wrong[name] = _complaint(rule)
+        key = {"number": "number", "integer": "whole"}.get(rule.kind)
+        wrong[name] = (key, {"low": rule.low or 0, "high": rule.high or 0}) if key else CHOICE
         return
     if read is not None:
         found[name] = read
 
 
-def _complaint(rule: Column) -> Wrong:
-    if rule.kind in ("number", "integer"):
-        key = "whole" if rule.kind == "integer" else "number"
-        return key, {"low": rule.low or 0, "high": rule.high or 0}
-    return "choice", {}
-
-
 def _read_choices(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
     goal = sent.get("goal") or "clear"
-    if goal in ("clear", "lighten"):
+    if goal in GOALS:
         extras["goal"] = goal
     else:
-        wrong["goal"] = ("choice", {})
+        wrong["goal"] = CHOICE
     facts = sent.get("facts") or []
     if isinstance(facts, list) and all(isinstance(one, str) and one in FACTS for one in facts):
         extras["facts"] = frozenset(facts)
     else:
-        wrong["facts"] = ("choice", {})
+        wrong["facts"] = CHOICE
     extras["questions_asked"] = sent.get("questions") == "asked"
 
 
@@ -231,7 +244,13 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
 
 
 def read_day(text: object, *, name: str) -> date:
-    """Return the day ``text``, as YYYY-MM-DD, or raise RequestError with its ``name``."""
+    """Return the day ``text``, as YYYY-MM-DD, or raise RequestError with its ``name``.
+
+    Examples
+    --------
+    >>> read_day("2026-02-01", name="--start")
+    datetime.date(2026, 2, 1)
+    """
     try:
         day = date.fromisoformat(text)  # type: ignore[arg-type]
     except (TypeError, ValueError):
@@ -259,7 +278,6 @@ def _read_number(
 LARGEST_LOGO, LONGEST_CLINIC_TEXT = 500_000, 600
 PAPERS = ("A4", "Letter")
 SIGNATURES = {b"\x89PNG\r\n\x1a\n": "image/png", b"\xff\xd8\xff": "image/jpeg"}
-GOALS = ("clear", "lighten")
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +330,9 @@ def read_clinic(path: Path) -> Clinic:
         given = table.get(key, "")
         by_language = key in ("opening", "closing") and isinstance(given, dict)
         for text in given.values() if by_language else [given]:
-            _check_text(path, key, text)
+            if not isinstance(text, str) or len(text) > LONGEST_CLINIC_TEXT:
+                said = {"file": path.name, "key": key, "most": LONGEST_CLINIC_TEXT}
+                raise DataError(*problem_and_remedy("refused.clinic_text", said))
     for key, allowed in (("language", languages()), ("paper", PAPERS)):
         if key in table and table[key] not in allowed:
             values = {"file": path.name, "key": key, "given": table[key], "allowed": allowed}
@@ -323,12 +343,6 @@ def read_clinic(path: Path) -> Clinic:
         raise DataError(*problem_and_remedy("refused.clinic_weeks", values))
     logo = table.pop("logo", "")
     return Clinic(**table, logo=_read_logo(path, logo) if logo else None)
-
-
-def _check_text(path: Path, key: str, value: object) -> None:
-    if not isinstance(value, str) or len(value) > LONGEST_CLINIC_TEXT:
-        values = {"file": path.name, "key": key, "most": LONGEST_CLINIC_TEXT}
-        raise DataError(*problem_and_remedy("refused.clinic_text", values))
 
 
 def _read_logo(path: Path, name: str) -> Logo:
@@ -347,8 +361,21 @@ def _read_logo(path: Path, name: str) -> Logo:
 class Desk:
     """Everything an answer is made from; of clients nothing but the daybook, if there is one.
 
-    ``forecasters`` are by goal; prices are shown where there is a ``tariff``, ``clinic`` has its
-    wording. It was opened from ``files``; when each was written and how large it was is ``seen``.
+    Attributes
+    ----------
+    forecasters : mapping of goal to Forecaster
+    tariff : Tariff or None
+        Without one no price is shown.
+    clinic : Clinic
+        Its name and wording.
+    daybook : Daybook or None
+    files, seen : mapping of str to Path, tuple
+        What it was opened from; when each was written, and how large it was.
+
+    Examples
+    --------
+    >>> Desk({"clear": forecaster}).valid_until(date(2026, 1, 31))
+    datetime.date(2026, 5, 1)
     """
 
     forecasters: Mapping[str, Forecaster]
@@ -404,8 +431,18 @@ def open_desk(
 ) -> Desk:
     """Return the desk of saved models, the second to ``lighten``, and files.
 
-    Raises RequestError where a model cannot be read or the one for lightening has another goal,
-    DataError where the tariff, the clinic's file or the daybook cannot be used.
+    Raises
+    ------
+    RequestError
+        A model cannot be read, or the one for lightening has another goal.
+    DataError
+        The tariff, the clinic's file or the daybook cannot be used.
+
+    Examples
+    --------
+    >>> forecaster.save(folder / "model.json")
+    >>> [*open_desk(folder / "model.json").forecasters]
+    ['clear']
     """
     named = {"model": model, "lighten": lighten, "tariff": tariff, "clinic": clinic}
     files = {name: path for name, path in named.items() if path is not None}

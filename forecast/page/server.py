@@ -77,6 +77,18 @@ def make_app(desk: Desk, *, language: str = "", code: str = "") -> ASGIApp:
     code : str
         The access code that every address must begin with; empty for this computer alone, and
         then only requests addressed to it are answered.
+
+    Raises
+    ------
+    RequestError
+        There are no texts in that language.
+
+    Examples
+    --------
+    >>> from forecast.page import Desk
+    >>> make_app(Desk({"clear": forecaster}), language="la")
+    Traceback (most recent call last):
+    forecast.errors.RequestError: There are no texts for the language 'la'. Use one of de, en.
     """
     page = _Page(desk, language or desk.clinic.language)
     routes = [
@@ -236,7 +248,13 @@ def _as_json(found: Answer, words: Words) -> dict[str, Any]:
 
 
 def new_code() -> str:
-    """Return a random access code of 128 bits."""
+    """Return a random access code of 128 bits.
+
+    Examples
+    --------
+    >>> len(new_code())
+    22
+    """
     return secrets.token_urlsafe(16)
 
 
@@ -339,6 +357,13 @@ def serve(
     ------
     RequestError
         The host and port cannot be listened on.
+
+    Examples
+    --------
+    >>> from forecast.page import Desk
+    >>> serve(Desk({"clear": forecaster}), announce=print, port=99_999)
+    Traceback (most recent call last):
+    forecast.errors.RequestError: port is 99999. Give port as a whole number from 0 to 65535.
     """
     local = is_local(host)
     code = "" if local else code or new_code()

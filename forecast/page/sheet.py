@@ -168,7 +168,17 @@ SHEET_MARK = "session-forecast sheet"  # by which a sheet is known again, not sh
 def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
     """Return a ``desk``'s sheet for what is ``asked`` as one HTML file that needs no other.
 
-    Raises RequestError where no model for the goal is loaded, or no texts in the language.
+    Raises
+    ------
+    RequestError
+        No model for the goal is loaded, or there are no texts in the language.
+
+    Examples
+    --------
+    >>> from forecast.page import Asked, Desk
+    >>> html = make_sheet(Desk({"clear": forecaster}), Asked(enquiry))
+    >>> is_sheet(html.encode())
+    True
     """
     words = load_words(language or desk.clinic.language)
     found = answer(desk, asked, words)
@@ -189,12 +199,25 @@ def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -
 
 
 def is_sheet(content: bytes) -> bool:
-    """Return whether a file is a client's sheet, HTML or PDF, as it is written here."""
+    """Return whether a file is a client's sheet, HTML or PDF, as it is written here.
+
+    Examples
+    --------
+    >>> is_sheet(b"<p>Somebody's notes</p>")
+    False
+    """
     return SHEET_MARK.encode() in content
 
 
 def find_browser() -> str | None:
-    """Return the program of an installed Chromium, Chrome or Edge, or None."""
+    """Return the program of an installed Chromium, Chrome or Edge, or None.
+
+    Examples
+    --------
+    >>> browser = find_browser()
+    >>> browser is None or Path(browser).is_file()
+    True
+    """
     named = [shutil.which(name) for name in BROWSERS]
     placed = [str(path) for path in usual_places() if path.is_file()]
     return next(filter(None, [*named, *placed]), None)
@@ -216,7 +239,16 @@ def usual_places() -> list[Path]:
 def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
     """Write a page, ``html``, to ``path`` as PDF, by a headless browser without network.
 
-    Raises RequestError where the browser fails or takes longer than a minute.
+    Raises
+    ------
+    RequestError
+        The browser fails or takes longer than a minute.
+
+    Examples
+    --------
+    >>> html_to_pdf("<p>7 to 12 sessions</p>", folder / "sheet.pdf", browser="none-here")
+    Traceback (most recent call last):
+    forecast.errors.RequestError: The browser none-here could not make the PDF ...
     """
     import subprocess  # which a sheet in HTML does not need
 

@@ -49,11 +49,11 @@ class Words:
         found = _at(self, key)
         if found is None:
             raise KeyError(key)
-        if isinstance(found, Mapping):
+        if not isinstance(found, str):
             n = values["n"]
             plural = self.locale.plural_form(n) if isinstance(n, int) else "other"
-            found = found.get(plural, found["other"])
-        return str(found).format_map(values) if values else str(found)
+            found = str(found.get(plural, found["other"]))
+        return found.format_map(values) if values else found
 
     def has(self, key: str) -> bool:
         """Say whether there is a text of that key."""

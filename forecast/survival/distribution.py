@@ -268,8 +268,9 @@ class CountDistribution:
             raise DataError(
                 f"pmf has shape {pmf.shape}.", "Give one row per subject and one column per step."
             )
-        bad = ~(pmf >= 0).all(axis=1) | ~(pmf.sum(axis=1) <= 1 + ROUNDING)
-        if bad.any():
+        total = pmf.sum(axis=1)
+        if pmf.size and not (pmf.min() >= 0 and total.max() <= 1 + ROUNDING):
+            bad = ~(pmf >= 0).all(axis=1) | ~(total <= 1 + ROUNDING)
             raise DataError(
                 f"{counted(bad.sum(), 'row')} of pmf without probabilities, "
                 f"first row {bad.argmax()}.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
@@ -281,9 +282,7 @@ class FittedDiscreteHazard:
 
     def parameter_draws(self, *, n_draws: int, seed: int) -> FloatArray:
         """Return draws of the parameters, shape (n_draws, k)."""
-        robust = self.clustered_matrix
-        spread = self.covariance_matrix if robust is None else robust
-        return gaussian_draws(self.parameters, spread, n_draws=n_draws, seed=seed)
+        return _drawn(self, n_draws, seed)
 
     def pmfs(self, parameters: FloatArray, matrix: FloatArray, horizon: int) -> FloatArray:
         """Return pmfs of shape (n_draws, n, horizon) for parameters of shape (n_draws, k).
@@ -315,6 +314,13 @@ class FittedDiscreteHazard:
             matrix = np.reshape(stored["covariance"], (k, k))
             stored = {**stored, "covariance_matrix": matrix, "clustered_matrix": clustered}
         return read(cls, stored)
+
+
+@lru_cache(maxsize=32)  # every answer asks for the same ones
+def _drawn(fitted: FittedDiscreteHazard, n_draws: int, seed: int) -> FloatArray:
+    robust = fitted.clustered_matrix
+    spread = fitted.covariance_matrix if robust is None else robust
+    return gaussian_draws(fitted.parameters, spread, n_draws=n_draws, seed=seed)
 
 
 def _fitted(

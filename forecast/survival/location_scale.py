@@ -61,11 +61,11 @@ def _log_tail(z: FloatArray) -> FloatArray:
     at = np.clip(z, NEAR_ONE, FAR)
     at -= NEAR_ONE
     at *= CELLS
-    part = np.floor(at)  # and what each part of the sum comes to, in the same place
-    at -= part
     with np.errstate(invalid="ignore"):  # NaN takes a place in the table, and stays NaN
-        cell = part.astype(np.intp)
+        cell = at.astype(np.intp)
+    at -= cell
     log = third.take(cell, mode="clip")
+    part = np.empty_like(at)  # what each part of the sum comes to
     for coefficient in (second, slope, value):
         log *= at
         log += coefficient.take(cell, mode="clip", out=part)
@@ -122,14 +122,14 @@ def _extreme_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
 
 STANDARDS: dict[str, Standard] = {
     "weibull": Standard(
-        lambda z: np.exp(-np.exp(z)),
+        lambda z: np.exp(-np.exp(np.minimum(z, FAR))),
         _extreme_log_between,
         lambda z: z - np.exp(z),
         lambda z: 1 - np.exp(z),
     ),
     "lognormal": Standard(normal_above, _normal_log_between, _normal_log_density, np.negative),
     "loglogistic": Standard(
-        lambda z: 1 / (1 + np.exp(z)),
+        lambda z: 1 / (1 + np.exp(np.minimum(z, FAR))),
         _logistic_log_between,
         lambda z: z - 2 * np.logaddexp(0, z),
         lambda z: -np.tanh(z / 2),
