@@ -156,9 +156,7 @@ def year(
     """
     rules, price = tariff(), 1000
     sold = Package("fixed", cap=CAP, price=Decimal(price))
-    book = price_caseload(
-        forecaster, frame, sold, rules, log=log, replicates=REPLICATES, seed=seed, workers=1
-    )
+    book = price_caseload(forecaster, frame, sold, rules, log=log, replicates=REPLICATES, seed=seed)
     fixed = float(rules.yearly_costs * 100)
     rng = np.random.default_rng(seed)
     counts = rng.poisson(a_year, BOOKS)

@@ -76,6 +76,12 @@ class Appointments(Result):
         Courses by the name of a package that the tariff does not know: counted, without money.
     notes : tuple of Note
         How it was computed.
+
+    Examples
+    --------
+    >>> forecast_appointments(forecaster, log, weeks=4).to_frame()[["month", "low", "high"]]
+            month  low  high
+    0  2025-01-03    8    14
     """
 
     first_days: tuple[date, ...]

@@ -14,7 +14,7 @@ import pandas as pd
 
 from forecast._checks import check_whole_number
 from forecast._notes import Note, Sentence, bullets, in_language, problem_and_remedy, sentence
-from forecast._plain import Result
+from forecast._plain import Result, fields_of
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -57,6 +57,12 @@ class PriceList(Result):
     when only those take it whom paying per session would cost more on average, ``share_buying`` of
     the enquiries: ``selection_loss`` less, by adverse selection. ``notes`` say how it was
     computed.
+
+    Examples
+    --------
+    >>> prices = make_price_list(forecaster, [enquiry] * 10, Package("fixed"), tariff, bands=1)
+    >>> prices.bands[0].n, prices.band_of.tolist()
+    (10, [0, 0, 0, 0, 0, 0, 0, 0, 0, 0])
     """
 
     package: Package
@@ -82,10 +88,7 @@ class PriceList(Result):
     def to_html(self, *, language: str = "en") -> str:
         """Return the list as a page to print: what a client may see, and nothing else."""
         title = escape(self._title.say(language))
-        heads = "".join(
-            f"<th>{sentence(f'list.{name}').say(language)}</th>"
-            for name in ("of", "price", "enough")
-        )
+        heads = [sentence(f"list.{name}").say(language) for name in ("of", "price", "enough")]
         rows = "\n".join(
             f"<tr><td>{escape(in_language(band.rule, language))}</td>"
             f"<td>{sentence('quote.amount', {'amount': band.price}).say(language)} {self.currency}"
@@ -97,26 +100,15 @@ class PriceList(Result):
             f'<meta name="generator" content="forecast price">\n<title>{title}</title>\n'
             "<style>@page{size:A4;margin:2cm}body{font:1rem/1.5 system-ui,sans-serif}"
             "td,th{padding:.4rem 1.5rem .4rem 0;text-align:left}</style>\n"
-            f"<h1>{title}</h1>\n<table>\n<tr>{heads}</tr>\n{rows}\n</table>\n"
+            f"<h1>{title}</h1>\n<table>\n<tr><th>{'</th><th>'.join(heads)}</th></tr>\n{rows}\n</table>\n"
             f"<p>{Note('prices.no_promise').say(language)} "
             f"{Note('prices.not_for_sale').say(language)}</p>\n</html>\n"
         )
 
     def lines(self, language: str) -> list[str]:
         """Return the list in words."""
-        bands = [
-            sentence(
-                "list.band",
-                {
-                    "price": band.price,
-                    "rule": band.rule,
-                    "n": band.n,
-                    "sessions": band.expected_sessions,
-                    "enough": of_100(band.chance_enough),
-                },
-            )
-            for band in self.bands
-        ]
+        each = [fields_of(band) | {"enough": of_100(band.chance_enough)} for band in self.bands]
+        bands = [sentence("list.band", values) for values in each]
         values = {"subsidy": self.cross_subsidy, "code": self.currency, "title": self._title}
         values |= {"some": self.margin_if_some_buy, "all": self.margin_if_all_buy}
         values["share"] = of_100(self.share_buying)
@@ -134,9 +126,9 @@ def make_price_list(
 ) -> PriceList:
     """Return a price list of at most ``bands`` bands.
 
-    A regression tree of the predicted cost (Breiman et al. 1984) on ink group, density, area
-    class and site region makes the rule; each band's price meets the target margin and the
-    largest accepted chance of loss over the band as a whole.
+    A regression tree of the predicted cost (Breiman, Friedman, Olshen and Stone 1984) on ink group,
+    density, area class and site region makes the rule; each band's price meets the target margin
+    and the largest accepted chance of loss over the band as a whole.
 
     Parameters
     ----------
@@ -215,6 +207,11 @@ def mean_estimates(
     """Return pmfs and stopping hazards of what is ``asked``, each (n, horizon), and who stops.
 
     They are those that ``forecaster`` draws, averaged, and `pull_of` it.
+
+    Examples
+    --------
+    >>> mean_estimates(forecaster, [enquiry])[0].shape
+    (1, 25)
     """
     means, stops = [], []
     for start in range(0, len(asked), ENQUIRIES_AT_ONCE):
@@ -256,11 +253,7 @@ def _band(rule: str, own: Priced, price: float, inside: npt.NDArray[np.bool_]) -
 def band_rules(
     asked: list[Enquiry], cost: FloatArray, bands: int, *, typical_area_cm2: float = 50.0
 ) -> tuple[IntArray, list[str]]:
-    """Return the band of each enquiry, shape (n,), and each band's rule in words.
-
-    A regression tree (Breiman, Friedman, Olshen and Stone 1984) of the predicted cost with at
-    most ``bands`` leaves; it may ask for ink group, ink density, area class and site region.
-    """
+    """Return the band of each enquiry, shape (n,), and each band's rule in words, by a tree."""
     if bands == 1:
         return np.zeros(len(asked), dtype=np.int64), ["all tattoos"]
     from sklearn.tree import DecisionTreeRegressor

@@ -70,6 +70,12 @@ class Quote(Result):
     check, notes : tuple of Note
         What an honest offer says beside the price; doubts carried from the estimate, and how the
         price was made.
+
+    Examples
+    --------
+    >>> quote = price_package(forecaster.estimate(enquiry), Package("fixed", price=900), tariff)
+    >>> quote.price_unit, quote.cap, quote.misleads
+    ('the course', 15, None)
     """
 
     package: Package
@@ -152,30 +158,19 @@ class Quote(Result):
         fixed = self.package.kind == "fixed" and self.chance_enough is not None
         then = {"sessions": self.package.sessions, "extra": self.package.extra_price}
         # a fixed price is read as a promise to clear unless its own line says what it is not
-        return sentence(
-            "quote.offer_fixed" if fixed else "quote.offer",
-            {
-                "name": self.package.said,
-                "price": self.price,
-                "currency": self.currency,
-                "unit": sentence(f"quote.unit_{self.package.kind}", then),
-                "cap": self.cap,
-                "enough": of_100(self.chance_enough or 0.0),
-            },
-        )
+        values = fields_of(self) | {
+            "name": self.package.said,
+            "unit": sentence(f"quote.unit_{self.package.kind}", then),
+            "enough": of_100(self.chance_enough or 0.0),
+        }
+        return sentence("quote.offer_fixed" if fixed else "quote.offer", values)
 
     def _fairly(self) -> Sentence:
         if self.fair_price < 0:
             return sentence("quote.no_fair_price")
         more = _of(self.fair_premium, "more", "less") if self.fair_premium else None
         return sentence(
-            "quote.fair",
-            {
-                "price": self.fair_price,
-                "currency": self.currency,
-                "more": more or sentence("quote.the_same"),
-                "risk": self.risk_premium,
-            },
+            "quote.fair", fields_of(self) | {"more": more or sentence("quote.the_same")}
         )
 
 
@@ -183,6 +178,12 @@ def quotes_lines(quotes: Sequence[Quote], *, details: bool = True) -> list[str]:
     """Return the quotes of one enquiry in words; what holds for all of them is said once.
 
     Without ``details`` each has a line, and for how many its sessions are enough.
+
+    Examples
+    --------
+    >>> quote = price_package(forecaster.estimate(enquiry), Package("fixed", price=900), tariff)
+    >>> str(quotes_lines([quote], details=False)[0])[:52]
+    'fixed price, at most 15 sessions: 900.00 EUR for the'
     """
     if not details:
         return [line for one in quotes for line in (one._offer(), *bullets(one.check[:1]))]
@@ -212,7 +213,13 @@ def _of(amount: Decimal, above: str, below: str) -> Sentence:
 
 
 def draws_of(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
-    """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon)."""
+    """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon).
+
+    Examples
+    --------
+    >>> draws_of(forecaster.estimate(enquiry))[0].shape
+    (200, 25)
+    """
     drawn = estimate.stop_draws  # made anew each time
     stop = estimate.stop_hazard if drawn is None else drawn
     return estimate.draws, np.broadcast_to(stop, estimate.draws.shape)
