@@ -15,6 +15,7 @@ from forecast.figures.template import (
     COLOURS,
     dots,
     drawing,
+    joined,
     mark,
     rows_of,
     shade,
@@ -133,13 +134,7 @@ def plot_reliability(assessment: Mapping[str, Any], *, language: str = "en") -> 
     """
     rows = assessment["reliability"]
     figure, say = drawing(language)
-    figure.add_scatter(
-        x=[0, 1],
-        y=[0, 1],
-        mode="lines",
-        line={"dash": "dot", "color": COLOURS["grey"]},
-        name=say("kept"),
-    )
+    figure.add_scatter(**joined([0, 1], [0, 1], say("kept"), "grey", "dot", mode="lines"))
     symbols = ("circle", "square", "triangle-up", "diamond")
     for place, step in enumerate(sorted({row["step"] for row in rows})):
         some = [row for row in rows if row["step"] == step and row["observed"] is not None]
@@ -174,16 +169,10 @@ def plot_watch(check: PromiseCheck, *, language: str = "en") -> go.Figure:
             "Give a log with dated sessions of courses that the model was not fitted to.",
         )
     table, (figure, say) = found.table, drawing(language)
+    each = zip(table["seen"], table["expected"], strict=True)
     figure.add_scatter(
-        x=table["month"],
-        y=table["score"],
-        mode="lines+markers",
-        line={"color": COLOURS["main"]},
-        text=[
-            say("seen_and_expected", seen=seen, expected=expected)
-            for seen, expected in zip(table["seen"], table["expected"], strict=True)
-        ],
-        name=say("score"),
+        **joined(table["month"], table["score"], say("score"), "main"),
+        text=[say("seen_and_expected", seen=seen, expected=expected) for seen, expected in each],
     )
     figure.add_hline(
         y=found.threshold,
@@ -296,15 +285,9 @@ def plot_sensitivity(
     names = [say("said", what=row.change) for row in rows][::-1]
     average = [float(row.expected_margin) for row in rows][::-1]
     bad = [float(row.one_in_twenty) for row in rows][::-1]
-    for name, at_average, at_bad in zip(names, average, bad, strict=True):
-        figure.add_scatter(
-            x=[at_bad, at_average],
-            y=[name, name],
-            mode="lines",
-            line={"color": COLOURS["light"], "width": 4},
-            showlegend=False,
-            hoverinfo="skip",
-        )
+    for name, *ends in zip(names, bad, average, strict=True):
+        figure.add_scatter(**joined(ends, [name, name], "", "light", mode="lines"))
+    figure.update_traces(line_width=4, showlegend=False, hoverinfo="skip")
     figure.add_scatter(**dots(average, names, say("average"), "main"))
     figure.add_scatter(**dots(bad, names, say("bad"), "contrast", "diamond"))
     figure.update_xaxes(title_text=say("margin", currency=currency))
@@ -352,14 +335,10 @@ def plot_price_list(prices: PriceList, *, language: str = "en") -> go.Figure:
     figure, say = drawing(language)
     rules = ["<br>".join(wrap(say("band", rule=band.rule, n=band.n), 36)) for band in bands]
     for rule, band in zip(rules, bands, strict=True):
-        figure.add_scatter(
-            x=[float(band.lowest_own), float(band.highest_own)],
-            y=[rule, rule],
-            mode="lines",
-            line={"color": COLOURS["light"], "width": 10},
-            name=say("own_prices"),
-            showlegend=band is bands[0],
-        )
+        own = [float(band.lowest_own), float(band.highest_own)]
+        drawn = joined(own, [rule, rule], say("own_prices"), "light", mode="lines")
+        figure.add_scatter(**drawn, showlegend=band is bands[0])
+    figure.update_traces(line_width=10)
     asked = [float(band.price) for band in bands]
     figure.add_scatter(**dots(asked, rules, say("band_price"), "contrast", "diamond", size=14))
     figure.update_xaxes(title_text=say("price", currency=prices.currency), rangemode="tozero")

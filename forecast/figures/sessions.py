@@ -15,6 +15,7 @@ from forecast.figures.template import (
     Say,
     dots,
     drawing,
+    joined,
     line,
     rows_of,
     shade,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from forecast.regimes import Contrast, RegimeComparison
 
 T = TypeVar("T")
-STRATEGY_COLOURS = [COLOURS[name] for name in ("main", "contrast", "third", "fourth", "fifth")]
+STRATEGY_COLOURS = ("main", "contrast", "third", "fourth", "fifth")
 BANDS = (
     COLOURS["band"],
     COLOURS["contrast_band"],
@@ -61,14 +62,14 @@ def plot_curves(
         says = say("of_interval", what=name, level=comparison.level)
         shade(figure, _treads(part), edges, says, BANDS[place % 5], shape="hv")
     for place, (name, part) in enumerate(parts):
-        look = {"color": STRATEGY_COLOURS[place % 5], "dash": DASHES[place % 5], "width": 3}
+        look = {"color": COLOURS[STRATEGY_COLOURS[place % 5]], "dash": DASHES[place % 5]}
         line(
             figure,
             (_treads(part), _to_the_end([0.0, *(1 - part["survival"])])),
             _to_the_end([np.inf, *part["at_risk"]]),
             few=FEW_AT_RISK,
             text=_to_the_end(["", *(say("at_risk", n=n) for n in part["at_risk"])]),
-            style={"mode": "lines", "line": {"shape": "hv", **look}, "name": name},
+            style={"mode": "lines", "line": {"shape": "hv", "width": 3, **look}, "name": name},
         )
     last = 1 + max(len(part) for _, part in parts)
     figure.update_xaxes(title_text=say("sessions"), dtick=1, range=[0, last])
@@ -164,13 +165,8 @@ def plot_followers(comparison: RegimeComparison, *, language: str = "en") -> go.
     """
     table, (figure, say) = comparison.diagnostics.at_risk, drawing(language)
     for place, name in enumerate(table.columns):
-        figure.add_scatter(
-            x=table.index,
-            y=table[name],
-            mode="lines+markers",
-            line={"color": STRATEGY_COLOURS[place % 5], "dash": DASHES[place % 5]},
-            name=str(name),
-        )
+        look = STRATEGY_COLOURS[place % 5], DASHES[place % 5]
+        figure.add_scatter(**joined(table.index, table[name], str(name), *look))
     figure.update_xaxes(title_text=say("session"), dtick=1)
     figure.update_yaxes(title_text=say("still_follow"), rangemode="tozero")
     return titled(figure, say("followers"), say)
@@ -340,13 +336,8 @@ def plot_split_fading(fading: FadingCurves, *, language: str = "en") -> go.Figur
     table, (figure, say) = fading.split.curves, drawing(language)
     for regime in ("ns", "ps"):
         colour, _, dash = LOOKS[regime]
-        figure.add_scatter(
-            x=table["session"],
-            y=table[regime],
-            mode="lines+markers",
-            line={"color": COLOURS[colour], "dash": dash},
-            name=say("half", regime=regime),
-        )
+        says = say("half", regime=regime)
+        figure.add_scatter(**joined(table["session"], table[regime], says, colour, dash))
     says = say("of_interval", what="ps minus ns", level=fading.level)
     figure.add_scatter(
         **dots(table["session"], table["difference"], says, "grey", size=9),
@@ -390,12 +381,9 @@ def _add_limits(figure: go.Figure, operators: OperatorFunnel, say: Say) -> None:
     for level, dash in FUNNEL_LEVELS:
         limits = np.array([operators.limits(int(size), level=level) for size in sizes])
         for at in (0, 1):
+            says = say("limits", percent=100 * level)
             figure.add_scatter(
-                x=sizes,
-                y=limits[:, at],
-                mode="lines",
-                line={"dash": dash, "color": COLOURS["grey"], "width": 1.5},
-                name=say("limits", percent=100 * level),
+                **joined(sizes, limits[:, at], says, "grey", dash, mode="lines"),
                 legendgroup=str(level),
                 showlegend=at == 1,
                 hoverinfo="skip",
@@ -509,12 +497,8 @@ def plot_laser_change(
     ]
     figure, say = drawing(language)
     shade(figure, when, ends, say("both_limits"), COLOURS["band"])
-    figure.add_scatter(
-        x=when,
-        y=(change.gain_per_course or 0.0) * change.per_year * when - price,
-        line={"color": COLOURS["main"], "width": 3},
-        name=say("expected"),
-    )
+    expected = (change.gain_per_course or 0.0) * change.per_year * when - price
+    figure.add_scatter(**joined(when, expected, say("expected"), "main"))
     figure.add_hline(y=0, line={"dash": "dot", "color": COLOURS["grey"]})
     figure.update_xaxes(title_text=say("years_after"), dtick=1)
     figure.update_yaxes(title_text=say("earned"))

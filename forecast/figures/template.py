@@ -62,6 +62,14 @@ def dots(
     return {"x": x, "y": y, "name": name, "mode": "markers", "marker": marker}
 
 
+def joined(
+    x: Any, y: Any, name: str, colour: str, dash: str = "solid", *, mode: str = "lines+markers"
+) -> dict[str, Any]:
+    """Return a scatter joined by a line, likewise."""
+    line = {"color": COLOURS[colour], "dash": dash}
+    return {"x": x, "y": y, "name": name, "mode": mode, "line": line}
+
+
 def rows_of(figure: go.Figure, names: Sequence[str]) -> None:
     """Have a figure's rows in the order of their ``names``, from above."""
     figure.update_yaxes(

@@ -67,16 +67,12 @@ def backtest_package(
 
     Parameters
     ----------
-    log : OutcomeLog
-        Past courses.
+    log, tariff : OutcomeLog, Tariff
+        Past courses; costs and rules.
     package : Package
         With a price.
-    tariff : Tariff
-        Costs and rules.
-    level : float
-        Of the interval.
-    resamples, seed : int
-        Clients drawn anew for the interval.
+    level, resamples, seed : float, int, int
+        Of the interval, for which clients are drawn anew.
 
     Raises
     ------

@@ -150,9 +150,7 @@ def gradings_by_course(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
     """Return the gradings of each course, as (after session, percent)."""
     found: dict[str, list[tuple[int, float]]] = {}
     rows = log.graded.sort_values("after_session")
-    for course, after, percent in zip(
-        rows["course_id"], rows["after_session"], rows["fading_pct"], strict=True
-    ):
+    for course, after, percent in rows[["course_id", "after_session", "fading_pct"]].to_numpy():
         found.setdefault(str(course), []).append((int(after), float(percent)))
     return found
 

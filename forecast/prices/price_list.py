@@ -132,14 +132,12 @@ def make_price_list(
 
     Parameters
     ----------
-    forecaster : Forecaster
-        Offers ``estimate_draws``.
+    forecaster, tariff : Forecaster, Tariff
+        What predicts (``estimate_draws``); costs and rules.
     enquiries : DataFrame or sequence of Enquiry
         The mix that the list is for, at least 10.
     package : Package
         What is sold; a price it has is ignored.
-    tariff : Tariff
-        Costs and rules.
     bands : int
         The most lines.
 
@@ -168,9 +166,7 @@ def make_price_list(
     leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
     break_even = own.terms.break_even(tariff.session_costs(area))
     inside = [leaf == band for band in range(len(rules))]
-    prices = np.array([
-        _band_price(own, break_even[rows], own.chances[rows], rows, tariff) for rows in inside
-    ])  # fmt: skip
+    prices = np.array([_band_price(own, break_even, rows, tariff) for rows in inside])
     # easiest first, and never a harder band below an easier one
     order = np.argsort([own.cost[rows].mean() for rows in inside], kind="stable")
     prices[order] = np.maximum.accumulate(prices[order])
@@ -222,16 +218,12 @@ def mean_estimates(
 
 
 def _band_price(
-    own: Priced,
-    break_even: FloatArray,
-    chances: FloatArray,
-    inside: npt.NDArray[np.bool_],
-    tariff: Tariff,
+    own: Priced, break_even: FloatArray, inside: npt.NDArray[np.bool_], tariff: Tariff
 ) -> float:
     # the band's price in cents: its courses pooled, as one course of mixed chances
     needed = (own.cost[inside] / (1 - tariff.target_margin) - own.extra[inside]).sum()
-    pooled = chances.reshape(1, -1) / inside.sum()
-    for_loss = smallest_price(break_even.reshape(1, -1), pooled, tariff.largest_chance_of_loss)[0]
+    pooled, even = own.chances[inside].reshape(1, -1) / inside.sum(), break_even[inside]
+    for_loss = smallest_price(even.reshape(1, -1), pooled, tariff.largest_chance_of_loss)[0]
     price = round_up(max(needed / own.paid[inside].sum(), for_loss, 0.0), tariff.round_to)
     return float(100 * price)
 

@@ -15,9 +15,17 @@ from forecast._plain import Result, fields_of, plain
 from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
 from forecast.prices.money import from_cents, round_cents, round_up
-from forecast.prices.payoff import Priced, Terms, areas_of, price_rows
+from forecast.prices.payoff import (
+    Priced,
+    Terms,
+    areas_of,
+    expected_shortfall,
+    price_rows,
+    smallest_price,
+)
 from forecast.prices.tariff import Package, Tariff
 
+ALWAYS = tuple(Note(f"prices.{one}") for one in ("no_promise", "law", "not_for_sale"))
 HALF = 0.5  # of clients, for whom a fixed price is to be enough
 UNITS = {
     "per_session": "a session",
@@ -263,13 +271,15 @@ def price_package(
     pull, sold = estimate.stop_pull, (package,)
     priced = price_rows(pmf, stop, sold, tariff, area_cm2=area, started=started, pull=pull)[0]
     terms = priced.terms
-    margins = round_cents(terms.margins(priced.price[:1], tariff.session_costs(area)))[0]
-    chances = priced.chances
+    cost, chances = tariff.session_costs(area), priced.chances
+    margins = round_cents(terms.margins(priced.price[:1], cost))[0]
     low, high = np.quantile(chances[1:] @ (margins < 0), [0.05, 0.95])
     # Var = E[Var | parameters] + Var(E | parameters), the second part from the draws
-    margin_sd = float(priced.margin_sd[0])
+    margin_sd = float(chances[0] @ (margins - priced.margin[0]) ** 2) ** 0.5
     model_sd = min(float((chances[1:] @ margins).std()), margin_sd)
-    for_margin, for_loss = float(priced.for_margin[0]), float(priced.for_loss[0])
+    accepted = tariff.largest_chance_of_loss
+    for_loss = float(smallest_price(terms.break_even(cost), chances[:1], accepted)[0])
+    for_margin = float(priced.for_margin[0])
     fair, with_tax = priced.fair, 1 + tariff.tax_rate
     fair_revenue = priced.session_margin[0] + priced.cost[0]
     enough = float(priced.enough[0])
@@ -286,7 +296,7 @@ def price_package(
         expected_margin=from_cents(priced.margin[0]),
         chance_of_loss=float(priced.chance_of_loss[0]),
         chance_of_loss_range=(float(low), float(high)),
-        expected_shortfall=from_cents(priced.shortfall[0]),
+        expected_shortfall=from_cents(float(expected_shortfall(margins, chances[0]))),
         break_even_price=round_up(priced.break_even[0]),
         price_for_margin=round_up(for_margin),
         price_for_loss=round_up(for_loss),
@@ -331,8 +341,7 @@ def _honest_check(
         one_by_one = terms.block * tariff.price_of(Package("per_session"), area)[0]
         values = {"sessions": terms.block, "price": str(from_cents(one_by_one))}
         notes.append(Note("prices.dearer", "serious", values))
-    said = ("no_promise", "law", "not_for_sale")
-    return (*notes, *(Note(f"prices.{one}") for one in said))
+    return (*notes, *ALWAYS)
 
 
 def _notes(
@@ -342,11 +351,8 @@ def _notes(
     by_session = package.price is None and package.kind in ("per_session", "part_fixed")
     bands = package.prices or (tariff.session_prices if by_session else ())
     if bands and not area_known:
-        ends = [None if one.up_to_cm2 is None else f"{one.up_to_cm2:g}" for one in bands]
-        listed = [
-            f"{one.price}{'' if end is None else f' (≤ {end} cm²)'}"
-            for one, end in zip(bands, ends, strict=True)
-        ]
+        listed = [f"{one.price} (≤ {one.up_to_cm2:g} cm²)" for one in bands[:-1]]
+        listed.append(str(bands[-1].price))  # whose end is open
         values = {"prices": listed, "area": tariff.typical_area_cm2}
         notes.append(Note("prices.which_band", "caution", values))
     if terms.block and terms.stop_factor == 1:

@@ -133,8 +133,8 @@ def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
     means, variances = [], []
     for start in range(0, len(courses.pmf), DRAWS_AT_ONCE):
         chances = courses.part(slice(start, start + DRAWS_AT_ONCE)).chances()
-        mean = (chances * margins).sum(axis=2)
-        square = (chances * squares).sum(axis=2)
+        mean = np.einsum("dnm,nm->dn", chances, margins)
+        square = np.einsum("dnm,nm->dn", chances, squares)
         if courses.drawn is None:
             means.append(mean.sum(axis=1))
             variances.append((square - mean**2).sum(axis=1))

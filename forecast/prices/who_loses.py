@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._notes import Note, Sentence, aligned, bullets, sentence
-from forecast._plain import Result
+from forecast._plain import Result, plain_table
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.log import Enquiry
@@ -43,14 +43,12 @@ def price_many(
 
     Parameters
     ----------
-    forecaster : Forecaster
-        Offers ``estimate_draws``.
+    forecaster, tariff : Forecaster, Tariff
+        What predicts (``estimate_draws``); costs and rules.
     frame : DataFrame, Enquiry or sequence of Enquiry
         The enquiries; a frame has their fields as columns.
     packages : Package or sequence of Package
         What is sold; one without a price is priced for each enquiry.
-    tariff : Tariff
-        Costs and rules.
 
     Raises
     ------
@@ -157,9 +155,8 @@ class WhoLoses(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values: a row per package with its five worst enquiries."""
-        worst, packages = self.worst(), self.to_frame().round(4).to_dict("records")
+        worst, packages = self.worst(), plain_table(self.to_frame().round(4))
         for row in packages:
-            row.update({name: None for name, value in row.items() if value != value})
             own = worst[worst["package"] == row["package"]]
             row["worst"] = own.drop(columns="package").to_dict("records")
         return {"packages": packages, "currency": self.currency}

@@ -31,7 +31,7 @@ CHANGED_YEARS = 2000  # simulated under each change
 
 @dataclass(frozen=True, slots=True)
 class Variation:
-    """A year under one change: ``expected_margin``, ``one_in_twenty``, ``chance_of_loss``.
+    """A year under one ``change``: ``expected_margin``, ``one_in_twenty``, ``chance_of_loss``.
 
     Examples
     --------
@@ -39,7 +39,7 @@ class Variation:
     'laser 10 % slower'
     """
 
-    change: str  # what is different
+    change: str
     expected_margin: Decimal
     one_in_twenty: Decimal  # margin that 1 in 20 falls below
     chance_of_loss: float  # chance of a margin below zero
@@ -175,15 +175,13 @@ def price_caseload(
 
     Parameters
     ----------
-    forecaster : Forecaster
-        Offers ``estimate_draws``.
+    forecaster, tariff : Forecaster, Tariff
+        What predicts (``estimate_draws``); costs and rules.
     enquiries : DataFrame, Enquiry or sequence of Enquiry
         The courses of the year, or the mix they come from (see ``courses``). A frame may name
         each row's package in a column ``package``.
     packages : Package or sequence of Package
         What is sold. A package without a price is sold at each enquiry's asked price.
-    tariff : Tariff
-        Costs and rules.
     courses : float, optional
         Courses of a usual year: their number is drawn around it (Poisson), and each from the
         enquiries, with repetition. None takes each enquiry once.
@@ -329,10 +327,8 @@ def _package_weights(
         return np.array([[float(name == own) for name in names] for own in enquiries["package"]])
     shares = np.asarray([1.0] * len(packages) if mix is None else list(mix), dtype=np.float64)
     if shares.shape != (len(packages),) or not (shares >= 0).all() or not shares.sum() > 0:
-        raise RequestError(
-            f"mix is {mix!r} for {counted(len(packages), 'package')}.",
-            "Give one share per package.",
-        )
+        given = f"mix is {mix!r} for {counted(len(packages), 'package')}."
+        raise RequestError(given, "Give one share per package.")
     return np.tile(shares / shares.sum(), (n, 1))
 
 
