@@ -48,15 +48,25 @@ class Band:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class PriceList(Result):
-    """A price list and what its coarseness costs; money exact to the cent, in ``currency``.
+    """A price list and what its coarseness costs; money exact to the cent, net of tax.
 
-    The ``package`` is sold in ``bands``, easiest first, none of which costs less than an easier
-    one; ``band_of``, (n,), is the place of each enquiry's. ``cross_subsidy`` is what clients with
-    easy tattoos pay over their own price, per course and net of tax, and so the part that pays for
-    hard ones. A course sold is expected to leave ``margin_if_all_buy``, and ``margin_if_some_buy``
-    when only those take it whom paying per session would cost more on average, ``share_buying`` of
-    the enquiries: ``selection_loss`` less, by adverse selection. ``notes`` say how it was
-    computed.
+    Attributes
+    ----------
+    package, currency : Package, str
+        What is sold, and the code of every amount.
+    bands : tuple of Band
+        Easiest first, none of which costs less than an easier one.
+    band_of : ndarray of shape (n,)
+        The place of each enquiry's band.
+    cross_subsidy : Decimal
+        What clients with easy tattoos pay over their own price, per course: it pays for hard ones.
+    margin_if_all_buy, margin_if_some_buy, share_buying : Decimal, Decimal, float
+        What a course sold is expected to leave, and what it does when only those buy whom paying
+        per session would cost more on average: this share of the enquiries.
+    selection_loss : Decimal
+        How much less that is, by adverse selection.
+    notes : tuple of Note
+        How it was computed.
 
     Examples
     --------

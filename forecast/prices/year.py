@@ -10,7 +10,7 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 import pandas as pd
 
-from forecast._checks import check_kind, check_seed, counted
+from forecast._checks import check_kind, check_seed
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of, plain
 from forecast._types import FloatArray
@@ -167,7 +167,6 @@ def price_caseload(
     *,
     courses: float | None = None,
     log: OutcomeLog | None = None,
-    mix: Sequence[float] | None = None,
     replicates: int = 10_000,
     seed: int = 0,
 ) -> Book:
@@ -179,7 +178,7 @@ def price_caseload(
         What predicts (``estimate_draws``); costs and rules.
     enquiries : DataFrame, Enquiry or sequence of Enquiry
         The courses of the year, or the mix they come from (see ``courses``). A frame may name
-        each row's package in a column ``package``.
+        each row's package in a column ``package``; else each is sold as often.
     packages : Package or sequence of Package
         What is sold. A package without a price is sold at each enquiry's asked price.
     courses : float, optional
@@ -187,15 +186,13 @@ def price_caseload(
         enquiries, with repetition. None takes each enquiry once.
     log : OutcomeLog, optional
         In place of ``courses``: as many as the log lets expect, as unsure as it leaves it.
-    mix : sequence of float, optional
-        Share of courses that take each package; by default equal.
     replicates, seed : int
         Simulated years; same seed, same numbers.
 
     Raises
     ------
     RequestError
-        No enquiry, a mix that is no share, an unknown package, a promise beyond the horizon.
+        No enquiry, an unknown package, a promise beyond the horizon.
 
     Examples
     --------
@@ -205,7 +202,7 @@ def price_caseload(
     """
     asked, offered = asked_and_offered(forecaster, enquiries, packages, tariff)
     check_seed(seed)
-    weights = _package_weights(enquiries, len(asked), offered, mix)
+    weights = _package_weights(enquiries, len(asked), offered)
     notes, unsure = [], 0.0
     if log is not None and courses is None:
         courses, unsure = yearly_starts(check_log(log))
@@ -314,22 +311,16 @@ def pull_of(forecaster: Any) -> FloatArray | None:
     return forecaster.stop_pull() if hasattr(forecaster, "stop_pull") else None
 
 
-def _package_weights(
-    enquiries: Any, n: int, packages: Sequence[Package], mix: Sequence[float] | None
-) -> FloatArray:
+def _package_weights(enquiries: Any, n: int, packages: Sequence[Package]) -> FloatArray:
     # the chance that each row takes each package, shape (n, n_packages)
-    if mix is None and len(packages) > 1 and "package" in getattr(enquiries, "columns", ()):
-        names = [package.name for package in packages]
-        unknown = sorted({str(name) for name in enquiries["package"]} - set(names))
-        if unknown:
-            values = {"names": unknown, "known": names}
-            raise RequestError(*problem_and_remedy("refused.not_on_offer", values))
-        return np.array([[float(name == own) for name in names] for own in enquiries["package"]])
-    shares = np.asarray([1.0] * len(packages) if mix is None else list(mix), dtype=np.float64)
-    if shares.shape != (len(packages),) or not (shares >= 0).all() or not shares.sum() > 0:
-        given = f"mix is {mix!r} for {counted(len(packages), 'package')}."
-        raise RequestError(given, "Give one share per package.")
-    return np.tile(shares / shares.sum(), (n, 1))
+    if len(packages) == 1 or "package" not in getattr(enquiries, "columns", ()):
+        return np.full((n, len(packages)), 1 / len(packages))
+    names = [package.name for package in packages]
+    unknown = sorted({str(name) for name in enquiries["package"]} - set(names))
+    if unknown:
+        values = {"names": unknown, "known": names}
+        raise RequestError(*problem_and_remedy("refused.not_on_offer", values))
+    return np.array([[float(name == own) for name in names] for own in enquiries["package"]])
 
 
 def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:

@@ -118,7 +118,7 @@ def test_simulated_years_have_the_exact_mean_and_variance(courses):
     packages = (FIXED, Package("block", sessions=3, price=350, extra_price=120))
     year = book(
         Made(np.linspace(0.15, 0.4, 25), stop=0.1), n=60, packages=packages, courses=courses,
-        mix=(0.7, 0.3), replicates=20_000, seed=4,
+        replicates=20_000, seed=4,
     )  # fmt: skip
     mean, sd = year.totals.mean(), year.totals.std()
     exact_sd = float(year.margin_sd)
@@ -195,7 +195,6 @@ def test_frames_name_each_row_s_package():
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"mix": (1, 2)}, "one share per package"),
         ({"n": 0}, "at least one each"),
         ({"courses": 0}, "courses is 0"),
         ({"replicates": 0}, "replicates is 0"),
