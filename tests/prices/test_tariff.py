@@ -41,6 +41,7 @@ def written(tmp_path):
 def test_a_session_costs_the_sum_of_its_parts():
     # 27.5 minutes at 60 an hour, 6.50 consumables, 90,000 over 6,000 sessions
     assert parts().session_costs([50, 0]).tolist() == [4900, 4150]  # cents
+    assert (parts().session_cost(), parts().session_cost(0)) == (Decimal("49.00"), Decimal("41.50"))
 
 
 def test_the_device_can_be_spread_over_pulses():
