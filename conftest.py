@@ -7,8 +7,11 @@ from typing import Any
 import pytest
 
 import forecast
+from forecast.fading import FadingCurves
 from forecast.forecaster import Forecaster
 from forecast.log import OutcomeLog
+from forecast.reactions import ReactionReport
+from forecast.regimes import RegimeComparison
 
 
 @pytest.fixture(scope="session")
@@ -21,6 +24,24 @@ def small_log() -> OutcomeLog:
 def small_forecaster(small_log: OutcomeLog) -> Forecaster:
     """Return the forecaster that the package's own docstring names."""
     return forecast.fit_forecaster(small_log)
+
+
+@pytest.fixture(scope="session")
+def small_comparison(small_log: OutcomeLog) -> RegimeComparison:
+    """Return regimes compared, for the examples of its pictures."""
+    return forecast.compare_regimes(small_log, replicates=10)
+
+
+@pytest.fixture(scope="session")
+def small_fading(small_log: OutcomeLog) -> FadingCurves:
+    """Return the curves of fading, likewise."""
+    return forecast.fit_fading(small_log)
+
+
+@pytest.fixture(scope="session")
+def small_report(small_log: OutcomeLog) -> ReactionReport:
+    """Return the report of reactions, likewise."""
+    return forecast.fit_reactions(small_log)
 
 
 @pytest.fixture(autouse=True)
@@ -36,6 +57,6 @@ def at_hand(
     doctest_namespace["enquiry"] = forecast.Enquiry("II", "forearm", "black", "medium", "single")
     prices: Any = {"currency": "EUR", "session_price": 150, "cost_per_session": 55, "cap": 15}
     doctest_namespace["tariff"] = forecast.Tariff(**prices)
-    for name in ("log", "forecaster"):
+    for name in ("log", "forecaster", "comparison", "fading", "report"):
         if re.search(rf"\b{name}\b", text) and f"{name} = " not in text:
             doctest_namespace[name] = request.getfixturevalue(f"small_{name}")

@@ -115,7 +115,9 @@ def single_courses(
     """Return what selling each client at the price for a stated chance of loss really risks."""
     cost = rules.session_costs(area)
     fixed = float(rules.fixed_cost * 100)
-    asked = price_rows(pmf, stop, (FIXED,), rules, area_cm2=area)[0].for_loss
+    own = price_rows(pmf, stop, (FIXED,), rules, area_cm2=area)[0]
+    even = own.terms.break_even(cost)
+    asked = smallest_price(even, own.chances, rules.largest_chance_of_loss)
     at_price = [
         price_rows(
             pmf[[row]], stop[[row]], (Package("fixed", cap=CAP, price=to_money(price)),),
@@ -156,9 +158,7 @@ def year(
     """
     rules, price = tariff(), 1000
     sold = Package("fixed", cap=CAP, price=Decimal(price))
-    book = price_caseload(
-        forecaster, frame, sold, rules, log=log, replicates=REPLICATES, seed=seed, workers=1
-    )
+    book = price_caseload(forecaster, frame, sold, rules, log=log, replicates=REPLICATES, seed=seed)
     fixed = float(rules.yearly_costs * 100)
     rng = np.random.default_rng(seed)
     counts = rng.poisson(a_year, BOOKS)

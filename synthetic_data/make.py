@@ -10,7 +10,8 @@ import pandas as pd
 
 from benchmarks.clinics import simulate_clinic
 from benchmarks.truth import true_contrast
-from forecast.invented import Mechanism, World
+from forecast.invented import World
+from forecast.invented.world import Mechanism
 from forecast.log import OutcomeLog, write_log
 from synthetic_data.german import write_german
 from synthetic_data.make_messy import write_messy

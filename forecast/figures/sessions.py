@@ -10,7 +10,18 @@ import plotly.graph_objects as go
 
 from forecast._notes import Note
 from forecast.errors import RequestError
-from forecast.figures.template import COLOURS, Say, drawing, line, shade, titled, whiskers
+from forecast.figures.template import (
+    COLOURS,
+    Say,
+    dots,
+    drawing,
+    joined,
+    line,
+    rows_of,
+    shade,
+    titled,
+    whiskers,
+)
 from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
@@ -20,7 +31,7 @@ if TYPE_CHECKING:
     from forecast.regimes import Contrast, RegimeComparison
 
 T = TypeVar("T")
-STRATEGY_COLOURS = [COLOURS[name] for name in ("main", "contrast", "third", "fourth", "fifth")]
+STRATEGY_COLOURS = ("main", "contrast", "third", "fourth", "fifth")
 BANDS = (
     COLOURS["band"],
     COLOURS["contrast_band"],
@@ -36,7 +47,13 @@ ALIKE = 0.1  # a standardised difference below this is called balanced
 def plot_curves(
     comparison: RegimeComparison, *, group: str = "all", language: str = "en"
 ) -> go.Figure:
-    """Draw in a ``language`` the curves of a ``comparison``, one a strategy, for a ``group``."""
+    """Draw in a ``language`` the curves of a ``comparison``, one a strategy, for a ``group``.
+
+    Examples
+    --------
+    >>> [trace.name for trace in plot_curves(comparison).data if trace.showlegend is None]
+    ['ns', 'ps']
+    """
     figure, say = drawing(language)
     table = comparison.curves[comparison.curves["group"] == group]
     parts = [(name, table[table["strategy"] == name]) for name in comparison.strategies]
@@ -45,14 +62,14 @@ def plot_curves(
         says = say("of_interval", what=name, level=comparison.level)
         shade(figure, _treads(part), edges, says, BANDS[place % 5], shape="hv")
     for place, (name, part) in enumerate(parts):
-        look = {"color": STRATEGY_COLOURS[place % 5], "dash": DASHES[place % 5], "width": 3}
+        look = {"color": COLOURS[STRATEGY_COLOURS[place % 5]], "dash": DASHES[place % 5]}
         line(
             figure,
             (_treads(part), _to_the_end([0.0, *(1 - part["survival"])])),
             _to_the_end([np.inf, *part["at_risk"]]),
             few=FEW_AT_RISK,
             text=_to_the_end(["", *(say("at_risk", n=n) for n in part["at_risk"])]),
-            style={"mode": "lines", "line": {"shape": "hv", **look}, "name": name},
+            style={"mode": "lines", "line": {"shape": "hv", "width": 3, **look}, "name": name},
         )
     last = 1 + max(len(part) for _, part in parts)
     figure.update_xaxes(title_text=say("sessions"), dtick=1, range=[0, last])
@@ -72,14 +89,14 @@ def _to_the_end(values: list[T]) -> list[T]:
 def plot_readings(
     comparison: RegimeComparison, *, key: str | None = None, language: str = "en"
 ) -> go.Figure:
-    """Draw the difference of a comparison by every road, fair ones first, plain ones below.
+    """Draw in a ``language`` the difference of a ``comparison`` by every road, plain ones below.
 
-    Parameters
-    ----------
-    key : str, optional
-        The pair; the first when not given.
-    language : str
-        Of the texts in the picture.
+    ``key`` is the pair, such as ``"ps - ns"``; the first when not given.
+
+    Examples
+    --------
+    >>> plot_readings(comparison).layout.title.text
+    'ps - ns: fair and plain readings; band: ± margin'
     """
     figure, say = drawing(language)
     pair = key or next(iter(comparison.difference))
@@ -92,37 +109,34 @@ def plot_readings(
     if comparison.sensitivity is not None:
         fair.append((say("without_operator"), comparison.sensitivity.without_operator[pair]))
     plain = [(say("said", what=one.name), one.difference[pair]) for one in comparison.naive]
-    for rows, name, colour, symbol in (
-        (fair, say("adjusted"), COLOURS["main"], "circle"),
-        (plain, say("plain"), COLOURS["contrast"], "x"),
-    ):
+    for rows, *look in ((fair, "adjusted", "main", "circle"), (plain, "plain", "contrast", "x")):
         known = [(label, one) for label, one in rows if one.estimate is not None]
         numbers = [(one.estimate, *one.interval) for _, one in known]
         middle, low, high = np.array(numbers, dtype=np.float64).reshape(-1, 3).T
-        figure.add_scatter(
-            x=middle,
-            y=[label for label, _ in known],
-            mode="markers",
-            marker={"size": 12, "color": colour, "symbol": symbol},
-            error_x=whiskers(middle, low, high),
-            name=name,
-        )
-    margin = comparison.margin
-    figure.add_vrect(x0=-margin, x1=margin, fillcolor=COLOURS["band"], line_width=0)
+        drawn = dots(middle, [label for label, _ in known], say(look[0]), *look[1:])
+        figure.add_scatter(**drawn, error_x=whiskers(middle, low, high))
+    _alike(figure, comparison.margin)
     figure.add_vline(x=0, line={"color": COLOURS["grey"], "width": 1})
     figure.update_xaxes(title_text=say("difference", horizon=comparison.horizons[pair]))
-    figure.update_yaxes(
-        type="category",
-        categoryorder="array",
-        categoryarray=[label for label, _ in [*fair, *plain]][::-1],
-    )
+    rows_of(figure, [label for label, _ in [*fair, *plain]])
     return titled(figure, say("readings", pair=pair), say)
+
+
+def _alike(figure: go.Figure, most: float) -> None:
+    band = {"fillcolor": COLOURS["band"], "line_width": 0, "layer": "below"}
+    figure.add_vrect(x0=-most, x1=most, **band)
 
 
 def plot_balance(
     comparison: RegimeComparison, *, session: int = 1, language: str = "en"
 ) -> go.Figure:
-    """Draw in a ``language`` how unlike a ``comparison``'s followers at ``session`` are."""
+    """Draw in a ``language`` how unlike a ``comparison``'s followers at ``session`` are.
+
+    Examples
+    --------
+    >>> plot_balance(comparison).layout.title.text
+    'Followers against all eligible, session 1'
+    """
     table = comparison.diagnostics.balance
     # what is the same for all at this session (no fading before the first) says nothing
     table = table[(table["session"] == session) & (table["before"].abs() > 1e-9)]
@@ -131,32 +145,28 @@ def plot_balance(
         say("covariate", what=Note(f"covariate.{one}"), strategy=strategy)
         for one, strategy in zip(table["covariate"], table["strategy"], strict=True)
     ]
-    for name, colour, symbol in (("before", "contrast", "x"), ("after", "main", "circle")):
-        figure.add_scatter(
-            x=table[name],
-            y=names,
-            mode="markers",
-            marker={"size": 10, "color": COLOURS[colour], "symbol": symbol},
-            name=say(name),
-        )
-    figure.add_vrect(x0=-ALIKE, x1=ALIKE, fillcolor=COLOURS["band"], line_width=0)
+    for name, *look in (("before", "contrast", "x"), ("after", "main", "circle")):
+        figure.add_scatter(**dots(table[name], names, say(name), *look, size=10))
+    _alike(figure, ALIKE)
     figure.update_xaxes(title_text=say("standardised"))
-    figure.update_yaxes(type="category", dtick=1, autorange="reversed")
+    figure.update_yaxes(dtick=1)
+    rows_of(figure, names)
     figure.update_layout(height=max(400, 200 + 24 * len(table)))
     return titled(figure, say("balance", session=session), say)
 
 
 def plot_followers(comparison: RegimeComparison, *, language: str = "en") -> go.Figure:
-    """Draw in a ``language`` how many courses each session of a ``comparison`` rests on."""
+    """Draw in a ``language`` how many courses each session of a ``comparison`` rests on.
+
+    Examples
+    --------
+    >>> plot_followers(comparison).layout.yaxis.title.text
+    'courses that still follow it'
+    """
     table, (figure, say) = comparison.diagnostics.at_risk, drawing(language)
     for place, name in enumerate(table.columns):
-        figure.add_scatter(
-            x=table.index,
-            y=table[name],
-            mode="lines+markers",
-            line={"color": STRATEGY_COLOURS[place % 5], "dash": DASHES[place % 5]},
-            name=str(name),
-        )
+        look = STRATEGY_COLOURS[place % 5], DASHES[place % 5]
+        figure.add_scatter(**joined(table.index, table[name], str(name), *look))
     figure.update_xaxes(title_text=say("session"), dtick=1)
     figure.update_yaxes(title_text=say("still_follow"), rangemode="tozero")
     return titled(figure, say("followers"), say)
@@ -167,10 +177,12 @@ def plot_tipping(
 ) -> go.Figure:
     """Draw in a ``language`` the difference of pair ``key`` for each pace of those who stopped.
 
-    Raises
-    ------
-    RequestError
-        If the comparison has no sensitivity analysis of this pair.
+    Raises RequestError if the ``comparison`` has no sensitivity analysis of this pair.
+
+    Examples
+    --------
+    >>> plot_tipping(comparison).layout.title.text
+    'ps - ns: what if those who stopped were different?'
     """
     pair = key or next(iter(comparison.difference))
     if comparison.sensitivity is None or pair not in comparison.sensitivity.tipping_point:
@@ -203,9 +215,9 @@ def plot_tipping(
 
 # line, band, dash: told apart without colour too
 LOOKS = {
-    "ns": (COLOURS["main"], COLOURS["band"], "solid"),
-    "ps": (COLOURS["contrast"], COLOURS["contrast_band"], "dash"),
-    "all": (COLOURS["main"], COLOURS["band"], "solid"),
+    "ns": ("main", COLOURS["band"], "solid"),
+    "ps": ("contrast", COLOURS["contrast_band"], "dash"),
+    "all": ("main", COLOURS["band"], "solid"),
 }
 FUNNEL_LEVELS = ((0.95, "dot"), (0.998, "dash"))
 GRADE_COLOURS = {
@@ -216,26 +228,22 @@ GRADE_COLOURS = {
 }
 
 
+def _sessions_of(regime: str) -> str:
+    return "all sessions" if regime == "all" else regime
+
+
 def plot_fading(
     fading: FadingCurves, *, ink_group: str = "all", middle: bool = False, language: str = "en"
 ) -> go.Figure:
-    """Draw percent faded of the middle course by session, one curve per regime.
+    """Draw in a ``language`` percent faded of the middle course by session, a curve per regime.
 
-    Parameters
-    ----------
-    fading : FadingCurves
-        As ``fit_fading`` returns it.
-    ink_group : str
-        One of the ink groups of the curves; ``all`` for all courses.
-    middle : bool
-        Draw the range of the middle 8 of 10 courses in place of the band of the estimate.
-    language : str
-        Of the texts in the picture.
+    ``ink_group`` is one of those of ``fading``, else RequestError is raised; "all" is all courses.
+    With ``middle`` the range of the middle 8 of 10 courses is in place of the estimate's band.
 
-    Raises
-    ------
-    RequestError
-        If the curves have no such ink group.
+    Examples
+    --------
+    >>> plot_fading(fading).layout.title.text
+    'Fading by session, all inks'
     """
     table = fading.curves[fading.curves["ink_group"] == ink_group]
     if table.empty:
@@ -245,11 +253,13 @@ def plot_fading(
         )
     low, high = ("middle_low", "middle_high") if middle else ("low", "high")
     figure, say = drawing(language)
-    for regime in table["regime"].unique():
-        curve, (colour, tint, dash) = table[table["regime"] == regime], LOOKS[regime]
-        edges, name = [curve[low], curve[high]], "all sessions" if regime == "all" else regime
-        says = say("of_middle" if middle else "of_band", what=name, level=fading.level)
-        shade(figure, curve["session"], edges, says, tint)
+    curves = [(regime, table[table["regime"] == regime]) for regime in table["regime"].unique()]
+    for regime, curve in curves:  # below all lines
+        code = "of_middle" if middle else "of_band"
+        says = say(code, what=_sessions_of(regime), level=fading.level)
+        shade(figure, curve["session"], [curve[low], curve[high]], says, LOOKS[regime][1])
+    for regime, curve in curves:
+        colour, _, dash = LOOKS[regime]
         line(
             figure,
             (curve["session"], curve["faded"]),
@@ -258,8 +268,8 @@ def plot_fading(
             text=[say("had_so_many", n=n) for n in curve["courses"]],
             style={
                 "mode": "lines+markers",
-                "line": {"color": colour, "dash": dash, "width": 2.5},
-                "name": say("said", what=name),
+                "line": {"color": COLOURS[colour], "dash": dash, "width": 2.5},
+                "name": say("said", what=_sessions_of(regime)),
             },
         )
     threshold = fading.rows.cleared_at
@@ -277,30 +287,29 @@ def plot_fading(
 
 
 def plot_fading_shares(fading: FadingCurves, *, language: str = "en") -> go.Figure:
-    """Draw in a ``language`` the shares of ``fading`` that a session removes, by ink and regime."""
+    """Draw in a ``language`` the shares of ``fading`` that a session removes, by ink and regime.
+
+    Examples
+    --------
+    >>> list(plot_fading_shares(fading).data[0].y)
+    ['all inks', 'black', 'other colours']
+    """
     figure, say = drawing(language)
     for regime in fading.shares["regime"].unique():
         table = fading.shares[fading.shares["regime"] == regime]
-        colour, name = LOOKS[regime][0], "all sessions" if regime == "all" else regime
+        inks = [say("said", what=one) for one in table["ink_group"].replace("all", "all inks")]
+        symbol, colour = "diamond" if regime == "ps" else "circle", LOOKS[regime][0]
+        symbols = [symbol + "-open" * bool(reason) for reason in table["reason"]]
+        says = say("of_interval", what=_sessions_of(regime), level=fading.level)
+        bars = whiskers(table["share"], table["low"], table["high"])
         figure.add_scatter(
-            x=table["share"],
-            y=[say("said", what=one) for one in table["ink_group"].replace("all", "all inks")],
-            mode="markers",
+            **dots(table["share"], inks, says, colour, symbols),
             orientation="h",
-            marker={
-                "size": 11,
-                "color": colour,
-                "symbol": [
-                    ("diamond" if regime == "ps" else "circle") + "-open" * bool(reason)
-                    for reason in table["reason"]
-                ],
-            },
-            error_x={**whiskers(table["share"], table["low"], table["high"]), "color": colour},
+            error_x={**bars, "color": COLOURS[colour]},
             text=[
                 say("said", what="cannot say") if reason else say("courses", n=n)
                 for n, reason in zip(table["courses"], table["reason"], strict=True)
             ],
-            name=say("of_interval", what=name, level=fading.level),
         )
     figure.update_layout(scattermode="group", scattergap=0.6)
     figure.update_xaxes(title_text=say("share_removed"), tickformat=".0%")
@@ -311,10 +320,13 @@ def plot_fading_shares(fading: FadingCurves, *, language: str = "en") -> go.Figu
 def plot_split_fading(fading: FadingCurves, *, language: str = "en") -> go.Figure:
     """Draw in a ``language`` two halves of split tattoos in ``fading``, and their difference.
 
-    Raises
-    ------
-    RequestError
-        If the log holds no split tattoos.
+    Raises RequestError if its log holds no split tattoos.
+
+    Examples
+    --------
+    >>> plot_split_fading(fading)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    forecast.errors.RequestError: The log has no split tattoos graded together. ...
     """
     if fading.split is None:
         raise RequestError(
@@ -324,21 +336,13 @@ def plot_split_fading(fading: FadingCurves, *, language: str = "en") -> go.Figur
     table, (figure, say) = fading.split.curves, drawing(language)
     for regime in ("ns", "ps"):
         colour, _, dash = LOOKS[regime]
-        figure.add_scatter(
-            x=table["session"],
-            y=table[regime],
-            mode="lines+markers",
-            line={"color": colour, "dash": dash},
-            name=say("half", regime=regime),
-        )
+        says = say("half", regime=regime)
+        figure.add_scatter(**joined(table["session"], table[regime], says, colour, dash))
+    says = say("of_interval", what="ps minus ns", level=fading.level)
     figure.add_scatter(
-        x=table["session"],
-        y=table["difference"],
-        mode="markers",
-        marker={"color": COLOURS["grey"], "size": 9},
+        **dots(table["session"], table["difference"], says, "grey", size=9),
         error_y=whiskers(table["difference"], table["low"], table["high"]),
         text=[say("pairs", n=n) for n in table["pairs"]],
-        name=say("of_interval", what="ps minus ns", level=fading.level),
     )
     figure.update_xaxes(title_text=say("sessions"), dtick=1)
     figure.update_yaxes(title_text=say("faded_and_difference"))
@@ -354,6 +358,11 @@ def plot_operator_funnel(operators: OperatorFunnel, *, language: str = "en") -> 
 
     The curves are the limits for any one operator; the grey bars, drawn at each operator, also
     allow for the number of operators, and say who is outside. The texts are in ``language``.
+
+    Examples
+    --------
+    >>> plot_operator_funnel(report.operators).layout.title.text
+    'No operator is outside what chance allows'
     """
     table, (figure, say) = operators.table, drawing(language)
     _add_limits(figure, operators, say)
@@ -372,12 +381,9 @@ def _add_limits(figure: go.Figure, operators: OperatorFunnel, say: Say) -> None:
     for level, dash in FUNNEL_LEVELS:
         limits = np.array([operators.limits(int(size), level=level) for size in sizes])
         for at in (0, 1):
+            says = say("limits", percent=100 * level)
             figure.add_scatter(
-                x=sizes,
-                y=limits[:, at],
-                mode="lines",
-                line={"dash": dash, "color": COLOURS["grey"], "width": 1.5},
-                name=say("limits", percent=100 * level),
+                **joined(sizes, limits[:, at], says, "grey", dash, mode="lines"),
                 legendgroup=str(level),
                 showlegend=at == 1,
                 hoverinfo="skip",
@@ -399,22 +405,17 @@ def _add_operators(figure: go.Figure, table: pd.DataFrame, say: Say) -> None:
     side = {
         code: ("top center", "bottom center")[at % 2] for at, code in enumerate(table["operator"])
     }
-    for outside, name, colour, symbol in (
-        ("", "within", COLOURS["main"], "circle"),
-        ("above", "above", COLOURS["contrast"], "triangle-up"),
-        ("below", "below", COLOURS["third"], "triangle-down"),
+    for outside, name, *look in (
+        ("", "within", "main", "circle"),
+        ("above", "above", "contrast", "triangle-up"),
+        ("below", "below", "third", "triangle-down"),
     ):
         part = table[table["outside"] == outside]
         if len(part):
-            figure.add_scatter(
-                x=part["sessions"],
-                y=part["adjusted_rate"],
-                text=part["operator"],
-                mode="markers+text",
-                textposition=[side[code] for code in part["operator"]],
-                marker={"size": 12, "color": colour, "symbol": symbol},
-                name=say(f"funnel_{name}"),
-            )
+            drawn = dots(part["sessions"], part["adjusted_rate"], say(f"funnel_{name}"), *look)
+            where = [side[code] for code in part["operator"]]
+            named = {"mode": "markers+text", "text": part["operator"], "textposition": where}
+            figure.add_scatter(**drawn | named)
 
 
 def plot_reaction_rates(
@@ -428,52 +429,49 @@ def plot_reaction_rates(
     """Draw in a ``language`` the rates in a ``report`` of one ``outcome``.
 
     They are per ``unit``, session or course, in groups ``by``; none seen is drawn as a limit.
+
+    Examples
+    --------
+    >>> list(plot_reaction_rates(report, by="skin_type").data[0].y)
+    ['I', 'II', 'III', 'IV', 'V', 'VI']
     """
-    table = report.rates
-    chosen = table[
-        (table["by"] == by)
-        & (table["outcome"] == outcome)
-        & (table["unit"] == unit)
-        & table["rate"].notna()
-    ]
+    asked = "by == @by and outcome == @outcome and unit == @unit"
+    chosen = report.rates.query(asked).dropna(subset=["rate"])
     figure, say = drawing(language)
+    names = [say("said", what=group) for group in chosen["group"]]
+    seen = zip(chosen["events"], chosen["n"], strict=True)
     figure.add_scatter(
-        x=chosen["rate"],
-        y=[say("said", what=group) for group in chosen["group"]],
-        mode="markers",
-        marker={"size": 11, "color": COLOURS["main"]},
+        **dots(chosen["rate"], names, say("exact_limits", level=report.level), "main"),
         error_x=whiskers(chosen["rate"], chosen["exact_low"], chosen["exact_high"]),
-        text=[
-            say("events_of", events=events, n=n)
-            for events, n in zip(chosen["events"], chosen["n"], strict=True)
-        ],
-        name=say("exact_limits", level=report.level),
+        text=[say("events_of", events=events, n=n) for events, n in seen],
         showlegend=True,
     )
     groups = by.replace("_", " ")
     figure.update_xaxes(title_text=say(f"share_of_{unit}s"), tickformat=".1%", rangemode="tozero")
-    figure.update_yaxes(title_text=say("said", what=groups), type="category", autorange="reversed")
+    figure.update_yaxes(title_text=say("said", what=groups))
+    rows_of(figure, names)
     return titled(figure, say(f"rates_per_{unit}", outcome=outcome, by=groups), say, report.notes)
 
 
 def plot_log_reach(reach: LogReach, *, language: str = "en") -> go.Figure:
-    """Draw in a ``language`` who is cleared by when by ``reach``: every ink, or some unreached."""
+    """Draw in a ``language`` who is cleared by when by ``reach``: every ink, or some unreached.
+
+    Examples
+    --------
+    >>> plot_log_reach(forecast.log_reach(log)).layout.title.text
+    '8 % of courses started with an ink that no laser reached'
+    """
     figure, say = drawing(language)
     for word, name, colour in (
-        ("yes", "every ink reached", COLOURS["main"]),
-        ("no", "some ink unreached", COLOURS["contrast"]),
+        ("yes", "every ink reached", "main"),
+        ("no", "some ink unreached", "contrast"),
     ):
         part = reach.cleared[(reach.cleared["reached"] == word)].dropna()
-        figure.add_scatter(
-            x=part["session"],
-            y=part["cleared_by"],
-            mode="lines+markers",
-            marker={"size": 10, "color": colour},
-            error_y=whiskers(part["cleared_by"], part["low"], part["high"]),
-            name=say("said", what=name),
-        )
+        drawn = dots(part["session"], part["cleared_by"], say("said", what=name), colour, size=10)
+        bars = whiskers(part["cleared_by"], part["low"], part["high"])
+        figure.add_scatter(**drawn | {"mode": "lines+markers"}, error_y=bars)
     figure.update_xaxes(title_text=say("sessions"), tickvals=sorted(set(reach.cleared["session"])))
-    figure.update_yaxes(title_text=say("cleared_by_then"), tickformat=".0%", range=[0, 1])
+    figure.update_yaxes(title_text=say("cleared_by_then"), tickformat=".0%", range=[-0.03, 1.03])
     title = say("log_reach", share=reach.n_unreached / reach.n_courses)
     return titled(figure, title, say, reach.notes)
 
@@ -485,6 +483,12 @@ def plot_laser_change(
 
     It is at the limits of both unknowns. The band joins both ends of the gain per course with the
     same ends of the courses a year, which is wider than the level says. Texts are in ``language``.
+
+    Examples
+    --------
+    >>> change = forecast.what_would_change(log, [755], on="2020-01-01", price=60_000)
+    >>> plot_laser_change(change, price=60_000).layout.title.text
+    'One more ps laser at 755 nm is not earned back'
     """
     when = np.arange(years + 1)
     ends = [
@@ -493,12 +497,8 @@ def plot_laser_change(
     ]
     figure, say = drawing(language)
     shade(figure, when, ends, say("both_limits"), COLOURS["band"])
-    figure.add_scatter(
-        x=when,
-        y=(change.gain_per_course or 0.0) * change.per_year * when - price,
-        line={"color": COLOURS["main"], "width": 3},
-        name=say("expected"),
-    )
+    expected = (change.gain_per_course or 0.0) * change.per_year * when - price
+    figure.add_scatter(**joined(when, expected, say("expected"), "main"))
     figure.add_hline(y=0, line={"dash": "dot", "color": COLOURS["grey"]})
     figure.update_xaxes(title_text=say("years_after"), dtick=1)
     figure.update_yaxes(title_text=say("earned"))
@@ -510,7 +510,13 @@ def plot_laser_change(
 
 
 def plot_uptake_table(*, language: str = "en") -> go.Figure:
-    """Draw in a language the ink table: ink by wavelength, the grade as colour and as text."""
+    """Draw in a language the ink table: ink by wavelength, the grade as colour and as text.
+
+    Examples
+    --------
+    >>> plot_uptake_table().data[0].x
+    ('532 nm', '585 nm', '650 nm', '694 nm', '755 nm', '785 nm', '1064 nm')
+    """
     figure, say = drawing(language)
     order = list(reversed(GRADES))
     cells = {(cell.ink, cell.wavelength_nm): cell for cell in uptake_table()}

@@ -54,6 +54,29 @@ def whiskers(middle: ArrayLike, low: ArrayLike, high: ArrayLike) -> dict[str, ob
     return {"type": "data", "symmetric": False, "array": above, "arrayminus": below}
 
 
+def dots(
+    x: Any, y: Any, name: str, colour: str, symbol: Any = "circle", *, size: int = 12
+) -> dict[str, Any]:
+    """Return a scatter of points, in a colour by its name here."""
+    marker = {"color": COLOURS[colour], "symbol": symbol, "size": size}
+    return {"x": x, "y": y, "name": name, "mode": "markers", "marker": marker}
+
+
+def joined(
+    x: Any, y: Any, name: str, colour: str, dash: str = "solid", *, mode: str = "lines+markers"
+) -> dict[str, Any]:
+    """Return a scatter joined by a line, likewise."""
+    line = {"color": COLOURS[colour], "dash": dash}
+    return {"x": x, "y": y, "name": name, "mode": mode, "line": line}
+
+
+def rows_of(figure: go.Figure, names: Sequence[str]) -> None:
+    """Have a figure's rows in the order of their ``names``, from above."""
+    figure.update_yaxes(
+        type="category", categoryorder="array", categoryarray=names[::-1], automargin=True
+    )
+
+
 def shade(
     figure: go.Figure,
     x: ArrayLike,
@@ -115,6 +138,11 @@ def titled(
     """Return ``figure`` with the package's template, a title, and its notes underneath.
 
     What is a note is said by ``say``, in the language of the picture; in English without it.
+
+    Examples
+    --------
+    >>> titled(go.Figure(), "Ten courses").layout.title.text
+    'Ten courses'
     """
     say = say or drawing("en")[1]
     template = go.layout.Template(pio.templates["plotly_white"])
@@ -183,5 +211,11 @@ def show_in_exports() -> None:
     JupyterLab draws a figure by plotly's own extension and needs nothing for it; a page made by
     nbconvert has no extension, so plotly.js is put into the notebook's output, once (5 MB, gone
     when the outputs are cleared). Call it in a notebook's first cell.
+
+    Examples
+    --------
+    >>> show_in_exports()
+    >>> pio.renderers.default
+    'plotly_mimetype+notebook'
     """
     pio.renderers.default = "plotly_mimetype+notebook"

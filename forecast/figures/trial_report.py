@@ -70,6 +70,11 @@ def write_report(
     ------
     RequestError
         If ``folder`` is a file.
+
+    Examples
+    --------
+    >>> [path.name for path in write_report(comparison, log, folder)]
+    ['report.md', 'report.html']
     """
     parts = [*_items(comparison, log, language)]
     as_written = {"report.md": _as_markdown, "report.html": _as_html}

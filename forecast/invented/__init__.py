@@ -6,7 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.invented.simulate import simulate_log
-    from forecast.invented.world import Mechanism, World, usual_world
+    from forecast.invented.world import World, usual_world
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -109,7 +109,7 @@ def _words(codes: IntArray, names: tuple[str, ...]) -> npt.NDArray[np.object_]:
 def normal(table: npt.ArrayLike) -> FloatArray:
     """Return shares that sum to one along the last axis."""
     shares = np.asarray(table, dtype=np.float64)
-    return np.asarray(shares / shares.sum(axis=-1, keepdims=True), dtype=np.float64)
+    return np.asarray(shares / shares.sum(axis=-1, keepdims=True))
 
 
 def origin_tables(mix: CaseMix) -> dict[str, FloatArray]:

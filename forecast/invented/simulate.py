@@ -2,15 +2,8 @@
 
 How it works is written down where it is carried out: how ink goes with each mechanism (``share``,
 ``practised``, and the others in ``process``), how it is graded and regimes are chosen in
-``sessions``, who comes in ``people``; ``world`` holds every parameter. In short, for the mechanism
-"share":
-
-- each session removes a share of the ink that is left; clients, courses and sessions differ;
-- inks that no laser owned at the date takes leave a remnant, so some courses never clear;
-- the regime follows the calendar (the ps laser comes in year four of eight), ink density, colours,
-  operator, and stalled fading; so naive comparisons mislead;
-- clients stop for slow fading, reactions, price and used-up packages; what has not ended by the
-  last day of the log is ongoing; some courses were begun elsewhere (left truncation).
+``sessions``, who comes in ``people``; ``world`` holds every parameter. Regimes follow the calendar,
+density, colours, operator and stalled fading, so that naive comparisons mislead.
 
 After each session that did not reach the goal a client may stop. The log odds rise with slow
 fading as seen so far, after a reaction, when prepaid sessions have just been used up, with
@@ -204,15 +197,10 @@ def stop_reasons(paths: Paths, course: Course, rng: np.random.Generator) -> Word
 def money(cohort: Cohort, course: Course) -> tuple[FloatArray, FloatArray]:
     """Return the price paid so far and the sessions sold in advance (NaN for pay per session)."""
     single, given = session_price(cohort.attributes.area), course.given
-    blocks = np.ceil(given / BLOCK)
-    extra = np.maximum(given - CAP, 0)
-    paid = np.choose(
-        course.package, [single * given, 0.9 * single * BLOCK * blocks, single * (9 + extra)]
-    )
-    sold = np.choose(
-        course.package, [np.full(len(given), np.nan), BLOCK * blocks, CAP + 0 * blocks]
-    )
-    return paid, sold
+    blocks, extra = BLOCK * np.ceil(given / BLOCK), np.maximum(given - CAP, 0)
+    paid = [single * given, 0.9 * single * blocks, single * (9 + extra)]
+    sold = [np.nan * blocks, blocks, CAP + 0 * blocks]
+    return np.choose(course.package, paid), np.choose(course.package, sold)
 
 
 def courses_frame(
@@ -254,9 +242,9 @@ def hide(frame: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     return shown
 
 
-def laser_choice(world: World) -> dict[str, list[str]]:
+def wavelengths_fired(world: World) -> list[list[str]]:
     """Return per laser, for each ink pattern, the wavelengths used on it, joined by ``;``."""
-    chosen = {}
+    chosen = []
     for laser in world.fleet:
         texts = []
         for pattern in PATTERNS:
@@ -265,7 +253,7 @@ def laser_choice(world: World) -> dict[str, list[str]]:
             if pattern.startswith("black") and 1064 in used and "red" not in pattern:
                 used = [w for w in used if w != 532] or used
             texts.append(";".join(str(w) for w in used))
-        chosen[laser.laser_id] = texts
+        chosen.append(texts)
     return chosen
 
 
@@ -294,26 +282,23 @@ def sessions_frame(
     pulse, day = paths.pulse[held], paths.day[held]
     inks = cohort.attributes.inks[row]
     laser = pick_laser(world, day, pulse, inks, t + 1)
-    wavelengths = laser_choice(world)
-    texts = np.array([wavelengths[owned.laser_id] for owned in world.fleet], dtype=object)
+    texts = np.array(wavelengths_fired(world), dtype=object)
     names = np.array([owned.laser_id for owned in world.fleet], dtype=object)
     usual = np.where(pulse, 2.4, 5.0) * np.where(cohort.attributes.skin[row] >= 4, 0.8, 1.0)
     m = len(row)
     fluence = np.round(usual * np.exp(course.fluence[held]), 1)
     spot = rng.choice([3.0, 4.0, 5.0, 6.0], p=[0.3, 0.4, 0.2, 0.1], size=m)
-    return pd.DataFrame(
-        {
-            "course_id": course_ids(len(cohort))[row],
-            "session_no": t + 1,
-            "treated_on": _dates(day),
-            "regime": np.where(pulse, "ps", "ns").astype(object),
-            "laser_id": _blank(names[laser], rng.random(m) < 0.02),
-            "wavelengths_nm": _blank(texts[laser, inks], rng.random(m) < 0.03),
-            "fluence_j_cm2": np.where(rng.random(m) < 0.05, np.nan, fluence),
-            "spot_mm": np.where(rng.random(m) < 0.06, np.nan, spot),
-            "operator_id": _codes("op", paths.operator[held], 1),
-        }
-    )
+    return pd.DataFrame({
+        "course_id": course_ids(len(cohort))[row],
+        "session_no": t + 1,
+        "treated_on": _dates(day),
+        "regime": np.where(pulse, "ps", "ns").astype(object),
+        "laser_id": _blank(names[laser], rng.random(m) < 0.02),
+        "wavelengths_nm": _blank(texts[laser, inks], rng.random(m) < 0.03),
+        "fluence_j_cm2": np.where(rng.random(m) < 0.05, np.nan, fluence),
+        "spot_mm": np.where(rng.random(m) < 0.06, np.nan, spot),
+        "operator_id": _codes("op", paths.operator[held], 1),
+    })  # fmt: skip
 
 
 def gradings_frame(
@@ -323,24 +308,19 @@ def gradings_frame(
 
     A grading is made at the visit after the session: an ongoing course has none of its last.
     """
-    k, given = paths.session_no, course.given[:, None]
-    over = (course.ended > 0)[:, None]
-    goal = (course.ended == 1)[:, None] & (k == given)
-    kept = (paths.graded & (k < given + over)) | goal
+    k, given, ended = paths.session_no, course.given[:, None], course.ended[:, None]
+    kept = (paths.graded & (k < given + (ended > 0))) | ((ended == 1) & (k == given))
     row, t = np.nonzero(kept)
     seen = np.flatnonzero(rng.random(len(cohort)) < 0.95)
     grader = _codes("op", np.concatenate([cohort.operator[seen], paths.operator[kept]]), 1)
-    table = pd.DataFrame(
-        {
-            "row": np.concatenate([seen, row]),
-            "after_session": np.concatenate([0 * seen, t + 1]),
-            "graded_on": _dates(np.concatenate([cohort.start[seen], paths.next_day[kept]])),
-            "fading_pct": np.concatenate([paths.before[seen], paths.grade[kept]]),
-            "grader_id": _blank(grader, rng.random(len(grader)) < 0.04),
-        }
-    ).sort_values(["row", "after_session"], ignore_index=True)
-    table.insert(0, "course_id", course_ids(len(cohort))[table.pop("row")])
-    return table
+    table = pd.DataFrame({
+        "course_id": np.concatenate([seen, row]),
+        "after_session": np.concatenate([0 * seen, t + 1]),
+        "graded_on": _dates(np.concatenate([cohort.start[seen], paths.next_day[kept]])),
+        "fading_pct": np.concatenate([paths.before[seen], paths.grade[kept]]),
+        "grader_id": _blank(grader, rng.random(len(grader)) < 0.04),
+    }).sort_values(["course_id", "after_session"], ignore_index=True)  # fmt: skip
+    return table.assign(course_id=course_ids(len(cohort))[table["course_id"]])
 
 
 def reactions_frame(paths: Paths, course: Course, rng: np.random.Generator) -> pd.DataFrame:
@@ -354,27 +334,23 @@ def reactions_frame(paths: Paths, course: Course, rng: np.random.Generator) -> p
     worse = (severities[kind] < rng.random((m, 1))).sum(axis=1)
     lasting = rng.random(m) < lasts[kind]
     levels = np.array(column("reactions", "severity").levels, dtype=object)
-    return pd.DataFrame(
-        {
-            "course_id": course_ids(len(course.given))[row],
-            "after_session": t + 1,
-            "reaction": np.array([*REACTIONS], dtype=object)[kind],
-            "severity": _blank(levels[np.minimum(worse, 2)], rng.random(m) < 0.05),
-            "lasting": _blank(np.where(lasting, "yes", "no").astype(object), rng.random(m) < 0.08),
-        }
-    )
+    return pd.DataFrame({
+        "course_id": course_ids(len(course.given))[row],
+        "after_session": t + 1,
+        "reaction": np.array([*REACTIONS], dtype=object)[kind],
+        "severity": _blank(levels[np.minimum(worse, 2)], rng.random(m) < 0.05),
+        "lasting": _blank(np.where(lasting, "yes", "no").astype(object), rng.random(m) < 0.08),
+    })  # fmt: skip
 
 
 def lasers_frame(world: World) -> pd.DataFrame:
     """Return the lasers table."""
-    return pd.DataFrame(
-        {
-            "laser_id": [laser.laser_id for laser in world.fleet],
-            "regime": [laser.regime for laser in world.fleet],
-            "wavelengths_nm": [";".join(map(str, laser.wavelengths_nm)) for laser in world.fleet],
-            "in_use_from": _dates(np.array([laser.from_year * YEAR for laser in world.fleet])),
-        }
-    )
+    return pd.DataFrame({
+        "laser_id": [laser.laser_id for laser in world.fleet],
+        "regime": [laser.regime for laser in world.fleet],
+        "wavelengths_nm": [";".join(map(str, laser.wavelengths_nm)) for laser in world.fleet],
+        "in_use_from": _dates(np.array([laser.from_year * YEAR for laser in world.fleet])),
+    })  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)

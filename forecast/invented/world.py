@@ -105,6 +105,11 @@ class World:
     RequestError
         If there is no operator or more than 64, a spread is negative, or the mechanism or an
         effect is unknown.
+
+    Examples
+    --------
+    >>> World(resistant_rate=0.2).operators
+    5
     """
 
     log_speed: float = -0.93
@@ -174,6 +179,11 @@ def usual_world(mechanism: Mechanism) -> World:
 
     A plain black tattoo needs about 7 to 12 sessions in each, and about a tenth of all courses,
     most of them with light colours, are not clear within 25. Raises RequestError for any other.
+
+    Examples
+    --------
+    >>> usual_world("waning").mechanism
+    'waning'
     """
     usual = _fixed(TABLES["usual"].get(mechanism, {}))
     usual["mix"] = CaseMix(**_fixed(usual.get("mix", {})))

@@ -76,6 +76,12 @@ class Appointments(Result):
         Courses by the name of a package that the tariff does not know: counted, without money.
     notes : tuple of Note
         How it was computed.
+
+    Examples
+    --------
+    >>> forecast_appointments(forecaster, log, weeks=4).to_frame()[["month", "low", "high"]]
+            month  low  high
+    0  2025-01-03    8    14
     """
 
     first_days: tuple[date, ...]
@@ -163,10 +169,12 @@ class Appointments(Result):
         mean, low, high = map(round, self.total)
         values = {"mean": mean, "low": low, "high": high, "days": sum(self.days)}
         values |= {"old": round(self.from_open.sum()), "new": round(self.from_new.sum())}
-        first, rate = str(self.first_days[0]), self.starts_per_month
-        whole = sentence(
-            "visits.all", {**values, "first": first, "open": self.n_open, "rate": rate}
-        )
+        more = {
+            "first": str(self.first_days[0]),
+            "open": self.n_open,
+            "rate": self.starts_per_month,
+        }
+        whole = sentence("visits.all", values | more)
         return [whole, sentence("visits.by_month", {"months": [*self._by_month()]})]
 
     def lines(self, language: str) -> list[str]:
@@ -213,13 +221,10 @@ class Appointments(Result):
         if self.another_laser:
             hours = self.hours_a_week + self.another_laser["hours"]
             still = self.first_too_full(hours)
-            values = {
-                "hours": hours,
-                "month": str(still) if still else Note("prices.no_month"),
-                "cost": self.another_laser["cost"],
-                "currency": self.currency,
-                "reaches": of_100(self.another_laser["reaches"]),
-            }
+            when = str(still) if still else Note("prices.no_month")
+            reaches = of_100(self.another_laser["reaches"])
+            values = {"hours": hours, "month": when, "currency": self.currency, "reaches": reaches}
+            values["cost"] = self.another_laser["cost"]
             yield Note("prices.another_laser", "info", values)
 
     def _money(self) -> Iterator[Note]:
@@ -375,11 +380,9 @@ def _another(log: OutcomeLog, tariff: Tariff | None) -> dict[str, float]:
         return {}
     bought = float(asked.get("price", 0)) - float(asked.get("resale", 0))
     lasers = lasers_in_use(log.lasers)
-    more = Laser("ns", tuple(int(nm) for nm in asked.get("wavelengths_nm", ())))
+    more = (*lasers, Laser("ns", tuple(int(nm) for nm in asked.get("wavelengths_nm", ()))))
     inks = [str(one) for one in log.courses.sort_values("started_on").tail(NEWEST)["inks"]]
-    gained = [
-        len(unreached_inks(one, (*lasers, more))) < len(unreached_inks(one, lasers)) for one in inks
-    ]
+    gained = [len(unreached_inks(one, more)) < len(unreached_inks(one, lasers)) for one in inks]
     return {
         "hours": float(asked.get("hours_a_week", 0)),
         "cost": round(float(asked.get("lease", 0)) + bought / float(asked.get("life_years", 1)), 2),
@@ -447,14 +450,13 @@ def _open_rows(
     for low in range(0, len(courses), COURSES_AT_ONCE):
         part = courses.iloc[low : low + COURSES_AT_ONCE]
         records = part.to_dict("records")
-        more = np.stack(
-            [_open_law(forecaster, one, graded.get(str(one["course_id"]), [])) for one in records],
-            axis=1,
-        )
+        laws = [
+            _open_law(forecaster, one, graded.get(str(one["course_id"]), [])) for one in records
+        ]
+        more = np.stack(laws, axis=1)
         had = [own.get(str(name), (0, 0.0)) for name in part["course_id"]]
         pace = gaps.pace(*(np.array(each, dtype=np.float64) for each in zip(*had, strict=True)))
-        given = part["sessions_given"].to_numpy(dtype=np.float64)
-        usual = np.exp(pace[0])
+        given, usual = part["sessions_given"].to_numpy(dtype=np.float64), np.exp(pace[0])
         seen = (now - part["course_id"].map(last)).dt.days.to_numpy(dtype=np.float64)
         begun = (now - part["started_on"]).dt.days.to_numpy(dtype=np.float64)
         rough = np.clip(begun - (given - 1) * usual, 0, usual / 2)  # where no session is dated
@@ -488,10 +490,8 @@ def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
     pmf, stop = forecaster.estimate_draws(asked)
     lighten = np.flatnonzero((courses["goal"] == "lighten").to_numpy())
     if len(lighten):
-        horizon = pmf.shape[2]
-        far, _ = forecaster.estimate_draws(
-            [asked[k] for k in lighten], steps=int(horizon / SHORTER) + 1
-        )
+        horizon, those = pmf.shape[2], [asked[k] for k in lighten]
+        far, _ = forecaster.estimate_draws(those, steps=int(horizon / SHORTER) + 1)
         pmf = pmf.copy()
         pmf[:, lighten] = stretched(far, 1 / SHORTER, horizon)
     pull = pull_of(forecaster)

@@ -67,16 +67,12 @@ def backtest_package(
 
     Parameters
     ----------
-    log : OutcomeLog
-        Past courses.
+    log, tariff : OutcomeLog, Tariff
+        Past courses; costs and rules.
     package : Package
         With a price.
-    tariff : Tariff
-        Costs and rules.
-    level : float
-        Of the interval.
-    resamples, seed : int
-        Clients drawn anew for the interval.
+    level, resamples, seed : float, int, int
+        Of the interval, for which clients are drawn anew.
 
     Raises
     ------
@@ -123,6 +119,11 @@ def clients_drawn(log: OutcomeLog, n: int, seed: int) -> FloatArray:
     """Return how often each course of ``log`` counts when clients are drawn anew, (n, n_courses).
 
     Raises RequestError on a ``seed`` that is none.
+
+    Examples
+    --------
+    >>> clients_drawn(log, 2, seed=0).shape
+    (2, 150)
     """
     clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
     counts = cluster_counts(int(clients.max()) + 1, n, seed=check_seed(seed))
@@ -166,6 +167,12 @@ def past_courses(
     """Return the courses of ``log`` as they would have been under ``package`` and ``tariff``.
 
     ``price``, shape (n,), in cents, is what each is sold at, instead of the package's own.
+
+    Examples
+    --------
+    >>> past = past_courses(log, Package("fixed", price=900), tariff)
+    >>> int(past.ended.sum()), int(past.ongoing.sum())
+    (124, 29)
     """
     courses, terms = log.courses, terms_of(package, tariff, LONGEST)
     outcome = courses["outcome"].to_numpy(dtype=str)

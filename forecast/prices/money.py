@@ -65,6 +65,11 @@ def from_cents(cents: float) -> Decimal:
     """Return the amount of a number of ``cents``, rounded to the cent, halves away from zero.
 
     Raises RequestError where it is not finite.
+
+    Examples
+    --------
+    >>> from_cents(1234.5)
+    Decimal('12.35')
     """
     if not math.isfinite(cents):
         raise RequestError(f"An amount came out as {cents}.", "Check the tariff for zeros.")

@@ -26,6 +26,12 @@ from forecast.prices.tariff import Package, Tariff
 if TYPE_CHECKING:
     import pandas as pd
 
+NOTES = (
+    Note("prices.own_updates"),
+    Note("prices.may_be_over"),
+    Note("prices.only_recorded_prepaid", "caution"),
+)
+
 
 @dataclass(frozen=True, slots=True)
 class OpenCourse:
@@ -96,7 +102,6 @@ def value_open_book(
     *,
     replicates: int = 4000,
     seed: int = 0,
-    workers: int | None = 1,
 ) -> OpenBook:
     """Return what the log's courses under way will still cost and bring in.
 
@@ -110,7 +115,7 @@ def value_open_book(
     tariff : Tariff
         Costs, rules and packages.
     replicates, seed : int
-        Simulated books; the same seed gives the same numbers whatever ``workers``.
+        Simulated books; the same seed gives the same numbers.
 
     Raises
     ------
@@ -137,16 +142,15 @@ def value_open_book(
         reason = left_out[0][1] if left_out else "There is none."
         values = {"n": len(left_out), "reason": reason}
         raise RequestError(*problem_and_remedy("refused.none_valued", values))
-    return _sum(valued, tuple(left_out), tariff, replicates, check_seed(seed), workers)
+    run = {"replicates": replicates, "seed": check_seed(seed)}
+    return _sum(valued, tuple(left_out), tariff, run)
 
 
 def gradings_by_course(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
     """Return the gradings of each course, as (after session, percent)."""
     found: dict[str, list[tuple[int, float]]] = {}
     rows = log.graded.sort_values("after_session")
-    for course, after, percent in zip(
-        rows["course_id"], rows["after_session"], rows["fading_pct"], strict=True
-    ):
+    for course, after, percent in rows[["course_id", "after_session", "fading_pct"]].to_numpy():
         found.setdefault(str(course), []).append((int(after), float(percent)))
     return found
 
@@ -265,9 +269,7 @@ def _sum(
     valued: list[_Valued],
     left_out: tuple[tuple[str, str], ...],
     tariff: Tariff,
-    replicates: int,
-    seed: int,
-    workers: int | None,
+    run: dict[str, int],
 ) -> OpenBook:
     widest = max(one.chances.shape[1] for one in valued)
     n_draws = max(len(one.chances) for one in valued)  # of a course at the cap there is one
@@ -276,8 +278,7 @@ def _sum(
     results = Fates(chances, np.stack([_padded(one.results, widest) for one in valued]))
     costs = Fates(chances, np.stack([_padded(one.costs, widest) for one in valued]))
     means, variances = moments(results)
-    simulated = simulate_totals(results, replicates=replicates, seed=seed, workers=workers)
-    spent = simulate_totals(costs, replicates=replicates, seed=seed, workers=workers)
+    simulated, spent = simulate_totals(results, **run), simulate_totals(costs, **run)
     rows = tuple(one.row for one in valued)
     cost, income, prepaid = (
         sum((getattr(row, name) for row in rows), Decimal(0))
@@ -296,11 +297,7 @@ def _sum(
         chance_sd=from_cents(float(variances.mean()) ** 0.5),
         model_sd=from_cents(float(means.std())),
         left_out=left_out,
-        notes=(
-            Note("prices.own_updates"),
-            Note("prices.may_be_over"),
-            Note("prices.only_recorded_prepaid", "caution"),
-        ),
+        notes=NOTES,
     )
 
 

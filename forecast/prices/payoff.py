@@ -137,16 +137,9 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
 
     Examples
     --------
-    >>> tariff = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
     >>> reduced = Package("part_fixed", sessions=8, price=150, extra_price=75)
-    >>> left, _ = left_of(reduced, tariff, 6)
-    >>> left.sessions, left.cap
-    (2, 9)
-    >>> left, _ = left_of(reduced, tariff, 8)
-    >>> left.kind, left.price
-    ('per_session', Decimal('75'))
-    >>> left_of(reduced, tariff, 15) is None
-    True
+    >>> [left_of(reduced, tariff, done)[0].kind for done in (6, 8)], left_of(reduced, tariff, 15)
+    (['part_fixed', 'per_session'], None)
     """
     done = check_whole_number(sessions_done, name="sessions_done", low=0)
     if not done:
@@ -259,21 +252,22 @@ class Priced:
     terms: Terms
     price: FloatArray  # the package's, or, where none was set, the one that is asked for
     sessions: FloatArray  # delivered, expected
-    waste: FloatArray  # prepaid sessions that are not used, expected
     paid: FloatArray  # expected multiple of the price
     extra: FloatArray  # expected on top of it, net of tax
     cost: FloatArray
     margin: FloatArray  # of one course, mean
-    margin_sd: FloatArray
     chance_of_loss: FloatArray
-    shortfall: FloatArray  # expected loss in the worst 5 of 100 courses
     for_margin: FloatArray  # price for the target margin
-    for_loss: FloatArray  # price for the largest accepted chance of loss
     session_revenue: FloatArray  # of paying per session up to the same cap, net of tax
     session_margin: FloatArray
     enough: FloatArray  # chance that the package's sessions are; NaN for pay per session
     chances: FloatArray  # of each outcome, (n, m)
     dearer: BoolArray  # whether all that is promised costs less one by one
+
+    @property
+    def waste(self) -> FloatArray:
+        """Prepaid sessions that are not used, expected."""
+        return self.chances @ self.terms.unused
 
     @property
     def revenue(self) -> FloatArray:
@@ -301,13 +295,19 @@ def price_rows(
     started: bool = False,
     pull: FloatArray | None = None,
 ) -> tuple[Priced, ...]:
-    """Return each of ``packages`` priced for each of n enquiries.
+    """Return each of ``packages`` priced for each of n enquiries, money in cents.
 
     ``pmf``, (n, horizon), are the chances that the goal is reached at each session if treatment
     goes on, ``stop_hazard``, (horizon,) or (n, horizon), those of stopping after each session that
-    left the client uncleared. NaN in ``area_cm2``, or None, is the tariff's typical area;
+    left the client uncleared. NaN in ``area_cm2``, or None, is the ``tariff``'s typical area;
     a course that has ``started`` has spent its fixed cost. ``pull`` says who stops, as in
-    ``competing_ends``.
+    ``competing_ends``. Raises RequestError for a promise beyond the horizon.
+
+    Examples
+    --------
+    >>> (priced,) = price_rows([0.5, 0.3, 0.2], np.zeros(3), [Package("per_session")], tariff)
+    >>> priced.sessions, priced.margin / 100
+    (array([1.7]), array([161.5]))
     """
     pmf = np.atleast_2d(np.asarray(pmf, dtype=np.float64))
     stop = np.broadcast_to(np.asarray(stop_hazard, dtype=np.float64), pmf.shape)
@@ -354,16 +354,17 @@ def _evaluate(
     chances, alone = (one.by_outcome(*law(*one.ending)) for one in both)
     paid, extra = chances @ terms.paid, chances @ terms.extra
     spent = terms.fixed_cost + cost * (chances @ terms.treated)
-    for_loss = smallest_price(terms.break_even(cost), chances, tariff.largest_chance_of_loss)
     for_margin = (spent / (1 - tariff.target_margin) - extra) / paid
-    # where later sessions, paid on top, already bring in more than is asked, that is 0
-    least, step = np.maximum(np.maximum(for_margin, for_loss), 0.0), float(tariff.round_to * 100)
-    asked = np.ceil((least - 1e-6) / step) * step + 0.0  # no minus before a zero
-    price = np.where(np.isnan(price), asked, price)
+    if np.isnan(price).any():
+        for_loss = smallest_price(terms.break_even(cost), chances, tariff.largest_chance_of_loss)
+        # where later sessions, paid on top, already bring in more than is asked, that is 0
+        least = np.maximum(np.maximum(for_margin, for_loss), 0.0)
+        step = float(tariff.round_to * 100)
+        asked = np.ceil((least - 1e-6) / step) * step + 0.0  # no minus before a zero
+        price = np.where(np.isnan(price), asked, price)
     promised = terms.block if kind in ("block", "fixed") else np.inf
     margins = round_cents(terms.margins(price, cost))
-    margin = (chances * margins).sum(axis=1)
-    variance = (chances * (margins - margin[:, None]) ** 2).sum(axis=1)
+    margin = np.einsum("ij,ij->i", chances, margins)
     session_revenue = single * (alone @ by_session.paid)
     session_spent = by_session.fixed_cost + cost * (alone @ by_session.treated)
     enough = pmf[:, : terms.block].sum(axis=1) if terms.block else np.full(len(pmf), np.nan)
@@ -371,16 +372,12 @@ def _evaluate(
         terms=terms,
         price=price,
         sessions=chances @ terms.delivered,
-        waste=chances @ terms.unused,
         paid=paid,
         extra=extra,
         cost=spent,
         margin=margin,
-        margin_sd=np.sqrt(variance),
-        chance_of_loss=(chances * (margins < 0)).sum(axis=1),
-        shortfall=expected_shortfall(margins, chances),
+        chance_of_loss=np.einsum("ij,ij->i", chances, margins < 0),
         for_margin=for_margin,
-        for_loss=for_loss,
         session_revenue=session_revenue,
         session_margin=session_revenue - session_spent,
         enough=enough,

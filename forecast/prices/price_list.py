@@ -14,7 +14,7 @@ import pandas as pd
 
 from forecast._checks import check_whole_number
 from forecast._notes import Note, Sentence, bullets, in_language, problem_and_remedy, sentence
-from forecast._plain import Result
+from forecast._plain import Result, fields_of
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -48,15 +48,31 @@ class Band:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class PriceList(Result):
-    """A price list and what its coarseness costs; money exact to the cent, in ``currency``.
+    """A price list and what its coarseness costs; money exact to the cent, net of tax.
 
-    The ``package`` is sold in ``bands``, easiest first, none of which costs less than an easier
-    one; ``band_of``, (n,), is the place of each enquiry's. ``cross_subsidy`` is what clients with
-    easy tattoos pay over their own price, per course and net of tax, and so the part that pays for
-    hard ones. A course sold is expected to leave ``margin_if_all_buy``, and ``margin_if_some_buy``
-    when only those take it whom paying per session would cost more on average, ``share_buying`` of
-    the enquiries: ``selection_loss`` less, by adverse selection. ``notes`` say how it was
-    computed.
+    Attributes
+    ----------
+    package, currency : Package, str
+        What is sold, and the code of every amount.
+    bands : tuple of Band
+        Easiest first, none of which costs less than an easier one.
+    band_of : ndarray of shape (n,)
+        The place of each enquiry's band.
+    cross_subsidy : Decimal
+        What clients with easy tattoos pay over their own price, per course: it pays for hard ones.
+    margin_if_all_buy, margin_if_some_buy, share_buying : Decimal, Decimal, float
+        What a course sold is expected to leave, and what it does when only those buy whom paying
+        per session would cost more on average: this share of the enquiries.
+    selection_loss : Decimal
+        How much less that is, by adverse selection.
+    notes : tuple of Note
+        How it was computed.
+
+    Examples
+    --------
+    >>> prices = make_price_list(forecaster, [enquiry] * 10, Package("fixed"), tariff, bands=1)
+    >>> prices.bands[0].n, prices.band_of.tolist()
+    (10, [0, 0, 0, 0, 0, 0, 0, 0, 0, 0])
     """
 
     package: Package
@@ -82,10 +98,7 @@ class PriceList(Result):
     def to_html(self, *, language: str = "en") -> str:
         """Return the list as a page to print: what a client may see, and nothing else."""
         title = escape(self._title.say(language))
-        heads = "".join(
-            f"<th>{sentence(f'list.{name}').say(language)}</th>"
-            for name in ("of", "price", "enough")
-        )
+        heads = [sentence(f"list.{name}").say(language) for name in ("of", "price", "enough")]
         rows = "\n".join(
             f"<tr><td>{escape(in_language(band.rule, language))}</td>"
             f"<td>{sentence('quote.amount', {'amount': band.price}).say(language)} {self.currency}"
@@ -97,26 +110,15 @@ class PriceList(Result):
             f'<meta name="generator" content="forecast price">\n<title>{title}</title>\n'
             "<style>@page{size:A4;margin:2cm}body{font:1rem/1.5 system-ui,sans-serif}"
             "td,th{padding:.4rem 1.5rem .4rem 0;text-align:left}</style>\n"
-            f"<h1>{title}</h1>\n<table>\n<tr>{heads}</tr>\n{rows}\n</table>\n"
+            f"<h1>{title}</h1>\n<table>\n<tr><th>{'</th><th>'.join(heads)}</th></tr>\n{rows}\n</table>\n"
             f"<p>{Note('prices.no_promise').say(language)} "
             f"{Note('prices.not_for_sale').say(language)}</p>\n</html>\n"
         )
 
     def lines(self, language: str) -> list[str]:
         """Return the list in words."""
-        bands = [
-            sentence(
-                "list.band",
-                {
-                    "price": band.price,
-                    "rule": band.rule,
-                    "n": band.n,
-                    "sessions": band.expected_sessions,
-                    "enough": of_100(band.chance_enough),
-                },
-            )
-            for band in self.bands
-        ]
+        each = [fields_of(band) | {"enough": of_100(band.chance_enough)} for band in self.bands]
+        bands = [sentence("list.band", values) for values in each]
         values = {"subsidy": self.cross_subsidy, "code": self.currency, "title": self._title}
         values |= {"some": self.margin_if_some_buy, "all": self.margin_if_all_buy}
         values["share"] = of_100(self.share_buying)
@@ -134,20 +136,18 @@ def make_price_list(
 ) -> PriceList:
     """Return a price list of at most ``bands`` bands.
 
-    A regression tree of the predicted cost (Breiman et al. 1984) on ink group, density, area
-    class and site region makes the rule; each band's price meets the target margin and the
-    largest accepted chance of loss over the band as a whole.
+    A regression tree of the predicted cost (Breiman, Friedman, Olshen and Stone 1984) on ink group,
+    density, area class and site region makes the rule; each band's price meets the target margin
+    and the largest accepted chance of loss over the band as a whole.
 
     Parameters
     ----------
-    forecaster : Forecaster
-        Offers ``estimate_draws``.
+    forecaster, tariff : Forecaster, Tariff
+        What predicts (``estimate_draws``); costs and rules.
     enquiries : DataFrame or sequence of Enquiry
         The mix that the list is for, at least 10.
     package : Package
         What is sold; a price it has is ignored.
-    tariff : Tariff
-        Costs and rules.
     bands : int
         The most lines.
 
@@ -176,9 +176,7 @@ def make_price_list(
     leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
     break_even = own.terms.break_even(tariff.session_costs(area))
     inside = [leaf == band for band in range(len(rules))]
-    prices = np.array([
-        _band_price(own, break_even[rows], own.chances[rows], rows, tariff) for rows in inside
-    ])  # fmt: skip
+    prices = np.array([_band_price(own, break_even, rows, tariff) for rows in inside])
     # easiest first, and never a harder band below an easier one
     order = np.argsort([own.cost[rows].mean() for rows in inside], kind="stable")
     prices[order] = np.maximum.accumulate(prices[order])
@@ -215,6 +213,11 @@ def mean_estimates(
     """Return pmfs and stopping hazards of what is ``asked``, each (n, horizon), and who stops.
 
     They are those that ``forecaster`` draws, averaged, and `pull_of` it.
+
+    Examples
+    --------
+    >>> mean_estimates(forecaster, [enquiry])[0].shape
+    (1, 25)
     """
     means, stops = [], []
     for start in range(0, len(asked), ENQUIRIES_AT_ONCE):
@@ -225,16 +228,12 @@ def mean_estimates(
 
 
 def _band_price(
-    own: Priced,
-    break_even: FloatArray,
-    chances: FloatArray,
-    inside: npt.NDArray[np.bool_],
-    tariff: Tariff,
+    own: Priced, break_even: FloatArray, inside: npt.NDArray[np.bool_], tariff: Tariff
 ) -> float:
     # the band's price in cents: its courses pooled, as one course of mixed chances
     needed = (own.cost[inside] / (1 - tariff.target_margin) - own.extra[inside]).sum()
-    pooled = chances.reshape(1, -1) / inside.sum()
-    for_loss = smallest_price(break_even.reshape(1, -1), pooled, tariff.largest_chance_of_loss)[0]
+    pooled, even = own.chances[inside].reshape(1, -1) / inside.sum(), break_even[inside]
+    for_loss = smallest_price(even.reshape(1, -1), pooled, tariff.largest_chance_of_loss)[0]
     price = round_up(max(needed / own.paid[inside].sum(), for_loss, 0.0), tariff.round_to)
     return float(100 * price)
 
@@ -256,11 +255,7 @@ def _band(rule: str, own: Priced, price: float, inside: npt.NDArray[np.bool_]) -
 def band_rules(
     asked: list[Enquiry], cost: FloatArray, bands: int, *, typical_area_cm2: float = 50.0
 ) -> tuple[IntArray, list[str]]:
-    """Return the band of each enquiry, shape (n,), and each band's rule in words.
-
-    A regression tree (Breiman, Friedman, Olshen and Stone 1984) of the predicted cost with at
-    most ``bands`` leaves; it may ask for ink group, ink density, area class and site region.
-    """
+    """Return the band of each enquiry, shape (n,), and each band's rule in words, by a tree."""
     if bands == 1:
         return np.zeros(len(asked), dtype=np.int64), ["all tattoos"]
     from sklearn.tree import DecisionTreeRegressor

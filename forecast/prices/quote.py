@@ -15,9 +15,17 @@ from forecast._plain import Result, fields_of, plain
 from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
 from forecast.prices.money import from_cents, round_cents, round_up
-from forecast.prices.payoff import Priced, Terms, areas_of, price_rows
+from forecast.prices.payoff import (
+    Priced,
+    Terms,
+    areas_of,
+    expected_shortfall,
+    price_rows,
+    smallest_price,
+)
 from forecast.prices.tariff import Package, Tariff
 
+ALWAYS = tuple(Note(f"prices.{one}") for one in ("no_promise", "law", "not_for_sale"))
 HALF = 0.5  # of clients, for whom a fixed price is to be enough
 UNITS = {
     "per_session": "a session",
@@ -70,6 +78,12 @@ class Quote(Result):
     check, notes : tuple of Note
         What an honest offer says beside the price; doubts carried from the estimate, and how the
         price was made.
+
+    Examples
+    --------
+    >>> quote = price_package(forecaster.estimate(enquiry), Package("fixed", price=900), tariff)
+    >>> quote.price_unit, quote.cap, quote.misleads
+    ('the course', 15, None)
     """
 
     package: Package
@@ -152,30 +166,19 @@ class Quote(Result):
         fixed = self.package.kind == "fixed" and self.chance_enough is not None
         then = {"sessions": self.package.sessions, "extra": self.package.extra_price}
         # a fixed price is read as a promise to clear unless its own line says what it is not
-        return sentence(
-            "quote.offer_fixed" if fixed else "quote.offer",
-            {
-                "name": self.package.said,
-                "price": self.price,
-                "currency": self.currency,
-                "unit": sentence(f"quote.unit_{self.package.kind}", then),
-                "cap": self.cap,
-                "enough": of_100(self.chance_enough or 0.0),
-            },
-        )
+        values = fields_of(self) | {
+            "name": self.package.said,
+            "unit": sentence(f"quote.unit_{self.package.kind}", then),
+            "enough": of_100(self.chance_enough or 0.0),
+        }
+        return sentence("quote.offer_fixed" if fixed else "quote.offer", values)
 
     def _fairly(self) -> Sentence:
         if self.fair_price < 0:
             return sentence("quote.no_fair_price")
         more = _of(self.fair_premium, "more", "less") if self.fair_premium else None
         return sentence(
-            "quote.fair",
-            {
-                "price": self.fair_price,
-                "currency": self.currency,
-                "more": more or sentence("quote.the_same"),
-                "risk": self.risk_premium,
-            },
+            "quote.fair", fields_of(self) | {"more": more or sentence("quote.the_same")}
         )
 
 
@@ -183,6 +186,12 @@ def quotes_lines(quotes: Sequence[Quote], *, details: bool = True) -> list[str]:
     """Return the quotes of one enquiry in words; what holds for all of them is said once.
 
     Without ``details`` each has a line, and for how many its sessions are enough.
+
+    Examples
+    --------
+    >>> quote = price_package(forecaster.estimate(enquiry), Package("fixed", price=900), tariff)
+    >>> str(quotes_lines([quote], details=False)[0])[:52]
+    'fixed price, at most 15 sessions: 900.00 EUR for the'
     """
     if not details:
         return [line for one in quotes for line in (one._offer(), *bullets(one.check[:1]))]
@@ -212,7 +221,13 @@ def _of(amount: Decimal, above: str, below: str) -> Sentence:
 
 
 def draws_of(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
-    """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon)."""
+    """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon).
+
+    Examples
+    --------
+    >>> draws_of(forecaster.estimate(enquiry))[0].shape
+    (200, 25)
+    """
     drawn = estimate.stop_draws  # made anew each time
     stop = estimate.stop_hazard if drawn is None else drawn
     return estimate.draws, np.broadcast_to(stop, estimate.draws.shape)
@@ -256,13 +271,15 @@ def price_package(
     pull, sold = estimate.stop_pull, (package,)
     priced = price_rows(pmf, stop, sold, tariff, area_cm2=area, started=started, pull=pull)[0]
     terms = priced.terms
-    margins = round_cents(terms.margins(priced.price[:1], tariff.session_costs(area)))[0]
-    chances = priced.chances
+    cost, chances = tariff.session_costs(area), priced.chances
+    margins = round_cents(terms.margins(priced.price[:1], cost))[0]
     low, high = np.quantile(chances[1:] @ (margins < 0), [0.05, 0.95])
     # Var = E[Var | parameters] + Var(E | parameters), the second part from the draws
-    margin_sd = float(priced.margin_sd[0])
+    margin_sd = float(chances[0] @ (margins - priced.margin[0]) ** 2) ** 0.5
     model_sd = min(float((chances[1:] @ margins).std()), margin_sd)
-    for_margin, for_loss = float(priced.for_margin[0]), float(priced.for_loss[0])
+    accepted = tariff.largest_chance_of_loss
+    for_loss = float(smallest_price(terms.break_even(cost), chances[:1], accepted)[0])
+    for_margin = float(priced.for_margin[0])
     fair, with_tax = priced.fair, 1 + tariff.tax_rate
     fair_revenue = priced.session_margin[0] + priced.cost[0]
     enough = float(priced.enough[0])
@@ -279,7 +296,7 @@ def price_package(
         expected_margin=from_cents(priced.margin[0]),
         chance_of_loss=float(priced.chance_of_loss[0]),
         chance_of_loss_range=(float(low), float(high)),
-        expected_shortfall=from_cents(priced.shortfall[0]),
+        expected_shortfall=from_cents(float(expected_shortfall(margins, chances[0]))),
         break_even_price=round_up(priced.break_even[0]),
         price_for_margin=round_up(for_margin),
         price_for_loss=round_up(for_loss),
@@ -324,8 +341,7 @@ def _honest_check(
         one_by_one = terms.block * tariff.price_of(Package("per_session"), area)[0]
         values = {"sessions": terms.block, "price": str(from_cents(one_by_one))}
         notes.append(Note("prices.dearer", "serious", values))
-    said = ("no_promise", "law", "not_for_sale")
-    return (*notes, *(Note(f"prices.{one}") for one in said))
+    return (*notes, *ALWAYS)
 
 
 def _notes(
@@ -335,11 +351,8 @@ def _notes(
     by_session = package.price is None and package.kind in ("per_session", "part_fixed")
     bands = package.prices or (tariff.session_prices if by_session else ())
     if bands and not area_known:
-        ends = [None if one.up_to_cm2 is None else f"{one.up_to_cm2:g}" for one in bands]
-        listed = [
-            f"{one.price}{'' if end is None else f' (≤ {end} cm²)'}"
-            for one, end in zip(bands, ends, strict=True)
-        ]
+        listed = [f"{one.price} (≤ {one.up_to_cm2:g} cm²)" for one in bands[:-1]]
+        listed.append(str(bands[-1].price))  # whose end is open
         values = {"prices": listed, "area": tariff.typical_area_cm2}
         notes.append(Note("prices.which_band", "caution", values))
     if terms.block and terms.stop_factor == 1:

@@ -469,9 +469,9 @@ class Tariff(Result):
         return np.asarray(held / (1 - self.no_show_rate))
 
     def session_cost(self, area_cm2: float | None = None) -> Decimal:
-        """Return the cost of one session, rounded to the cent, for a tattoo of this area."""
-        area = self.typical_area_cm2 if area_cm2 is None else area_cm2
-        return Decimal(to_cents(self._exact_session_cost(_exact(area)))).scaleb(-2)
+        """Return the cost of one session of a tattoo of this area, by default the typical one."""
+        area = np.nan if area_cm2 is None else area_cm2
+        return from_cents(float(self.session_costs(area)[0]))
 
     def session_costs(self, area_cm2: npt.ArrayLike, *, running: bool = False) -> FloatArray:
         """Return the costs of a session in whole cents, shape (n,); NaN is the typical area.

@@ -10,19 +10,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast._checks import check_kind
-from forecast._notes import Note, Sentence, aligned, bullets, problem_and_remedy, sentence
-from forecast._plain import Result
+from forecast._notes import Note, Sentence, aligned, bullets, sentence
+from forecast._plain import Result, plain_table
 from forecast._types import FloatArray
 from forecast.counts import of_100
-from forecast.errors import RequestError
-from forecast.log import Enquiry, enquiries_of
+from forecast.log import Enquiry
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import Priced, areas_of, price_rows
 from forecast.prices.price_list import mean_estimates
 from forecast.prices.quote import HALF
 from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import DrawsEstimates
+from forecast.prices.year import DrawsEstimates, asked_and_offered
 
 WORST = 5  # enquiries of a package that are named
 FEW = 5  # enquiries up to which the price of each is given
@@ -31,7 +29,7 @@ UNUSUAL = 1.05  # times what is usual, from which it is a reason
 
 def price_many(
     forecaster: DrawsEstimates,
-    frame: pd.DataFrame | Sequence[Enquiry],
+    frame: pd.DataFrame | Enquiry | Sequence[Enquiry],
     packages: Package | Sequence[Package],
     tariff: Tariff,
 ) -> pd.DataFrame:
@@ -45,14 +43,12 @@ def price_many(
 
     Parameters
     ----------
-    forecaster : Forecaster
-        Offers ``estimate_draws``.
-    frame : DataFrame or sequence of Enquiry
+    forecaster, tariff : Forecaster, Tariff
+        What predicts (``estimate_draws``); costs and rules.
+    frame : DataFrame, Enquiry or sequence of Enquiry
         The enquiries; a frame has their fields as columns.
     packages : Package or sequence of Package
         What is sold; one without a price is priced for each enquiry.
-    tariff : Tariff
-        Costs and rules.
 
     Raises
     ------
@@ -61,18 +57,13 @@ def price_many(
 
     Examples
     --------
-    >>> len(price_many(forecaster, [enquiry], forecast.Package("fixed"), tariff))
-    1
+    >>> price_many(forecaster, enquiry, forecast.Package("fixed", price=900), tariff).shape
+    (1, 10)
     """
-    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
-    offered = (packages,) if isinstance(packages, Package) else tuple(packages)
-    if not offered or not len(frame):
-        raise RequestError(*problem_and_remedy("refused.nothing_to_price"))
-    if isinstance(frame, Sequence):
-        labels: Sequence[Any] = range(len(frame))
-    else:
+    asked, offered = asked_and_offered(forecaster, frame, packages, tariff)
+    labels: Sequence[Any] = range(len(asked))
+    if isinstance(frame, pd.DataFrame):
         labels = list(frame.get("enquiry_id", frame.index))
-    asked = enquiries_of(frame, getattr(forecaster, "extra", ()))
     pmf, stop, pull = mean_estimates(forecaster, asked)
     area = areas_of(asked)
     each = tariff.session_costs(area)
@@ -123,6 +114,12 @@ class WhoLoses(Result):
     """Which package loses money, and on whom: ``rows`` of `price_many`, in ``currency``.
 
     ``labels`` are what clients read, by the name of the package.
+
+    Examples
+    --------
+    >>> rows = price_many(forecaster, enquiry, forecast.Package("fixed", price=900), tariff)
+    >>> WhoLoses(rows, "EUR").to_frame()["losing"].tolist()
+    [0.0]
     """
 
     rows: pd.DataFrame
@@ -158,9 +155,8 @@ class WhoLoses(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values: a row per package with its five worst enquiries."""
-        worst, packages = self.worst(), self.to_frame().round(4).to_dict("records")
+        worst, packages = self.worst(), plain_table(self.to_frame().round(4))
         for row in packages:
-            row.update({name: None for name, value in row.items() if value != value})
             own = worst[worst["package"] == row["package"]]
             row["worst"] = own.drop(columns="package").to_dict("records")
         return {"packages": packages, "currency": self.currency}
@@ -220,16 +216,12 @@ class WhoLoses(Result):
     def _least(self) -> list[Sentence]:
         lines = []
         for package, worst in self.worst().groupby("package", sort=False):
-            named = [
-                sentence(
-                    "loses.one",
-                    {"enquiry": str(one.enquiry), "margin": one.margin, "why": one.reason},
-                )
-                for one in worst.itertuples()
-            ]
-            lines.append(
-                sentence("loses.of_package", {"package": self._said(package), "worst": named})
-            )
+            named = []
+            for one in worst.itertuples():
+                values = {"enquiry": str(one.enquiry), "margin": one.margin, "why": one.reason}
+                named.append(sentence("loses.one", values))
+            whole = {"package": self._said(package), "worst": named}
+            lines.append(sentence("loses.of_package", whole))
         return lines
 
     @property
@@ -237,20 +229,14 @@ class WhoLoses(Result):
         """Which packages lose money on average, or with which it is lost most often."""
         table = self.to_frame()
         losing = table[table["margin"] < 0]
+        margins = zip(losing["package"], losing["margin"], strict=True)
         if len(losing):
-            said = [
-                sentence(
-                    "loses.margin",
-                    {"package": self._said(one.package), "margin": _money(one.margin)},
-                )
-                for one in losing.itertuples()
-            ]
+            each = [{"package": self._said(a), "margin": _money(b)} for a, b in margins]
+            said = [sentence("loses.margin", values) for values in each]
             return Note("prices.loses", "serious", {"packages": said, **self._values})
         worst = table.loc[table["chance_of_loss"].idxmax()]
-        values = {
-            "package": self._said(worst["package"]),
-            "share": of_100(float(worst["chance_of_loss"])),
-        }
+        share = of_100(float(worst["chance_of_loss"]))
+        values = {"package": self._said(worst["package"]), "share": share}
         return Note("prices.none_loses", values=values)
 
     @property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any, Protocol, runtime_checkable
@@ -10,7 +10,7 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 import pandas as pd
 
-from forecast._checks import check_kind, check_seed, counted
+from forecast._checks import check_kind, check_seed
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of, plain
 from forecast._types import FloatArray
@@ -31,9 +31,15 @@ CHANGED_YEARS = 2000  # simulated under each change
 
 @dataclass(frozen=True, slots=True)
 class Variation:
-    """A year under one change: ``expected_margin``, ``one_in_twenty``, ``chance_of_loss``."""
+    """A year under one ``change``: ``expected_margin``, ``one_in_twenty``, ``chance_of_loss``.
 
-    change: str  # what is different
+    Examples
+    --------
+    >>> Variation("laser 10 % slower", Decimal(700), Decimal(80), chance_of_loss=0.04).change
+    'laser 10 % slower'
+    """
+
+    change: str
     expected_margin: Decimal
     one_in_twenty: Decimal  # margin that 1 in 20 falls below
     chance_of_loss: float  # chance of a margin below zero
@@ -68,6 +74,12 @@ class Book(Result):
         The year as it is, simulated, and under changes of price, cap, drop-out and laser.
     notes : tuple of Note
         Doubts, and how it was computed.
+
+    Examples
+    --------
+    >>> package = forecast.Package("fixed", price=900)
+    >>> price_caseload(forecaster, [enquiry] * 9, package, tariff, replicates=9).moves_most.change
+    'prices 10 % higher'
     """
 
     currency: str
@@ -125,24 +137,13 @@ class Book(Result):
         """Return the year in words."""
         values = fields_of(self) | {"code": self.currency, "share": of_100(self.chance_of_loss)}
         values |= {"most": self.moves_most.change, "to": self.moves_most.expected_margin}
-        changes = [
-            sentence(
-                "year.change",
-                {
-                    "what": row.change,
-                    "expected": row.expected_margin,
-                    "low": row.one_in_twenty,
-                    "code": self.currency,
-                },
-            )
-            for row in self.sensitivity
-        ]
+        each = [fields_of(row) | {"code": self.currency} for row in self.sensitivity]
         risk = "risk" if self.buffer else "no_risk"
         return [
             sentence("year.margin", values),
             self._even(),
             *(sentence(f"year.{one}", values) for one in (risk, "bad_year", "moves", "spread")),
-            *changes,
+            *(sentence("year.change", row) for row in each),
             *bullets(self.notes),
         ]
 
@@ -160,48 +161,38 @@ class DrawsEstimates(Protocol):
 
 def price_caseload(
     forecaster: DrawsEstimates,
-    enquiries: pd.DataFrame | Sequence[Enquiry],
+    enquiries: pd.DataFrame | Enquiry | Sequence[Enquiry],
     packages: Package | Sequence[Package],
     tariff: Tariff,
     *,
     courses: float | None = None,
     log: OutcomeLog | None = None,
-    mix: Sequence[float] | None = None,
     replicates: int = 10_000,
     seed: int = 0,
-    workers: int | None = 1,
 ) -> Book:
     """Return the distribution of a year's margin.
 
     Parameters
     ----------
-    forecaster : Forecaster
-        Offers ``estimate_draws``.
-    enquiries : DataFrame or sequence of Enquiry
+    forecaster, tariff : Forecaster, Tariff
+        What predicts (``estimate_draws``); costs and rules.
+    enquiries : DataFrame, Enquiry or sequence of Enquiry
         The courses of the year, or the mix they come from (see ``courses``). A frame may name
-        each row's package in a column ``package``.
+        each row's package in a column ``package``; else each is sold as often.
     packages : Package or sequence of Package
         What is sold. A package without a price is sold at each enquiry's asked price.
-    tariff : Tariff
-        Costs and rules.
     courses : float, optional
         Courses of a usual year: their number is drawn around it (Poisson), and each from the
         enquiries, with repetition. None takes each enquiry once.
     log : OutcomeLog, optional
         In place of ``courses``: as many as the log lets expect, as unsure as it leaves it.
-    mix : sequence of float, optional
-        Share of courses that take each package; by default equal.
-    replicates : int
-        Simulated years.
-    seed : int
-        Same seed, same numbers, whatever ``workers``.
-    workers : int or None
-        Processes; a usual year takes less time than starting a second one. None is all cores.
+    replicates, seed : int
+        Simulated years; same seed, same numbers.
 
     Raises
     ------
     RequestError
-        No enquiry, a mix that is no share, an unknown package, a promise beyond the horizon.
+        No enquiry, an unknown package, a promise beyond the horizon.
 
     Examples
     --------
@@ -209,16 +200,9 @@ def price_caseload(
     >>> price_caseload(forecaster, log.courses.tail(40), package, tariff, replicates=500).n_courses
     40
     """
-    check_kind(forecaster, DrawsEstimates, name="forecaster", give="what fit_forecaster returns")
-    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
+    asked, offered = asked_and_offered(forecaster, enquiries, packages, tariff)
     check_seed(seed)
-    listed = (packages,) if isinstance(packages, Package) else packages
-    check_kind(listed, Iterable, name="packages", give="a Package or several")
-    offered = [check_kind(one, Package, name="package", give="a Package") for one in listed]
-    if not offered or not len(enquiries):
-        raise RequestError(*problem_and_remedy("refused.nothing_to_price"))
-    asked = enquiries_of(enquiries, getattr(forecaster, "extra", ()))
-    weights = _package_weights(enquiries, offered, mix)
+    weights = _package_weights(enquiries, len(asked), offered)
     notes, unsure = [], 0.0
     if log is not None and courses is None:
         courses, unsure = yearly_starts(check_log(log))
@@ -241,8 +225,26 @@ def price_caseload(
     )
     # asked prices carry the device's share of a session; the year pays for it as a whole
     sold = replace(sold, cost=tariff.session_costs(areas_of(asked), running=True))
-    run = {"replicates": replicates, "seed": seed, "workers": workers}
-    return _book_of(sold, offered, tariff, run, notes)
+    return _book_of(sold, offered, tariff, {"replicates": replicates, "seed": seed}, notes)
+
+
+def asked_and_offered(
+    forecaster: Any, enquiries: Any, packages: Any, tariff: Tariff
+) -> tuple[list[Enquiry], tuple[Package, ...]]:
+    """Return the enquiries and packages of a request, either of which may be one alone.
+
+    Raises RequestError where there is none, or what is given is something else.
+    """
+    check_kind(forecaster, DrawsEstimates, name="forecaster", give="what fit_forecaster returns")
+    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
+    alone = isinstance(enquiries, Enquiry | Mapping)
+    asked = enquiries_of([enquiries] if alone else enquiries, getattr(forecaster, "extra", ()))
+    listed = (packages,) if isinstance(packages, Package) else packages
+    check_kind(listed, Iterable, name="packages", give="a Package or several")
+    offered = [check_kind(one, Package, name="package", give="a Package") for one in listed]
+    if not offered or not asked:
+        raise RequestError(*problem_and_remedy("refused.nothing_to_price"))
+    return asked, tuple(offered)
 
 
 def _book_of(
@@ -255,7 +257,7 @@ def _book_of(
     means, variances = moments(sold)
     each, fixed = means / sold.n, float(to_cents(tariff.yearly_costs))
     means = means - fixed
-    totals = simulate_totals(sold, **run, label="years") - fixed
+    totals = simulate_totals(sold, **run) - fixed
     known = simulate_totals(sold.model_known(), **{**run, "seed": run["seed"] + 1}) - fixed
     # from the first draw on, so that draws which agree leave exactly nothing
     chance, model = float(variances.mean()), float((means - means[0]).var())
@@ -309,25 +311,16 @@ def pull_of(forecaster: Any) -> FloatArray | None:
     return forecaster.stop_pull() if hasattr(forecaster, "stop_pull") else None
 
 
-def _package_weights(
-    enquiries: Any, packages: Sequence[Package], mix: Sequence[float] | None
-) -> FloatArray:
+def _package_weights(enquiries: Any, n: int, packages: Sequence[Package]) -> FloatArray:
     # the chance that each row takes each package, shape (n, n_packages)
-    n = len(enquiries)
-    if mix is None and len(packages) > 1 and "package" in getattr(enquiries, "columns", ()):
-        names = [package.name for package in packages]
-        unknown = sorted({str(name) for name in enquiries["package"]} - set(names))
-        if unknown:
-            values = {"names": unknown, "known": names}
-            raise RequestError(*problem_and_remedy("refused.not_on_offer", values))
-        return np.array([[float(name == own) for name in names] for own in enquiries["package"]])
-    shares = np.asarray([1.0] * len(packages) if mix is None else list(mix), dtype=np.float64)
-    if shares.shape != (len(packages),) or not (shares >= 0).all() or not shares.sum() > 0:
-        raise RequestError(
-            f"mix is {mix!r} for {counted(len(packages), 'package')}.",
-            "Give one share per package.",
-        )
-    return np.tile(shares / shares.sum(), (n, 1))
+    if len(packages) == 1 or "package" not in getattr(enquiries, "columns", ()):
+        return np.full((n, len(packages)), 1 / len(packages))
+    names = [package.name for package in packages]
+    unknown = sorted({str(name) for name in enquiries["package"]} - set(names))
+    if unknown:
+        values = {"names": unknown, "known": names}
+        raise RequestError(*problem_and_remedy("refused.not_on_offer", values))
+    return np.array([[float(name == own) for name in names] for own in enquiries["package"]])
 
 
 def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:

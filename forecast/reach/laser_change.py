@@ -30,16 +30,34 @@ N_DRAWS = 500
 
 @dataclass(frozen=True, slots=True, repr=False)
 class LaserChange(Result):
-    """What a ``laser`` at given wavelengths would change.
+    """What a ``laser`` at given wavelengths would change; None where nothing is known.
 
-    ``per_year`` courses, with an exact Poisson interval (``per_year_interval``), whose every ink
-    would be reached and is not now, from the log's last two years; ``partly_per_year`` with some
-    ink newly reached and another still not. Per newly reached course: ``sessions_change`` of the
-    mean sessions needed, counted to the ``horizon``, ``cleared_change`` of the share cleared by it,
-    and ``gain_per_course`` in the money of the request, with ``sessions_interval``,
-    ``cleared_interval`` and ``gain_interval``; None where nothing is known. The price is earned by
-    ``break_even_courses``, with ``break_even_interval``, in ``break_even_years`` at the rate above;
-    None where it never is. Intervals are at ``level``, ``notes`` are doubts.
+    Attributes
+    ----------
+    laser : Laser
+    per_year, per_year_interval : float, tuple of float
+        Courses whose every ink would be reached and is not now, from the log's last two years, and
+        their exact Poisson interval.
+    partly_per_year : float
+        Those with some ink newly reached and another still not.
+    sessions_change, sessions_interval : float or None, tuple of these
+        Per newly reached course, of the mean sessions needed, counted to the horizon.
+    cleared_change, cleared_interval : float or None, tuple of these
+        Likewise of the share cleared by the horizon, a fraction.
+    gain_per_course, gain_interval : float or None, tuple of these
+        Likewise in the money of the request.
+    break_even_courses, break_even_interval, break_even_years : float or None, tuple of these, float
+        Courses that earn the price, and the years that they take at the rate above; None where it
+        never is.
+    horizon, level : int, float
+        Sessions counted to; of the intervals.
+    notes : tuple of Note
+        Doubts.
+
+    Examples
+    --------
+    >>> what_would_change(log, [755], on="2020-01-01").gain_per_course is None
+    True
     """
 
     laser: Laser
@@ -77,20 +95,16 @@ class LaserChange(Result):
         values |= {"n": self.per_year, "low": low, "high": high, "partly": more}
         lines = [sentence("reach.one_more", values)]
         if self.sessions_change is not None and self.cleared_change is not None:
-            changed: dict[str, Any] = {
-                "sessions": self.sessions_change,
-                "points": 100 * self.cleared_change,
-            }
-            changed["range"] = _span(self.sessions_interval, "signed")
-            changed["points_range"] = _span(self.cleared_interval, "points", 100)
-            lines.append(sentence("reach.each", {"horizon": self.horizon, **changed}))
+            values = {"horizon": self.horizon, "sessions": self.sessions_change}
+            values |= {"points": 100 * self.cleared_change}
+            values["range"] = _span(self.sessions_interval, "signed")
+            values["points_range"] = _span(self.cleared_interval, "points", 100)
+            lines.append(sentence("reach.each", values))
         if self.gain_per_course is not None:
-            earned: dict[str, Any] = {
-                "gain": self.gain_per_course,
-                "range": _span(self.gain_interval, "whole"),
-            }
-            earned["courses"] = _span(self.break_even_interval, "whole")
-            lines.append(sentence("reach.worth", {"earned": self._earned_back(), **earned}))
+            values = {"gain": self.gain_per_course, "earned": self._earned_back()}
+            values["range"] = _span(self.gain_interval, "whole")
+            values["courses"] = _span(self.break_even_interval, "whole")
+            lines.append(sentence("reach.worth", values))
         grave = [note for note in self.notes if note.severity != "info"]
         rest = [note for note in self.notes if note.severity == "info"]
         return [*lines, *map(Sentence, grave), *bullets(rest)]

@@ -117,13 +117,29 @@ def tattoo_reach(
 class LogReach(Result):
     """How many tattoos had an ink that no owned laser reached, and how they fared.
 
-    Of ``n_courses``, ``n_unreached`` had such an ink when they started; ``share`` is the Wilson
-    interval of that share. ``by_year`` has ``year, courses, unreached, share``; ``by_ink`` has
-    ``ink``, ``courses`` with it, ``unreached`` of these; ``cleared`` has ``reached`` (yes, no),
-    ``session``, ``at_risk``, ``cleared_by`` with ``low`` and ``high``: the life table of the
-    sessions needed, in which an unreached course is watched until a laser that reaches its inks
-    comes into use; NaN with fewer than five at risk. Intervals are at ``level``, ``notes`` are
-    doubts.
+    Attributes
+    ----------
+    n_courses, n_unreached : int
+        All, and those that had such an ink when they started.
+    share : tuple of float
+        Ends of the Wilson interval of their share, fractions.
+    by_year : DataFrame
+        ``year, courses, unreached, share``, a row for each year of start.
+    by_ink : DataFrame
+        ``ink``, ``courses`` with it, ``unreached`` of these.
+    cleared : DataFrame
+        ``reached`` (yes, no), ``session`` (5, 10, 15), ``at_risk``, ``cleared_by`` with ``low`` and
+        ``high``: the life table of the sessions needed, in which an unreached course is watched
+        until a laser that reaches its inks comes into use; NaN with fewer than five at risk.
+    level : float
+        Of the intervals.
+    notes : tuple of Note
+        Doubts.
+
+    Examples
+    --------
+    >>> log_reach(log).by_ink["ink"].tolist()
+    ['black', 'dark_blue', 'light_blue', 'green', 'red', 'yellow', 'brown', 'white']
     """
 
     n_courses: int

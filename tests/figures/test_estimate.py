@@ -113,7 +113,7 @@ class Made:
 @pytest.fixture(scope="module")
 def book():
     asked = [Enquiry("II", "forearm", "black", "light", "single")] * 20
-    return price_caseload(Made(), asked, FIXED, TARIFF, replicates=400, workers=1)
+    return price_caseload(Made(), asked, FIXED, TARIFF, replicates=400)
 
 
 def notes_of(figure):
@@ -143,6 +143,13 @@ def test_a_quote_shows_its_losses_apart_and_carries_its_notes():
     assert (average.y, average.yanchor) == (1, "bottom")  # above the bars
     assert "Two courses with yellow ink" in notes_of(figure)
     assert "law of the place" in notes_of(figure)
+
+
+def test_a_quote_that_cannot_lose_says_so_in_its_legend(estimate):
+    safe = price_package(estimate, Package("fixed", price=9000), TARIFF)
+    figure = plot_quote(safe)
+    assert [len(bars.x) for bars in figure.data][1] == 0
+    assert figure.layout.showlegend
 
 
 def test_a_year_shows_both_distributions(book):

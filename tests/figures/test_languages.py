@@ -80,6 +80,16 @@ def test_a_picture_speaks_the_language_asked_for(drawn):
         assert len(english) == len(german), name
 
 
+def test_what_marks_a_region_lies_below_the_points(drawn):
+    for name in ("readings", "balance"):
+        plot, result = drawn[name]
+        shapes = plot(result).layout.shapes
+        assert [one.layer for one in shapes if one.type == "rect"] == ["below"], name
+    plot, result = drawn["fading"]
+    bands = [bool(one.fillcolor) for one in plot(result).data]
+    assert bands == sorted(bands, reverse=True)  # all of them before the first line
+
+
 def test_every_picture_is_among_them(drawn):
     names = {name for name in dir(figures) if name.startswith("plot_")} - {"plot_uptake_table"}
     plots = {getattr(plot, "func", plot).__name__ for plot, _ in drawn.values()} - {"<lambda>"}

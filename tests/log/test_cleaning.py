@@ -312,7 +312,7 @@ def test_a_model_and_its_open_book_are_those_of_100(slips, hundreds, tmp_path):
     other.save(tmp_path / "other.json")
     assert (tmp_path / "one.json").read_bytes() == (tmp_path / "other.json").read_bytes()
     books = [
-        value_open_book(one, log, TARIFF, replicates=50, workers=1) for log in (slips, hundreds)
+        value_open_book(one, log, TARIFF, replicates=50) for log in (slips, hundreds)
     ]
     assert one.midcourse is not None
     assert len(books[0].courses) > 20

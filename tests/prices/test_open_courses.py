@@ -58,7 +58,7 @@ def tariff(**changes):
 
 def value(*rows, forecaster=None, **options):
     """Return the book of courses that were graded, uncleared, after their last session."""
-    options = {"replicates": 500, "workers": 1, **options}
+    options = {"replicates": 500, **options}
     seen = [(f"C{i}", row["sessions_given"], 10.0) for i, row in enumerate(rows)]
     made = forecaster or Made()
     return value_open_book(made, log(*rows, gradings=seen), tariff(), **options)
@@ -66,7 +66,7 @@ def value(*rows, forecaster=None, **options):
 
 def waiting(row, *, stop=0.0, rules=None):
     """Return the book of one course whose last session nobody has judged yet."""
-    return value_open_book(Made(stop=stop), log(row), rules or tariff(), replicates=500, workers=1)
+    return value_open_book(Made(stop=stop), log(row), rules or tariff(), replicates=500)
 
 
 def test_a_fixed_price_under_way_costs_its_remaining_sessions():
@@ -86,7 +86,7 @@ def test_a_fixed_price_under_way_costs_its_remaining_sessions():
 def test_the_result_is_what_the_printed_sums_come_to():
     row = {"package": "block_6", "sessions_given": 2, "price_paid": 599.99, "sessions_prepaid": 6.0}
     rules = tariff(tax_rate=0.19, cost_per_session=Decimal("77.77"))
-    book = value_open_book(Made(stop=0.03), log(*[row] * 9), rules, replicates=50, workers=1)
+    book = value_open_book(Made(stop=0.03), log(*[row] * 9), rules, replicates=50)
     assert book.expected_result == book.expected_income + book.prepaid_left - book.expected_cost
 
 
@@ -126,7 +126,7 @@ def test_each_course_is_updated_with_its_own_gradings_and_ended_ones_are_left_al
     )
     value_open_book(
         made, log(*rows, gradings=[("C0", 1, 20.0), ("C0", 0, 0.0), ("C1", 0, 0.0)]), tariff(),
-        replicates=10, workers=1,
+        replicates=10,
     )  # fmt: skip
     # the second session is not graded: nobody knows yet what it did
     assert made.asked == [("heavy", 1, ((0, 0.0), (1, 20.0)))]
@@ -164,7 +164,6 @@ def test_tax_is_taken_off_what_was_prepaid_and_off_what_is_handed_back():
     row = {"package": "block_6", "sessions_given": 2, "price_paid": 600.0, "sessions_prepaid": 6.0}
     book = value_open_book(
         Made(), log(row, row, gradings=[("C0", 2, 10.0)]), tariff(tax_rate=0.2), replicates=500,
-        workers=1,
     )  # fmt: skip
     goes_on, waits = book.courses
     assert goes_on.expected_income == Decimal("-83.33")

@@ -49,15 +49,17 @@ def test_a_fixed_price_of_400_earns_70_and_loses_in_two_of_ten():
     assert one.margin == pytest.approx(7000)
     assert one.chance_of_loss == pytest.approx(0.2, abs=1e-12)
     # the worst 5 of 100 all need six sessions
-    assert one.shortfall == pytest.approx(20000)
+    margins = one.terms.margins(one.price, np.array([10000.0]))
+    assert expected_shortfall(margins, one.chances) == pytest.approx(20000)
 
 
 def test_the_prices_asked_for_are_those_of_the_hand_case():
     one = sold(fixed_price(), tariff(largest_chance_of_loss=0.2, target_margin=0.25))
     assert one.break_even == pytest.approx(33000)
     assert one.for_margin == pytest.approx(44000)  # 330 / (1 - .25)
-    assert one.for_loss == pytest.approx(40000)  # four sessions are enough for .8
     assert one.price == 44000
+    one = sold(fixed_price(), tariff(largest_chance_of_loss=0.2, target_margin=0.0))
+    assert one.price == 40000  # four sessions are enough for .8
 
 
 @pytest.mark.parametrize(("margin", "asked"), [(0.25, 45000), (0.1, 40000), (0.2, 45000)])

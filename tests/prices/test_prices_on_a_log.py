@@ -83,9 +83,9 @@ def test_the_stopping_hazard_s_own_error_is_part_of_the_model_risk(forecaster, p
 
 
 def test_a_year_and_the_open_book_come_from_the_log_as_it_is(forecaster, log):
-    year = price_caseload(forecaster, log.courses, PACKAGES, tariff(), replicates=200, workers=1)
+    year = price_caseload(forecaster, log.courses, PACKAGES, tariff(), replicates=200)
     assert year.n_courses == 150
-    book = value_open_book(forecaster, log, tariff(), replicates=200, workers=1)
+    book = value_open_book(forecaster, log, tariff(), replicates=200)
     ongoing = int((log.courses["outcome"] == "ongoing").sum())
     assert len(book.courses) + len(book.left_out) == ongoing
     assert not book.left_out

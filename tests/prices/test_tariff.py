@@ -40,8 +40,8 @@ def written(tmp_path):
 
 def test_a_session_costs_the_sum_of_its_parts():
     # 27.5 minutes at 60 an hour, 6.50 consumables, 90,000 over 6,000 sessions
-    assert parts().session_cost(50) == Decimal("49.00")
-    assert parts().session_cost(0) == Decimal("41.50")
+    assert parts().session_costs([50, 0]).tolist() == [4900, 4150]  # cents
+    assert (parts().session_cost(), parts().session_cost(0)) == (Decimal("49.00"), Decimal("41.50"))
 
 
 def test_the_device_can_be_spread_over_pulses():
@@ -50,18 +50,19 @@ def test_the_device_can_be_spread_over_pulses():
         device_life_years=None, device_sessions_per_year=None,
     )  # fmt: skip
     # 1,100 pulses of a hundredth of 1.00 each
-    assert by_pulse.session_cost(50) == Decimal("27.50") + Decimal("6.50") + Decimal("11.00")
+    assert by_pulse.session_costs(50) == 2750 + 650 + 1100
 
 
 def test_service_by_the_year_is_shared_by_the_sessions():
-    assert parts(device_service_per_year=2000).session_cost(50) == Decimal("51.00")
+    assert parts(device_service_per_year=2000).session_costs(50) == 5100
 
 
-def test_costs_of_many_areas_are_those_of_each():
+def test_costs_are_rounded_once_and_exact_halves_go_up():
     areas = np.round(np.arange(0, 400, 0.7), 1)
-    many = parts(consumables="6.455").session_costs(areas)
-    each = [parts(consumables="6.455").session_cost(float(area)) for area in areas]
-    assert [from_cents(cents) for cents in many] == each
+    # 35 a session for time, device and room, 6.455 consumables, 15 minutes more for 100 cm²
+    exact = [Decimal("41.455") + Decimal(str(area)) * 15 / 100 for area in areas.tolist()]
+    costs = parts(consumables="6.455").session_costs(areas)
+    assert [from_cents(cents) for cents in costs] == [from_cents(100 * one) for one in exact]
 
 
 @pytest.mark.parametrize(
@@ -159,8 +160,8 @@ def test_missed_appointments_cost_their_time_and_bring_their_fee():
              "room_per_hour": 0, "consumables": 10, "device_price": 0,
              "device_service_per_year": 0}  # fmt: skip
     missed = parts(**plain, no_show_rate=0.2, no_show_fee=12, tax_rate=0.2)
-    assert parts(**plain).session_cost() == 40
-    assert missed.session_cost() == Decimal("45.00")  # 7.50 more, less a quarter of 10 net
+    assert parts(**plain).session_costs(np.nan) == 4000
+    assert missed.session_costs(np.nan) == 4500  # 7.50 more, less a quarter of 10 net
     assert missed.minutes(40.0).tolist() == [37.5]
 
 

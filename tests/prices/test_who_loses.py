@@ -46,6 +46,16 @@ def test_the_price_is_a_reason_only_where_it_is_lower():
     assert set(losers(9, 9, 9).rows["reason"]) == {"as usual"}
 
 
+def test_one_enquiry_or_package_may_be_given_alone():
+    asked = replace(PLAIN, tattoo_age_years=9)
+    alone = forecast.price_many(Needs(), asked, FIXED, TARIFF)
+    assert alone.equals(forecast.price_many(Needs(), [asked], [FIXED], TARIFF))
+    for wrong in ({"frame": 7}, {"packages": 7}, {"frame": None}, {"frame": []}):
+        request = {"frame": asked, "packages": FIXED, **wrong}
+        with pytest.raises(forecast.RequestError):
+            forecast.price_many(Needs(), tariff=TARIFF, **request)
+
+
 def test_none_above_the_mean_is_named_and_one_alone_is():
     found = losers(3, 4, 5, 6, 12)
     for package, rows in found.worst().groupby("package"):

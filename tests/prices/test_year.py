@@ -40,7 +40,7 @@ def tariff(**changes):
 
 
 def book(forecaster, n=100, packages=FIXED, **options):
-    options = {"replicates": 2000, "workers": 1, **options}
+    options = {"replicates": 2000, **options}
     return price_caseload(forecaster, enquiries(n), packages, tariff(), **options)
 
 
@@ -66,7 +66,7 @@ def test_the_model_s_part_of_the_spread_per_course_does_not_shrink():
 def test_fixed_costs_are_paid_whatever_is_done_and_break_even_is_where_courses_cover_them():
     # everybody clears at once and brings 400 - 100 a course
     rules = tariff(fixed_costs={"lease": 9000, "staff": Decimal("600.50")})
-    run = {"courses": 40, "replicates": 20_000, "workers": 1}
+    run = {"courses": 40, "replicates": 20_000}
     year = price_caseload(Made([1.0]), enquiries(1), FIXED, rules, **run)
     assert year.fixed_costs == Decimal("9600.50")
     assert year.margin_per_course == 300
@@ -93,7 +93,7 @@ def test_a_device_spread_over_sessions_is_a_cost_of_the_year():
 
 def test_the_log_says_how_many_courses_a_year_brings(invented_log):
     year = price_caseload(
-        Made([1.0]), enquiries(5), FIXED, tariff(), log=invented_log, replicates=4000, workers=1
+        Made([1.0]), enquiries(5), FIXED, tariff(), log=invented_log, replicates=4000
     )
     # 300 courses in eight years, evenly
     assert year.n_courses == pytest.approx(300 / 8, rel=0.2)
@@ -118,7 +118,7 @@ def test_simulated_years_have_the_exact_mean_and_variance(courses):
     packages = (FIXED, Package("block", sessions=3, price=350, extra_price=120))
     year = book(
         Made(np.linspace(0.15, 0.4, 25), stop=0.1), n=60, packages=packages, courses=courses,
-        mix=(0.7, 0.3), replicates=20_000, seed=4,
+        replicates=20_000, seed=4,
     )  # fmt: skip
     mean, sd = year.totals.mean(), year.totals.std()
     exact_sd = float(year.margin_sd)
@@ -148,8 +148,8 @@ def test_a_known_model_understates_nothing():
     assert year.model_sd == 0
 
 
-def test_same_seed_same_years_whatever_the_workers():
-    one, two = (book(Made([0.2, 0.3, 0.4]), replicates=300, workers=w).totals for w in (1, 2))
+def test_same_seed_same_years():
+    one, two = (book(Made([0.2, 0.3, 0.4]), replicates=300).totals for _ in range(2))
     assert_allclose(one, two, rtol=0, atol=0)
 
 
@@ -183,7 +183,7 @@ def test_frames_name_each_row_s_package():
     )  # fmt: skip
     packages = (FIXED, Package("per_session"))
     known = Made([0.5])
-    year = price_caseload(known, rows, packages, tariff(), replicates=10, workers=1)
+    year = price_caseload(known, rows, packages, tariff(), replicates=10)
     sessions = (1 - 0.5**8) / 0.5
     assert float(year.expected_margin) == pytest.approx(
         400 - 100 * sessions + 50 * sessions, abs=0.01
@@ -195,7 +195,6 @@ def test_frames_name_each_row_s_package():
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"mix": (1, 2)}, "one share per package"),
         ({"n": 0}, "at least one each"),
         ({"courses": 0}, "courses is 0"),
         ({"replicates": 0}, "replicates is 0"),
@@ -207,7 +206,7 @@ def test_a_year_that_cannot_be_priced_is_refused(options, words):
 
 
 def test_a_frame_brings_the_clinics_own_columns_that_the_model_has(own_log, own_forecaster):
-    rows, run = own_log.courses.head(40), {"replicates": 10, "workers": 1}
+    rows, run = own_log.courses.head(40), {"replicates": 10}
     knowing, blind = (
         price_caseload(own_forecaster, each, FIXED, tariff(), **run).to_dict()
         for each in (rows, rows.drop(columns="sun_exposure"))
