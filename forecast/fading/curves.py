@@ -49,8 +49,8 @@ class FadingFit:
     covariance: FloatArray  # by clients
 
 
-def fit_rows(rows: FadingRows) -> FadingFit:
-    """Return the fitted model.
+def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
+    """Return the fitted model, its covariance empty without ``errors``.
 
     Raises FitError if the scores do not come to nought.
     """
@@ -76,6 +76,8 @@ def fit_rows(rows: FadingRows) -> FadingFit:
             break
     else:
         raise FitError(*problem_and_remedy("refused.fading_unsettled"))
+    if not errors:
+        return FadingFit(found / scale, np.empty((0, 0)))
     mean = np.exp(before + X @ found)
     client = rows.table["client_id"].to_numpy(dtype=object)[at]
     covariance = _by_clients(X, y - mean, mean, information, client)

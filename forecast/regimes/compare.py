@@ -106,9 +106,7 @@ def compare_regimes(
 
     Examples
     --------
-    >>> from forecast import simulate_log
-    >>> small = simulate_log(150, seed=1)
-    >>> compare_regimes(small, horizon=6, replicates=10).verdict
+    >>> compare_regimes(log, horizon=6, replicates=10).verdict
     {'ps - ns': 'cannot say'}
     """
     auto = horizon == "auto"
@@ -134,8 +132,13 @@ def compare_regimes(
 def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
     """Return one line on always ps against always ns, for those who advise clients.
 
-    Resamples go by ``seed``. None where the log has no sessions, one regime only, or nothing that
-    can be fitted.
+    A hundred resamples go by ``seed``. None where the log has no sessions, one regime only, or
+    nothing that can be fitted.
+
+    Examples
+    --------
+    >>> print(regime_verdict(log))
+    Faster pulses: our own courses cannot say yet.
     """
     plans = read_strategies(("ns", "ps"), horizon=LONGEST_AUTO)
     settings = Settings(plans, LONGEST_AUTO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=25)

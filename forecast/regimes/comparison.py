@@ -51,19 +51,58 @@ class RegimeComparison(Answers, Result):
     """Strategies compared as a trial would have compared them, with everything to doubt it by.
 
     Keys of the mappings are ``"later - earlier"`` in the order of ``strategies``; values are the
-    left strategy minus the right, in sessions, so that negative means fewer. The answers
-    (``difference, cleared_by, by_ink, unadjusted, second_route, verdict, reasons, supported,
-    uncleared, means, by_group, differ``) are described in `Answers`; ``by_fading`` has the same
-    differences from what a session removes under each regime, as the gradings say, without those
-    that the log cannot say; ``naive`` what plain readings say, the unadjusted one among them.
+    left strategy minus the right, in sessions, so that negative means fewer.
 
-    The mean is counted up to ``horizons``, by pair (all the same where one was asked for), the
-    largest of which is ``horizon``; ``margin`` and ``level`` are as asked, ``by`` the column of
-    ``by_group``. ``curves`` has ``strategy, group, session, at_risk, survival, low, high``, up to
-    where there is support; ``rows`` are the weighted rows, pseudonymous. ``diagnostics`` say what
-    it rests on, ``sensitivity`` how wrong its assumptions must be, None where nothing could be
-    estimated; ``target_trial`` is the trial that it stands in for, item by item, ``split`` the
-    paired analysis when the log holds halves of one tattoo; ``notes`` are doubts.
+    Attributes
+    ----------
+    difference : mapping of Contrast
+        In mean sessions up to the horizon, at which a course not cleared by then counts, in the
+        clinic's own case mix.
+    cleared_by : mapping of such mappings
+        Differences of the shares cleared by 5, 10 and 15 sessions.
+    by_ink, by_group : mapping of such mappings
+        ``difference`` within each ink group, and each level of the column ``by``. With horizons of
+        the pairs' own, levels are compared up to the last session that two of them reach.
+    unadjusted, second_route, by_fading : mapping of Contrast
+        ``difference`` without weights, by the g-formula, and from what a session removes under
+        each regime, as the gradings say.
+    verdict : mapping of str
+        "saves", "costs", "equivalent" or "cannot say".
+    reasons : mapping of tuple
+        Codes of what keeps a verdict back, see `reasons_for`.
+    supported : mapping of Supported
+        The answer up to the last session, at most the horizon, that both strategies reach with
+        enough courses; looking again, at the horizon only.
+    uncleared, means : mapping of float, of Contrast
+        By strategy, where it has support at its horizon: weighted share not cleared after it, and
+        mean sessions up to it.
+    differ : mapping of tuple
+        Whether levels of ``by`` differ: Wald's chi-squared, degrees of freedom, p-value, horizon.
+    strategies : tuple of str
+    horizon, horizons : int, mapping of int
+        Sessions up to which means are counted, by pair, and the largest.
+    margin, level, by : float, float, str or None
+        As asked.
+    naive : tuple of NaiveReading
+        What plain readings say, the unadjusted one among them.
+    curves : DataFrame
+        ``strategy, group, session, at_risk, survival, low, high``, as far as there is support.
+    diagnostics, sensitivity : Diagnostics, Sensitivity or None
+        What it rests on, and how wrong its assumptions must be; None where nothing is estimated.
+    target_trial : tuple of (str, str)
+        The trial that it stands in for, item by item.
+    split : SplitTrial or None
+        The paired analysis, when the log holds halves of one tattoo.
+    notes : tuple of Note
+        Doubts.
+    rows : DataFrame
+        The weighted rows, pseudonymous.
+
+    Examples
+    --------
+    >>> found = forecast.compare_regimes(log, horizon=4, replicates=10)
+    >>> found.diagnostics.followers, found.reasons["ps - ns"]  # courses that kept to each
+    ({'ns': 16, 'ps': 19}, ('too_few_cleared', 'too_few_effective', 'zero_width'))
     """
 
     strategies: tuple[str, ...]
