@@ -65,28 +65,23 @@ class Panel:
     agent: IntArray | None = None
 
     def __post_init__(self) -> None:
-        first = self.first
-        same = ~first[1:]
-        if not len(self.step):
-            raise DataError("The panel has no rows.", "Give at least one subject and step.")
-        if (self.step[first] != 1).any() or (np.diff(self.step)[same] != 1).any():
-            raise DataError(
-                "A subject's steps do not run 1, 2, 3, ... without a gap.",
-                "Sort the rows by subject and step, and leave out subjects seen only later.",
-            )
-        if self.event[:-1][same].any() or self.lost[:-1][same].any():
-            raise DataError(
-                "A subject has rows after its event or after it was lost.",
-                "Mark the event or the loss on the subject's last row only.",
-            )
-        if not np.isin(self.group, (0, 1)).all():
-            raise DataError("group holds values other than 0 and 1.", "Code the two groups 0, 1.")
-        for name, values in (("before", self.before), ("after", self.after)):
-            if not np.isfinite(values).all():
-                raise DataError(
-                    f"{name} has missing or infinite values.",
-                    "Fill them in and add a column that says where they were missing.",
-                )
+        first, same = self.first, ~self.first[1:]
+        values = np.hstack([self.before.ravel(), self.after.ravel()])
+        jumps = (self.step[first] != 1).any() or (np.diff(self.step)[same] != 1).any()
+        after_end = self.event[:-1][same].any() or self.lost[:-1][same].any()
+        for wrong, problem, remedy in (
+            (not len(self.step), "has no rows", "Give at least one subject and step"),
+            (jumps, "has a subject whose steps do not run 1, 2, 3, ...", "Sort its rows"),
+            (after_end, "has rows after an event or a loss", "Mark these on the last row only"),
+            (not np.isin(self.group, (0, 1)).all(), "has a third group", "Code the two 0 and 1"),
+            (
+                not np.isfinite(values).all(),
+                "has gaps in what is known",
+                "Fill them in, and say so",
+            ),
+        ):
+            if wrong:
+                raise DataError(f"The panel {problem}.", f"{remedy}.")
 
     @property
     def first(self) -> BoolArray:

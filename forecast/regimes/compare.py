@@ -24,7 +24,13 @@ from forecast.causal import life_sums, restricted_mean
 from forecast.errors import ForecastError, RequestError
 from forecast.fading import fading_rows, fit_worth
 from forecast.log import OutcomeLog, check_log
-from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
+from forecast.regimes.comparison import (
+    RegimeComparison,
+    notes_for,
+    settling_notes,
+    split_protocol,
+    target_trial,
+)
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
 from forecast.regimes.split_trial import SplitTrial, analyse_split
 from forecast.regimes.trial import Settings, Trial, read_strategies, trial_rows
@@ -209,17 +215,18 @@ def _from_trial(
         for key, pair in settings.pairs.items()
     }
     found = answers(engine, point, draws, support, lacking, settings)
+    curves = curve_table(engine, point, draws, settings)
     return _result(
         log,
         settings,
         found,
         by=by,
-        curves=curve_table(engine, point, draws, settings),
+        curves=curves,
         diagnostics=diagnostics,
         sensitivity=examine(trial, engine, point, draws, found, settings),
         target_trial=target_trial(trial, settings),
         split=split,
-        notes=notes_for(log, trial, diagnostics, found, settings, by),
+        notes=notes_for(log, trial, diagnostics, found, curves, settings, by),
         rows=weighted_rows(engine, settings),
     )
 
@@ -240,6 +247,8 @@ def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -
         weighted = found.difference[key]
         if weighted.estimate is None or any(settings.plans[place].begins > 1 for place in pair):
             continue  # of a change its interval is too narrow, see benchmarks
+        if weighted.without_width:
+            continue  # nothing can agree with it, or not
         plans = [settings.plans[place].plan for place in pair]
         by_fading[key] = own = settings.contrast(*worth.saved(plans, found.horizons[key]))
         code = "disagrees" if weighted.disagrees(own) else "agrees"
@@ -264,7 +273,7 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         notes.append(Note("regimes.split_few_clients", "serious", few))
     found = Answers.missing(settings, difference, dict.fromkeys(difference, split.reasons))
     protocol = split_protocol(settings, split.n_pairs, split.horizon)
-    noted = (*notes, *split.notes)
+    noted = (*notes, *split.notes, *settling_notes(found.reasons))
     return _result(log, settings, found, split=split, target_trial=protocol, notes=noted)
 
 

@@ -286,7 +286,6 @@ class Answers:
     verdict: Mapping[str, Verdict]
     reasons: Mapping[str, tuple[str, ...]]
     supported: Mapping[str, Supported]
-    uncleared: Mapping[str, float]
     means: Mapping[str, Contrast]
     by_group: Mapping[str, Mapping[str, Contrast]]
     differ: Mapping[str, tuple[float, int, float, int]]
@@ -312,7 +311,6 @@ class Answers:
             verdict={k: verdict_of(one, settings.margin, why[k]) for k, one in shown.items()},
             reasons=why,
             supported={},
-            uncleared={},
             means={},
             by_group={},
             differ={},
@@ -370,10 +368,6 @@ def answers(
         verdict={k: verdict_of(one, margin, reasons[k]) for k, one in difference.items()},
         reasons=reasons,
         supported=supported,
-        uncleared={
-            settings.names[place]: float(point.survival[place, 0, last])
-            for place, last in lasts.items()
-        },
         means={
             settings.names[place]: settings.contrast(
                 float(point.survival[place, 0, :last].sum()),
