@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -103,6 +104,7 @@ def fit_worth(rows: FadingRows) -> Worth:
         more = np.column_stack([(up - down) / (2 * NUDGE), now.counts])
         return fit_rows(replace(now, counts=more, names=("worth", *now.names)), errors=errors)
 
+    @cache  # the search asks for its ends again
     def gain(worth: float) -> float:
         return float(beyond(worth).coefficients[0])
 

@@ -278,13 +278,14 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
 
 
 def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -> RegimeComparison:
-    without_curves: dict[str, Any] = {
-        "curves": pd.DataFrame(columns=list(CURVE_COLUMNS)),
-        "diagnostics": no_rows(log, settings.plans, settings.horizon),
-        "sensitivity": None,
-        "by": None,
-        "rows": pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
-    }
+    if "curves" not in parts:
+        parts |= {
+            "curves": pd.DataFrame(columns=list(CURVE_COLUMNS)),
+            "diagnostics": no_rows(log, settings.plans, settings.horizon),
+            "sensitivity": None,
+            "by": None,
+            "rows": pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
+        }
     return RegimeComparison(
         **vars(found),
         strategies=settings.names,
@@ -293,7 +294,7 @@ def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -
         margin=settings.margin,
         level=settings.level,
         naive=_naive_readings(log, settings, found.unadjusted),
-        **(without_curves | parts),
+        **parts,
     )
 
 
