@@ -39,6 +39,7 @@ from forecast.regimes.verdict import (
 from forecast.regimes.weighted_curves import TRUNCATE, Answers
 
 DIFFERENT = 0.05  # p below which groups are said to differ
+MOSTLY = 0.5  # of the sessions: below it is said what is recorded for so few
 LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
 # Notes that belong beside the answer.
 BESIDE = {f"regimes.{name}" for name in ("groups_differ", "groups_alike", "groups_unknown")}
@@ -46,7 +47,7 @@ APART = {"regimes.wavelengths_apart", "regimes.wavelengths_vary"}
 BESIDE |= {"regimes.looking_again", "regimes.settles", "regimes.to_settle", *APART}
 # What would let a verdict be given, by what keeps it back; of an interval, `settles` says it.
 SETTLED_BY = {
-    "too_few_followers": "more",
+    "too_few_followers": "far",
     "too_few_clients": "more",
     "too_few_effective": "more",
     "too_few_pairs": "pairs",
@@ -349,15 +350,18 @@ def notes_for(
     graded = float(np.mean(trial.graded))
     if graded == 0:
         notes.append(Note("regimes.no_gradings", "serious"))
-    elif graded < 0.5:
+    elif graded < MOSTLY:
         notes.append(Note("regimes.few_gradings", "caution", {"share": graded}))
+    known = float(np.mean([isinstance(name, str) for name in trial.operator]))
+    if known < MOSTLY:
+        notes.append(Note("regimes.no_operators", "caution", {"share": known}))
     notes += _mixed_up_notes(log, diagnostics)
     notes += _open_notes(found, curves, settings)
     notes += _ink_notes(found)
     for key in found.difference:
         notes += _pair_notes(key, found, settings.margin)
         if by is not None:
-            notes.append(_group_note(key, found, by))
+            notes.append(_group_note(key, found, by, settings.horizon_of(key)))
     if settings.looking_again:
         notes.append(Note("regimes.looking_again", "info"))
     return (*notes, *settling_notes(found.reasons))
@@ -400,12 +404,14 @@ def _open_notes(found: Answers, curves: pd.DataFrame, settings: Settings) -> Ite
 
 
 # Levels at which an effect is said to differ between groups.
-def _group_note(key: str, found: Answers, by: str) -> Note:
+def _group_note(key: str, found: Answers, by: str, horizon: int) -> Note:
     if key not in found.differ:
-        return Note("regimes.groups_unknown", "caution", {"pair": key, "by": plainly(by)})
-    *_, p_value, horizon = found.differ[key]
+        needed = {"least": LEAST_FOLLOWERS, "at_risk": LEAST_AT_RISK, "horizon": horizon}
+        values = {"pair": key, "by": plainly(by), **needed}
+        return Note("regimes.groups_unknown", "caution", values)
+    *_, p_value, last = found.differ[key]
     code = "groups_differ" if p_value < DIFFERENT else "groups_alike"
-    values = {"pair": key, "by": plainly(by), "p": p_value, "horizon": horizon}
+    values = {"pair": key, "by": plainly(by), "p": p_value, "horizon": last}
     return Note(f"regimes.{code}", "info", values)
 
 

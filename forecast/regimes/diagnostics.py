@@ -280,7 +280,7 @@ def examine(
         until = last_week[key] - 1
         gap = float(point.weeks[left, until] - point.weeks[right, until])
         moved = draws.weeks[:, left, until] - draws.weeks[:, right, until]
-        weeks[key] = settings.contrast(gap, float(moved.std(ddof=1)))
+        weeks[key] = settings.contrast(gap, float(moved.std(ddof=1)), session=engine.spacing)
     names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
     without = _without_operator(trial, engine, difference, settings)
     known = {key for key, one in without.items() if one.estimate is not None}

@@ -87,9 +87,9 @@ class Settings:
         """Return the furthest horizon that a strategy is compared to."""
         return max(self.horizon_of(key) for key, pair in self.pairs.items() if place in pair)
 
-    def contrast(self, estimate: float, error: float) -> Contrast:
-        """Return a difference with the interval asked for."""
-        again = LOOK_AGAIN / self.margin**2 if self.looking_again else None
+    def contrast(self, estimate: float, error: float, *, session: float = 1.0) -> Contrast:
+        """Return a difference, in a unit of which a session is worth so many, with its interval."""
+        again = LOOK_AGAIN / (self.margin * session) ** 2 if self.looking_again else None
         return Contrast.normal(estimate, error, self.level, again)
 
     def shortest(self, left: int, right: int) -> int:

@@ -59,6 +59,26 @@ def test_without_gradings_the_doubt_is_said(log):
     assert any(note.startswith("No gradings") for note in map(str, found.notes))
 
 
+def test_without_operators_the_doubt_is_said(log, comparison):
+    blind = with_tables(log, sessions=log.sessions.assign(operator_id=None))
+    (said,) = said_of(compare_regimes(blind, **QUICK), "no_operators")
+    assert "recorded for 0 % of the sessions" in said
+    assert not said_of(comparison, "no_operators")
+
+
+def test_groups_too_small_to_be_compared_hear_what_they_need(log):
+    found = compare_regimes(log, by="skin_type", horizon=14, replicates=20)
+    (said,) = said_of(found, "groups_unknown")
+    assert "Each needs 10 followers of both, 5 of them still at risk at session 14" in said
+
+
+def test_looking_again_widens_weeks_as_it_widens_sessions(log):
+    found = compare_regimes(log, horizon=8, replicates=40, looking_again=True)
+    sessions, weeks = found.difference["ps - ns"], found.sensitivity.weeks["ps - ns"]
+    wider = [(one.interval[1] - one.estimate) / one.error for one in (sessions, weeks)]
+    assert wider[1] == pytest.approx(wider[0], rel=0.3)
+
+
 def test_lasers_that_differ_in_wavelength_are_pointed_out(log):
     lasers = log.lasers.assign(
         wavelengths_nm=np.where(log.lasers["regime"] == "ps", "532;755;785;1064", "532;1064")
@@ -141,14 +161,14 @@ def test_every_reason_for_no_verdict_has_a_way_to_settle_it():
     assert reasons - {"interval_covers_margin"} == set(SETTLED_BY)
     (note,) = settling_notes({"a - b": list(SETTLED_BY)})
     for language in ("en", "de"):
-        assert len(note.say(language).split("; ")) == len(set(SETTLED_BY.values()))
+        assert note.say(language).count(".") == len(set(SETTLED_BY.values()))
 
 
 def test_pairs_that_the_same_would_settle_are_named_together():
     few = ["too_few_clients"]
     (note,) = settling_notes({"ps - ns": few, "a - ns": few, "a - ps": []})
     assert note.values["pairs"] == ["ps - ns", "a - ns"]
-    assert str(note).endswith("plan_comparison (compare --plan) says about how many.")
+    assert str(note).endswith("About how many, plan_comparison (compare --plan) says.")
     (other,) = settling_notes({"a - ns": few})
     assert "plan" not in str(other)
 
