@@ -4,9 +4,11 @@ import re
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import forecast
+from forecast.causal import Panel
 from forecast.fading import FadingCurves
 from forecast.forecaster import Forecaster
 from forecast.log import OutcomeLog
@@ -57,6 +59,14 @@ def at_hand(
     doctest_namespace["enquiry"] = forecast.Enquiry("II", "forearm", "black", "medium", "single")
     prices: Any = {"currency": "EUR", "session_price": 150, "cost_per_session": 55, "cap": 15}
     doctest_namespace["tariff"] = forecast.Tariff(**prices)
+    if "panel" in text:
+        of_two = {"subject": [0, 0, 1, 1], "step": [1, 2, 1, 2], "group": [0, 1, 1, 1]}
+        codes = {name: np.array(values) for name, values in of_two.items()}
+        event, none = np.array([False, True, False, False]), np.zeros((4, 1))
+        doctest_namespace["panel"] = Panel(
+            **codes, event=event, lost=event & False, before=none, after=none,
+            cluster=np.array([0, 1]), names=("known",),
+        )  # fmt: skip
     for name in ("log", "forecaster", "comparison", "fading", "report"):
         if re.search(rf"\b{name}\b", text) and f"{name} = " not in text:
             doctest_namespace[name] = request.getfixturevalue(f"small_{name}")

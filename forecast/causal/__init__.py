@@ -1,13 +1,6 @@
 """Compare what was not drawn by lot: weights, strategies, g-formula, curves, sensitivity, planning.
 
 ``forecast.causal.rates`` has shares of events and what groups have in common.
-
->>> import numpy as np
->>> from forecast.causal import restricted_mean
->>> at_risk, cleared = np.array([4, 4, 4, 3, 1]), np.array([0, 0, 1, 1, 0])  # at sessions 1 to 5
->>> mean, variance = restricted_mean(at_risk, cleared)
->>> float(mean)
-4.25
 """
 
 from typing import TYPE_CHECKING

@@ -21,6 +21,12 @@ def life_sums(
 
     A row is at risk in steps ``entry + 1`` to ``step``. Weights (..., n) give sums (..., size). No
     checks: for inner loops.
+
+    Examples
+    --------
+    >>> step, observed, entry = np.array([2, 3, 3]), np.array([True, False, True]), np.zeros(3, int)
+    >>> life_sums(step, observed, entry, np.ones(3), 3)
+    (array([3., 3., 2.]), array([0., 1., 1.]))
     """
     # someone whose entry is beyond the size is put in and taken out at the same place
     change = sums_by(np.minimum(entry, size), weight, size + 1)
@@ -68,12 +74,32 @@ class GFit:
 class HazardGFormula:
     """A hazard of the event and a drift of one confounder that the choices answer to.
 
-    Of a ``panel``, its ``event`` and ``group``; ``baseline``, (n_subjects, p), are covariates
-    before the first step. ``state`` and ``state_after``, (n,), are the confounder as known before
-    and after each step; rows that are not ``fresh`` were not measured then and take no part in the
-    drift. Histories of ``horizon`` steps are simulated, four per subject; their random parts are
-    drawn once from ``seed`` and shared by all strategies and refits, so that differences carry no
-    noise of their own.
+    Histories are simulated, four per subject; their random parts are drawn once and shared by all
+    strategies and refits, so that differences carry no noise of their own (Robins 1986, Math Model
+    7:1393).
+
+    Parameters
+    ----------
+    panel : Panel
+        Whose ``event`` and ``group`` are modelled.
+    baseline : ndarray of shape (n_subjects, p)
+        Covariates before the first step.
+    state, state_after : ndarray of shape (n,)
+        The confounder as known before and after each step.
+    fresh : ndarray of bool, shape (n,)
+        Whether it was measured then; other rows take no part in the drift.
+    horizon : int
+        Steps of a history.
+    seed : int
+        Of their random parts.
+
+    Examples
+    --------
+    >>> falls = {"state": np.zeros(4), "state_after": -np.ones(4), "fresh": np.full(4, True)}
+    >>> model = HazardGFormula(panel, baseline=np.zeros((2, 1)), horizon=2, **falls)
+    >>> model.survival(model.whole, [1]).round(2)  # of two subjects after steps 0, 1 and 2
+    array([[1.  , 0.86, 0.65],
+           [1.  , 0.86, 0.65]])
     """
 
     def __init__(

@@ -21,12 +21,29 @@ MOST_SUBJECTS = 100_000
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Design:
-    """A study of two groups over steps, by ``hazard``, ``loss``, ``ratio`` and ``share``."""
+    """A study of two groups over steps.
 
-    hazard: FloatArray  # (horizon,), of the event at each step in group 0, for those who reach it
-    loss: FloatArray  # (horizon,), chance after each step without the event, in both groups
-    ratio: float  # hazard ratio of group 1: its survival is that of group 0 to this power
-    share: float = 0.5  # of subjects in group 1
+    Attributes
+    ----------
+    hazard : ndarray of shape (horizon,)
+        Of the event at each step in group 0, for those who reach it.
+    loss : ndarray of shape (horizon,)
+        Chance after each step without the event, in both groups.
+    ratio : float
+        Hazard ratio of group 1: its survival is that of group 0 to this power.
+    share : float
+        Of subjects in group 1.
+
+    Examples
+    --------
+    >>> Design(np.full(10, 0.1), np.full(10, 0.05), ratio=1.5).share
+    0.5
+    """
+
+    hazard: FloatArray
+    loss: FloatArray
+    ratio: float
+    share: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +61,11 @@ def hazard_ratio_for(hazard: FloatArray, difference: float) -> float:
     The mean is restricted to the length of ``hazard``; negative differences need ratios above 1.
 
     Raises RequestError if no ratio from 1/50 to 50 does.
+
+    Examples
+    --------
+    >>> round(hazard_ratio_for(np.full(10, 0.1), -1.0), 2)
+    1.46
     """
     survival = np.concatenate([[1.0], np.cumprod(1 - hazard)])[:-1]
 
@@ -108,6 +130,12 @@ def subjects_needed(
     answer itself.
 
     Raises RequestError if more than 100,000 subjects would be needed, or power is never middling.
+
+    Examples
+    --------
+    >>> design = Design(np.full(10, 0.1), np.full(10, 0.05), ratio=1.5)
+    >>> [one.n for one in subjects_needed(design, simulations=100)]  # for 8 and 9 in 10
+    [371, 489]
     """
     normal = NormalDist()
     for pilot in (2000, 60, 200, 600, 6000, 20000):  # a size where power is middling

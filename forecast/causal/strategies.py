@@ -26,44 +26,62 @@ class Panel:
 
     Within a step the order is: ``before`` is known, ``group`` is chosen, the ``event`` happens or
     not, ``after`` is known, and the subject is ``lost`` or goes on to the next ``step``. Rows of
-    one ``subject`` stand together; ``cluster`` is what is resampled together, ``names`` are the
-    columns of ``before``, and ``agent`` is whoever chose. DataError where rows are out of order.
+    one ``subject`` stand together. DataError where rows are out of order.
+
+    Attributes
+    ----------
+    subject, step : ndarray of int, shape (n,)
+        Codes from 0, and steps from 1 without gaps.
+    group : ndarray of int, shape (n,)
+        0 or 1: what was chosen at this step.
+    event, lost : ndarray of bool, shape (n,)
+        On the subject's last row; ``lost`` after this step, without the event.
+    before, after : ndarray of shape (n, p), (n, q)
+        What may have moved the choice at this step, and the loss after it.
+    cluster : ndarray of int, shape (n_subjects,)
+        Codes from 0 of what is resampled together.
+    names : tuple of str
+        Of the columns of ``before``.
+    agent : ndarray of int, shape (n,), or None
+        Code of whoever chose; -1 where not known.
+
+    Examples
+    --------
+    >>> panel.subject, panel.step, panel.group  # of the examples here: two subjects, two steps each
+    (array([0, 0, 1, 1]), array([1, 2, 1, 2]), array([0, 1, 1, 1]))
+    >>> panel.previous  # the group at the step before
+    array([-1,  0, -1,  1])
     """
 
-    subject: IntArray  # (n,), codes from 0
-    step: IntArray  # (n,), from 1 without gaps
-    group: IntArray  # (n,), 0 or 1: what was chosen at this step
-    event: BoolArray  # (n,), on the subject's last row
-    lost: BoolArray  # (n,), after this step, without the event
-    before: FloatArray  # (n, p), what may have moved the choice at this step
-    after: FloatArray  # (n, q), what may have moved the loss after this step
-    cluster: IntArray  # (n_subjects,), codes from 0
+    subject: IntArray
+    step: IntArray
+    group: IntArray
+    event: BoolArray
+    lost: BoolArray
+    before: FloatArray
+    after: FloatArray
+    cluster: IntArray
     names: tuple[str, ...]
-    agent: IntArray | None = None  # (n,), codes; -1 where not known
+    agent: IntArray | None = None
 
     def __post_init__(self) -> None:
-        first = self.first
-        same = ~first[1:]
-        if not len(self.step):
-            raise DataError("The panel has no rows.", "Give at least one subject and step.")
-        if (self.step[first] != 1).any() or (np.diff(self.step)[same] != 1).any():
-            raise DataError(
-                "A subject's steps do not run 1, 2, 3, ... without a gap.",
-                "Sort the rows by subject and step, and leave out subjects seen only later.",
-            )
-        if self.event[:-1][same].any() or self.lost[:-1][same].any():
-            raise DataError(
-                "A subject has rows after its event or after it was lost.",
-                "Mark the event or the loss on the subject's last row only.",
-            )
-        if not np.isin(self.group, (0, 1)).all():
-            raise DataError("group holds values other than 0 and 1.", "Code the two groups 0, 1.")
-        for name, values in (("before", self.before), ("after", self.after)):
-            if not np.isfinite(values).all():
-                raise DataError(
-                    f"{name} has missing or infinite values.",
-                    "Fill them in and add a column that says where they were missing.",
-                )
+        first, same = self.first, ~self.first[1:]
+        values = np.hstack([self.before.ravel(), self.after.ravel()])
+        jumps = (self.step[first] != 1).any() or (np.diff(self.step)[same] != 1).any()
+        after_end = self.event[:-1][same].any() or self.lost[:-1][same].any()
+        for wrong, problem, remedy in (
+            (not len(self.step), "has no rows", "Give at least one subject and step"),
+            (jumps, "has a subject whose steps do not run 1, 2, 3, ...", "Sort its rows"),
+            (after_end, "has rows after an event or a loss", "Mark these on the last row only"),
+            (not np.isin(self.group, (0, 1)).all(), "has a third group", "Code the two 0 and 1"),
+            (
+                not np.isfinite(values).all(),
+                "has gaps in what is known",
+                "Fill them in, and say so",
+            ),
+        ):
+            if wrong:
+                raise DataError(f"The panel {problem}.", f"{remedy}.")
 
     @property
     def first(self) -> BoolArray:
@@ -92,6 +110,11 @@ def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
 
     ``wanted`` has the group at steps 1, 2, ... of the ``panel``, the last for all later ones.
     Raises RequestError if what is wanted is not 0 or 1 at each step.
+
+    Examples
+    --------
+    >>> followed(panel, [1])  # the first subject began with group 0
+    array([False, False,  True,  True])
     """
     plan = np.asarray(wanted, dtype=np.int64)
     if plan.ndim != 1 or not plan.size or not np.isin(plan, (0, 1)).all():
@@ -145,6 +168,12 @@ class WeightModel:
     Every agent of the panel has an effect of its own in each, with a prior of standard deviation 1
     on the log odds that draws those with few rows to the others. A ``ridge`` of 0 on standardised
     coefficients gives plain maximum likelihood, without agents.
+
+    Examples
+    --------
+    >>> weights = WeightModel(panel).fit()
+    >>> weights.choice  # one over the chance of what was chosen so far
+    array([2., 2., 2., 2.])
     """
 
     def __init__(self, panel: Panel, *, ridge: float = 0.0) -> None:

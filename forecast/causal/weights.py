@@ -60,6 +60,12 @@ def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> dict[s
     ``n`` rows have a weight; ``mean``, ``median``, ``p99`` and ``largest`` are of the weights as
     used, ``largest_before`` is of the raw; ``share_truncated`` of the rows is above the ``limit``;
     ``effective`` is Kish's effective number of rows.
+
+    Examples
+    --------
+    >>> found = summarise_weights(np.array([0.0, 1, 1, 6]), np.array([0.0, 1, 1, 4]), limit=4.0)
+    >>> found["n"], found["mean"], found["effective"]
+    (3, 2.0, 2.0)
     """
     rows = raw > 0
     kept = used[rows] if rows.any() else np.array([np.nan])

@@ -49,8 +49,8 @@ class FadingFit:
     covariance: FloatArray  # by clients
 
 
-def fit_rows(rows: FadingRows) -> FadingFit:
-    """Return the fitted model.
+def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
+    """Return the fitted model, its covariance empty without ``errors``.
 
     Raises FitError if the scores do not come to nought.
     """
@@ -76,6 +76,8 @@ def fit_rows(rows: FadingRows) -> FadingFit:
             break
     else:
         raise FitError(*problem_and_remedy("refused.fading_unsettled"))
+    if not errors:
+        return FadingFit(found / scale, np.empty((0, 0)))
     mean = np.exp(before + X @ found)
     client = rows.table["client_id"].to_numpy(dtype=object)[at]
     covariance = _by_clients(X, y - mean, mean, information, client)
@@ -244,14 +246,19 @@ class Slopes:
 
         A curve ends where fewer than 5 courses had so many sessions under the regime.
         """
-        pairs = [(regime, group) for group in self.groups for regime in self.regimes]
-        found = [row for pair in pairs if self._tells(*pair) for row in self._curve(*pair)]
+        found: list[tuple[Any, ...]] = []
+        for group in self.groups:
+            paths = self._paths(group)
+            for regime in self.regimes:
+                found += self._curve(regime, group, *paths) if self._tells(regime, group) else []
         bands = ["faded", "low", "high", "middle_low", "middle_high"]
         columns = ["regime", "ink_group", "session", *bands, "courses"]
         return pd.DataFrame(found, columns=columns)
 
-    def _curve(self, regime: str, group: str) -> list[tuple[Any, ...]]:
-        had, (log_left, ps) = self.had(regime, group), self._paths(group)
+    def _curve(
+        self, regime: str, group: str, log_left: FloatArray, ps: FloatArray
+    ) -> list[tuple[Any, ...]]:
+        had = self.had(regime, group)
         added, gradient = self.added(group)
         error = self.error(gradient)
         sessions = np.arange(1, LONGEST + 1)
@@ -276,14 +283,15 @@ class Slopes:
     def _paths(self, group: str) -> tuple[FloatArray, FloatArray]:
         table = self.rows.table
         part = table if group == ALL else table[table["ink_group"] == group]
+        session = part["session"].to_numpy(dtype=np.float64)
+        ps = part["ps"].to_numpy(dtype=np.float64) if "ps" in part else np.zeros(len(part))
+        level = np.log(np.maximum(part["left"].to_numpy(), LEAST_LEFT))
         sessions, paths = np.arange(1.0, LONGEST + 1), []
-        for _, own in part.groupby("course_id"):
-            at = np.append(0.0, own["session"].to_numpy(dtype=np.float64))
-            ps = own["ps"].to_numpy(dtype=np.float64) if "ps" in own else np.zeros(len(own))
-            level = np.log(np.maximum(own["left"].to_numpy(), LEAST_LEFT))
+        for own in part.groupby("course_id").indices.values():
+            at = np.append(0.0, session[own])
             beyond = np.maximum(sessions / at[-1], 1.0)
             paths.append(
-                [np.interp(sessions, at, np.append(0.0, line)) * beyond for line in (level, ps)]
+                [np.interp(sessions, at, np.append(0, of[own])) * beyond for of in (level, ps)]
             )
         both = np.array(paths)
         return both[:, 0], both[:, 1]

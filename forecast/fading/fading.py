@@ -31,18 +31,35 @@ NEARLY_ALL = 97.0  # percent faded beyond which a grading says no more than "nea
 class FadingCurves(Result):
     """Fading by regime and ink group; all courses together are the ink group ``all``.
 
-    ``curves`` has ``regime, ink_group, session, faded, low, high, middle_low, middle_high,
-    courses``: percent faded of the middle course with the band of the estimate, and the range of
-    the middle 8 of 10 courses, as graded; a course not followed so far goes on as before.
-    ``shares`` has ``regime, ink_group, share, low, high, courses, reason``: share of the remaining
-    ink that a session removes; ``differences`` has ``ink_group, difference, low, high, reason``:
-    share under ps less share under ns, empty when the log has one regime. Where a ``reason`` is not
-    empty the answer is "cannot say": ``interval_too_wide`` is beyond 20 points either way.
+    Attributes
+    ----------
+    curves : DataFrame
+        ``regime, ink_group, session, faded, low, high, middle_low, middle_high, courses``: percent
+        faded of the middle course with the band of the estimate, and the range of the middle 8 of
+        10 courses, as graded; a course not followed so far goes on as before.
+    shares : DataFrame
+        ``regime, ink_group, share, low, high, courses, reason``: share of the remaining ink that a
+        session removes. Where a ``reason`` is not empty the answer is "cannot say":
+        ``interval_too_wide`` is beyond 20 points either way.
+    differences : DataFrame
+        ``ink_group, difference, low, high, reason``: share under ps less share under ns, empty
+        when the log has one regime.
+    spacing, split : Spacing or None, SplitFading or None
+        Longer against shorter intervals, and split tattoos; None when the log cannot tell.
+    graders, stalls : GraderReport, StallRule
+        Who grades how, and which courses have stopped fading.
+    level : float
+        Of the intervals.
+    model, rows : FadingFit, FadingRows
+        The fitted model and what it was fitted to.
+    assumption, notes : Note, tuple of Note
+        What it holds under, and doubts.
 
-    ``spacing`` compares longer with shorter intervals, ``graders`` says who grades how, ``stalls``
-    which courses have stopped fading, ``split`` what split tattoos say; None when the log cannot
-    tell. Intervals are at ``level``; the ``model`` was fitted to ``rows`` and holds under the
-    ``assumption``; ``notes`` are doubts.
+    Examples
+    --------
+    >>> share, (low, high) = forecast.fit_fading(log).share("ps")
+    >>> round(share, 2), round(low, 2), round(high, 2)  # of the ink left, by a session
+    (0.25, 0.2, 0.32)
     """
 
     curves: pd.DataFrame
@@ -237,7 +254,13 @@ class SplitFading(Result):
 
 
 def split_fading(log: OutcomeLog, *, level: float) -> SplitFading | None:
-    """Return the paired curves of ``log`` at ``level``, or None with fewer than 5 such pairs."""
+    """Return the paired curves of ``log`` at ``level``, or None with fewer than 5 such pairs.
+
+    Examples
+    --------
+    >>> split_fading(log, level=0.95) is None  # no halves of one tattoo in it
+    True
+    """
     if not len(log.sessions):
         return None
     pairs = split_halves(log)

@@ -91,6 +91,12 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
 
     Raises DataError if the log has no gradings, fewer than 20 usable courses or 60 gradings, or all
     are alike.
+
+    Examples
+    --------
+    >>> rows = fading_rows(log)
+    >>> rows.regimes, len(rows.courses), rows.counts.shape  # one line for each graded session
+    (('ns', 'ps'), 51, (365, 11))
     """
     courses, left_out = _usable_courses(log)
     graded = _graded_rows(log, courses)

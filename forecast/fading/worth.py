@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,7 @@ from scipy.optimize import brentq
 from forecast._notes import problem_and_remedy
 from forecast._types import FloatArray
 from forecast.errors import FitError
-from forecast.fading.curves import fit_rows
+from forecast.fading.curves import FadingFit, fit_rows
 from forecast.fading.rows import FEWEST_GRADINGS, FEWEST_IN_GROUP, LEAST_LEFT, FadingRows, history
 
 # All in ns sessions.
@@ -86,25 +87,33 @@ def fit_worth(rows: FadingRows) -> Worth:
     """Return what a ps session is worth, of rows with both regimes.
 
     Raises FitError if it is not between 0.4 and 2.5 ns sessions.
+
+    Examples
+    --------
+    >>> from forecast.fading import fading_rows
+    >>> found = fit_worth(fading_rows(log))
+    >>> round(found.sessions, 1), round(found.error, 1)  # one of ps does the work of as many of ns
+    (1.1, 0.2)
     """
     bends = _bends(rows.table)
 
-    # what ps adds to a session beyond that worth, as the log of the ink left, and its error
-    def beyond(worth: float) -> tuple[float, float]:
+    # with what ps adds to a session beyond that worth, as the log of the ink left, first
+    def beyond(worth: float, *, errors: bool = False) -> FadingFit:
         now = _counted(rows, worth, bends)
         up, down = (_steps(rows.table, worth + way * NUDGE, bends) for way in (1, -1))
         more = np.column_stack([(up - down) / (2 * NUDGE), now.counts])
-        fit = fit_rows(replace(now, counts=more, names=("worth", *now.names)))
-        return float(fit.coefficients[0]), float(fit.covariance[0, 0]) ** 0.5
+        return fit_rows(replace(now, counts=more, names=("worth", *now.names)), errors=errors)
 
+    @cache  # the search asks for its ends again
     def gain(worth: float) -> float:
-        return beyond(worth)[0]
+        return float(beyond(worth).coefficients[0])
 
     if gain(WORTH[0]) < 0 < gain(WORTH[1]):
         worth = float(brentq(gain, *WORTH, xtol=SETTLED))
         slope = (gain(worth + NUDGE) - gain(worth - NUDGE)) / (2 * NUDGE)
         if slope > 0:
-            return Worth(rows, worth, beyond(worth)[1] / slope, bends)
+            error = float(beyond(worth, errors=True).covariance[0, 0]) ** 0.5
+            return Worth(rows, worth, error / slope, bends)
     raise FitError(*problem_and_remedy("refused.no_worth"))
 
 

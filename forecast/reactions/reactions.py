@@ -13,7 +13,7 @@ import pandas as pd
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of, plain
-from forecast.causal.rates import Funnel, exact_interval, funnel_limits, newcombe_difference
+from forecast.causal.rates import Funnel, exact_interval, funnel_limits
 from forecast.errors import DataError, RequestError
 from forecast.log import OutcomeLog
 from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime
@@ -33,18 +33,33 @@ FEWEST_SESSIONS = 20  # of an operator who is compared
 class OperatorFunnel:
     """How far operators differ, and which lie outside what chance allows.
 
-    ``table`` has one row per operator code: ``sessions``, ``events``, ``expected`` (from what the
-    operator met), ``adjusted_rate``, ``limit_low``, ``limit_high`` (for this operator, all
-    comparisons allowed for), ``outside`` (above, below or empty), and the shrunken ``odds_ratio``
-    against the average operator with ``odds_low`` and ``odds_high``.
+    Attributes
+    ----------
+    table : DataFrame
+        One row per operator code: ``sessions, events, rate, exact_low, exact_high``; ``expected``
+        events from what the operator met; ``adjusted_rate`` with ``limit_low, limit_high``, all
+        comparisons allowed for; ``outside`` ("above", "below" or empty); the shrunken
+        ``odds_ratio`` against the average operator with ``odds_low, odds_high``.
+    target : float
+        Rate per session over the operators that are not outside.
+    dispersion : float
+        Variance between operators over what chance gives, 1 when not beyond chance.
+    spread, spread_interval : float or None, tuple
+        Standard deviation between operators in log odds.
+    shares : dict of float
+        Of the variance of the log odds, by operator, regime and case mix, summing to 1.
+    level : float
+        Of the intervals, and the chance that no operator is outside when all are alike.
+    names : dict of str
+        The log's own name by code: for the owner's eyes, not in ``to_dict`` or any figure.
+    notes : tuple of Note
+        Doubts.
 
-    ``target`` is the rate per session over the operators that are not outside; ``dispersion`` the
-    variance between operators over what chance gives, 1 when not beyond chance; ``spread``, with
-    ``spread_interval``, the standard deviation between operators in log odds; ``shares`` the
-    variance of the log odds by source (operator, regime, case mix), summing to 1. ``level`` is that
-    of the intervals, and the chance that no operator is outside when all are alike. ``names`` lead
-    from a code to the log's own operator: for the owner's eyes, not in ``to_dict`` or any figure.
-    ``notes`` are doubts.
+    Examples
+    --------
+    >>> found = forecast.fit_reactions(log).operators
+    >>> found.outside, round(found.target, 3)  # reactions per session; nobody stands out
+    ({}, 0.039)
     """
 
     table: pd.DataFrame
@@ -157,13 +172,32 @@ def _shares(fit: ReactionFit) -> dict[str, float]:
 class ReactionReport(Result):
     """What the log says about reactions.
 
-    The ``outcome`` is "any", "lasting", "transient" or one kind of reaction; the answer rests on
-    ``n_courses``, ``n_clients``, ``n_sessions`` and ``n_events``, sessions followed by the outcome.
-    ``regime`` is ps against ns, adjusted, with a verdict; ``difference`` the interval of the rate
-    per session, ps minus ns, unadjusted (Newcombe's method 10); ``operators`` are set against each
-    other, None with fewer than two; ``rates`` has every rate per session and per course
-    (`rate_table`), operators by code. ``warnings`` are signs of under-recording, ``notes`` doubts;
-    intervals are to cover ``level``.
+    Attributes
+    ----------
+    outcome : str
+        "any", "lasting", "transient" or one kind of reaction.
+    n_courses, n_clients, n_sessions, n_events : int
+        What it rests on; ``n_events`` sessions were followed by the outcome.
+    regime : RegimeOdds
+        Odds after ps against ns, adjusted, with a verdict.
+    difference : tuple of float, or None
+        Interval of the rate per session, ps minus ns, unadjusted (Newcombe 1998, Stat Med 17:873,
+        method 10).
+    operators : OperatorFunnel or None
+        Set against each other; None with fewer than two.
+    rates : DataFrame
+        ``unit, by, group, outcome, events, n, rate`` with Wilson's and exact limits, per session
+        and per course, operators by code.
+    warnings, notes : tuple of Note
+        Signs of under-recording, and doubts.
+    level : float
+        What intervals are to cover.
+
+    Examples
+    --------
+    >>> found = forecast.fit_reactions(log)
+    >>> print(found.rate("any"), "-", found.regime.verdict)
+    49 of 1,268: 3.9 % (2.9 to 5.1 %) - cannot say
     """
 
     outcome: str
@@ -308,6 +342,8 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
     >>> fit_reactions(log).n_courses
     150
     """
+    from statsmodels.stats.proportion import confint_proportions_2indep
+
     check_level(level)
     if outcome not in OUTCOMES:
         values = {"given": outcome, "known": OUTCOMES, "hint": nearest(outcome, OUTCOMES)}
@@ -319,7 +355,9 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
     fit = fit_regime(rows, outcome=outcome, level=level)
     counts, difference = fit.regime.counts, None
     if set(counts) == {"ns", "ps"}:
-        difference = newcombe_difference(*counts["ps"], *counts["ns"], level=level)
+        both, how = (*counts["ps"], *counts["ns"]), {"method": "newcomb", "alpha": 1 - level}
+        low, high = map(float, confint_proportions_2indep(*both, **how))
+        difference = low, high
     return ReactionReport(
         outcome=outcome,
         n_courses=int(rows["course_id"].nunique()),

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from forecast._notes import Note, Sentence, sentence
-from forecast.causal.rates import exact_interval, upper_limit, wilson_interval
+from forecast.causal.rates import exact_interval
 from forecast.log import OutcomeLog, column
 
 KINDS = column("reactions", "reaction").levels
@@ -18,7 +17,6 @@ SMALLEST_GROUP = 5  # sessions or courses, for a rate of their own
 _HOW = ["treated_on", "regime", "laser_id", "fluence_j_cm2", "operator_id"]
 _WHO = ["client_id", "skin_type", "inks", "ink_density", "started_on"]
 _BY = ["all", "regime", "skin_type", "operator", "laser"]
-_LIMITS = ("wilson_low", "wilson_high", "exact_low", "exact_high")
 
 
 def session_rows(log: OutcomeLog) -> pd.DataFrame:
@@ -74,6 +72,8 @@ def rate_table(
     A course belongs to a regime, operator or laser when all its sessions do, else to "several".
     Groups of fewer than five have no rate.
     """
+    from statsmodels.stats.proportion import proportion_confint
+
     sessions = rows.assign(
         all="all",
         regime=rows["regime"].fillna("not recorded"),
@@ -86,21 +86,21 @@ def rate_table(
     one = each.min() == each.max()
     courses = by_course[_BY].first().where(one, "several").join(by_course[list(OUTCOMES)].max())
     lines = [
-        {"unit": unit, "by": by, "group": group, "outcome": outcome}
-        | _rate(int(part[outcome].sum()), len(part), level)
+        (unit, by, group, outcome, int(events), len(part))
         for unit, frame in (("session", sessions), ("course", courses))
         for by in _BY
         for group, part in frame.groupby(by)
-        for outcome in OUTCOMES
+        for outcome, events in part[list(OUTCOMES)].sum().items()
     ]
-    return pd.DataFrame(lines)
-
-
-def _rate(events: int, n: int, level: float) -> dict[str, Any]:
-    if n < SMALLEST_GROUP:
-        return {"events": events, "n": n, "rate": np.nan} | dict.fromkeys(_LIMITS, np.nan)
-    limits = (*wilson_interval(events, n, level=level), *exact_interval(events, n, level=level))
-    return {"events": events, "n": n, "rate": events / n} | dict(zip(_LIMITS, limits, strict=True))
+    table = pd.DataFrame(lines, columns=["unit", "by", "group", "outcome", "events", "n"])
+    events, n = table["events"].to_numpy(), table["n"].to_numpy()
+    found = {"rate": events / n}
+    for name, method in (("wilson", "wilson"), ("exact", "beta")):
+        low, high = proportion_confint(events, n, alpha=1 - level, method=method)
+        # without rounding at the ends
+        found[f"{name}_low"] = np.where(events > 0, low, 0.0)
+        found[f"{name}_high"] = np.where(events < n, high, 1.0)
+    return table.assign(**{k: np.where(n < SMALLEST_GROUP, np.nan, v) for k, v in found.items()})
 
 
 def rate_text(events: int, n: int, *, level: float = 0.95) -> Sentence:
@@ -129,6 +129,12 @@ def under_recording(log: OutcomeLog) -> tuple[Note, ...]:
 
     Nothing here shows that reactions were missed; each warning says what would be surprising if
     all were written down. Exact binomial limits throughout.
+
+    Examples
+    --------
+    >>> silent = forecast.OutcomeLog.from_frames(log.courses)
+    >>> print(under_recording(silent)[0])
+    No reaction is recorded in 1,268 sessions: the log says nothing about safety.
     """
     rows = session_rows(log)
     if not len(log.reactions):
@@ -142,7 +148,7 @@ def _too_few(rows: pd.DataFrame) -> Iterator[Note]:
         return
     for outcome, least in LEAST_SHARE.items():
         having = int(rows.groupby("course_id")[outcome].max().sum())
-        most = upper_limit(having, n_courses)
+        most = exact_interval(having, n_courses, level=0.9)[1]  # 95 % one-sided
         if most < least:
             found = {"having": having, "courses": n_courses, "sessions": len(rows)}
             yield Note(f"reactions.few_{outcome}", "serious", found | {"percent": 100 * most})

@@ -24,7 +24,13 @@ from forecast.causal import life_sums, restricted_mean
 from forecast.errors import ForecastError, RequestError
 from forecast.fading import fading_rows, fit_worth
 from forecast.log import OutcomeLog, check_log
-from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
+from forecast.regimes.comparison import (
+    RegimeComparison,
+    notes_for,
+    settling_notes,
+    split_protocol,
+    target_trial,
+)
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
 from forecast.regimes.split_trial import SplitTrial, analyse_split
 from forecast.regimes.trial import Settings, Trial, read_strategies, trial_rows
@@ -106,9 +112,7 @@ def compare_regimes(
 
     Examples
     --------
-    >>> from forecast import simulate_log
-    >>> small = simulate_log(150, seed=1)
-    >>> compare_regimes(small, horizon=6, replicates=10).verdict
+    >>> compare_regimes(log, horizon=6, replicates=10).verdict
     {'ps - ns': 'cannot say'}
     """
     auto = horizon == "auto"
@@ -134,8 +138,13 @@ def compare_regimes(
 def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
     """Return one line on always ps against always ns, for those who advise clients.
 
-    Resamples go by ``seed``. None where the log has no sessions, one regime only, or nothing that
-    can be fitted.
+    A hundred resamples go by ``seed``. None where the log has no sessions, one regime only, or
+    nothing that can be fitted.
+
+    Examples
+    --------
+    >>> print(regime_verdict(log))
+    Faster pulses: our own courses cannot say yet.
     """
     plans = read_strategies(("ns", "ps"), horizon=LONGEST_AUTO)
     settings = Settings(plans, LONGEST_AUTO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=25)
@@ -206,17 +215,18 @@ def _from_trial(
         for key, pair in settings.pairs.items()
     }
     found = answers(engine, point, draws, support, lacking, settings)
+    curves = curve_table(engine, point, draws, settings)
     return _result(
         log,
         settings,
         found,
         by=by,
-        curves=curve_table(engine, point, draws, settings),
+        curves=curves,
         diagnostics=diagnostics,
         sensitivity=examine(trial, engine, point, draws, found, settings),
         target_trial=target_trial(trial, settings),
         split=split,
-        notes=notes_for(log, trial, diagnostics, found, settings, by),
+        notes=notes_for(log, trial, diagnostics, found, curves, settings, by),
         rows=weighted_rows(engine, settings),
     )
 
@@ -237,6 +247,8 @@ def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -
         weighted = found.difference[key]
         if weighted.estimate is None or any(settings.plans[place].begins > 1 for place in pair):
             continue  # of a change its interval is too narrow, see benchmarks
+        if weighted.without_width:
+            continue  # nothing can agree with it, or not
         plans = [settings.plans[place].plan for place in pair]
         by_fading[key] = own = settings.contrast(*worth.saved(plans, found.horizons[key]))
         code = "disagrees" if weighted.disagrees(own) else "agrees"
@@ -261,18 +273,19 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         notes.append(Note("regimes.split_few_clients", "serious", few))
     found = Answers.missing(settings, difference, dict.fromkeys(difference, split.reasons))
     protocol = split_protocol(settings, split.n_pairs, split.horizon)
-    noted = (*notes, *split.notes)
+    noted = (*notes, *split.notes, *settling_notes(found.reasons))
     return _result(log, settings, found, split=split, target_trial=protocol, notes=noted)
 
 
 def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -> RegimeComparison:
-    without_curves: dict[str, Any] = {
-        "curves": pd.DataFrame(columns=list(CURVE_COLUMNS)),
-        "diagnostics": no_rows(log, settings.plans, settings.horizon),
-        "sensitivity": None,
-        "by": None,
-        "rows": pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
-    }
+    if "curves" not in parts:
+        parts |= {
+            "curves": pd.DataFrame(columns=list(CURVE_COLUMNS)),
+            "diagnostics": no_rows(log, settings.plans, settings.horizon),
+            "sensitivity": None,
+            "by": None,
+            "rows": pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
+        }
     return RegimeComparison(
         **vars(found),
         strategies=settings.names,
@@ -281,7 +294,7 @@ def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -
         margin=settings.margin,
         level=settings.level,
         naive=_naive_readings(log, settings, found.unadjusted),
-        **(without_curves | parts),
+        **parts,
     )
 
 

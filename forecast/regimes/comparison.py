@@ -20,6 +20,7 @@ from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.split_trial import SplitTrial
 from forecast.regimes.trial import Settings, Trial
 from forecast.regimes.verdict import (
+    AUTO_AT_RISK,
     DETECTABLE,
     LARGEST_IMBALANCE,
     LARGEST_WEIGHT,
@@ -38,10 +39,25 @@ from forecast.regimes.verdict import (
 from forecast.regimes.weighted_curves import TRUNCATE, Answers
 
 DIFFERENT = 0.05  # p below which groups are said to differ
+MOSTLY = 0.5  # of the sessions: below it is said what is recorded for so few
 LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
 # Notes that belong beside the answer.
 BESIDE = {f"regimes.{name}" for name in ("groups_differ", "groups_alike", "groups_unknown")}
-BESIDE |= {"regimes.looking_again", "regimes.wavelengths_apart"}
+APART = {"regimes.wavelengths_apart", "regimes.wavelengths_vary"}
+BESIDE |= {"regimes.looking_again", "regimes.settles", "regimes.to_settle", *APART}
+# What would let a verdict be given, by what keeps it back; of an interval, `settles` says it.
+SETTLED_BY = {
+    "too_few_followers": "far",
+    "too_few_clients": "more",
+    "too_few_effective": "more",
+    "too_few_pairs": "pairs",
+    "not_at_every_look": "pairs",
+    "too_few_cleared": "later",
+    "zero_width": "later",
+    "operators_apart": "hands",
+    "hardly_a_chance": "chance",
+    "routes_disagree": "lots",
+}
 ITEMS = ("eligible", "strategies", "assignment", "time_zero", "outcome", "estimand", "analysis")
 COLUMNS = ("comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict")
 
@@ -51,19 +67,57 @@ class RegimeComparison(Answers, Result):
     """Strategies compared as a trial would have compared them, with everything to doubt it by.
 
     Keys of the mappings are ``"later - earlier"`` in the order of ``strategies``; values are the
-    left strategy minus the right, in sessions, so that negative means fewer. The answers
-    (``difference, cleared_by, by_ink, unadjusted, second_route, verdict, reasons, supported,
-    uncleared, means, by_group, differ``) are described in `Answers`; ``by_fading`` has the same
-    differences from what a session removes under each regime, as the gradings say, without those
-    that the log cannot say; ``naive`` what plain readings say, the unadjusted one among them.
+    left strategy minus the right, in sessions, so that negative means fewer.
 
-    The mean is counted up to ``horizons``, by pair (all the same where one was asked for), the
-    largest of which is ``horizon``; ``margin`` and ``level`` are as asked, ``by`` the column of
-    ``by_group``. ``curves`` has ``strategy, group, session, at_risk, survival, low, high``, up to
-    where there is support; ``rows`` are the weighted rows, pseudonymous. ``diagnostics`` say what
-    it rests on, ``sensitivity`` how wrong its assumptions must be, None where nothing could be
-    estimated; ``target_trial`` is the trial that it stands in for, item by item, ``split`` the
-    paired analysis when the log holds halves of one tattoo; ``notes`` are doubts.
+    Attributes
+    ----------
+    difference : mapping of Contrast
+        In mean sessions up to the horizon, at which a course not cleared by then counts, in the
+        clinic's own case mix.
+    cleared_by : mapping of such mappings
+        Differences of the shares cleared by 5, 10 and 15 sessions.
+    by_ink, by_group : mapping of such mappings
+        ``difference`` within each ink group, and each level of the column ``by``. With horizons of
+        the pairs' own, levels are compared up to the last session that two of them reach.
+    unadjusted, second_route, by_fading : mapping of Contrast
+        ``difference`` without weights, by the g-formula, and from what a session removes under
+        each regime, as the gradings say.
+    verdict : mapping of str
+        "saves", "costs", "equivalent" or "cannot say".
+    reasons : mapping of tuple
+        Codes of what keeps a verdict back, see `reasons_for`.
+    supported : mapping of Supported
+        The answer up to the last session, at most the horizon, that both strategies reach with
+        enough courses; looking again, at the horizon only.
+    means : mapping of Contrast
+        Mean sessions up to its horizon, by strategy, where it has support there.
+    differ : mapping of tuple
+        Whether levels of ``by`` differ: Wald's chi-squared, degrees of freedom, p-value, horizon.
+    strategies : tuple of str
+    horizon, horizons : int, mapping of int
+        Sessions up to which means are counted, by pair, and the largest.
+    margin, level, by : float, float, str or None
+        As asked.
+    naive : tuple of NaiveReading
+        What plain readings say, the unadjusted one among them.
+    curves : DataFrame
+        ``strategy, group, session, at_risk, survival, low, high``, as far as there is support.
+    diagnostics, sensitivity : Diagnostics, Sensitivity or None
+        What it rests on, and how wrong its assumptions must be; None where nothing is estimated.
+    target_trial : tuple of (str, str)
+        The trial that it stands in for, item by item.
+    split : SplitTrial or None
+        The paired analysis, when the log holds halves of one tattoo.
+    notes : tuple of Note
+        Doubts.
+    rows : DataFrame
+        The weighted rows, pseudonymous.
+
+    Examples
+    --------
+    >>> found = forecast.compare_regimes(log, horizon=4, replicates=10)
+    >>> found.diagnostics.followers, found.reasons["ps - ns"]  # courses that kept to each
+    ({'ns': 16, 'ps': 19}, ('too_few_cleared', 'too_few_effective', 'zero_width'))
     """
 
     strategies: tuple[str, ...]
@@ -95,13 +149,18 @@ class RegimeComparison(Answers, Result):
 
     @property
     def _apart(self) -> list[Note]:
-        return [note for note in self.notes if note.code == "regimes.wavelengths_apart"]
+        return [note for note in self.notes if note.code in APART]
 
     @property
     def _answers(self) -> dict[str, list[Note]]:
         found = {}
         for key, one in self.difference.items():
-            said = [words_for(key, one, self.reasons[key], self.horizons[key], self.margin)]
+            horizon = self.horizons[key]
+            said = [words_for(key, one, self.reasons[key], horizon, self.margin)]
+            open_ = [_still_open(self.curves, name, horizon) for name in key.split(" - ")]
+            if self.verdict[key] == "equivalent" and any(open_):
+                shares = {"shares": [note for note in open_ if note is not None]}
+                said.append(Note("regimes.equivalent_so_far", values=shares))
             if one.estimate is None and key in self.supported:
                 last = self.supported[key]
                 more = words_for(key, last.contrast, last.reasons, last.horizon, self.margin)
@@ -122,6 +181,8 @@ class RegimeComparison(Answers, Result):
         said = words_for(key, one, reasons, self.horizons[key], self.margin)
         code = said.code.partition(".")[2]
         code = {"no_answer": "unknown", "held_back": "unknown"}.get(code, code)
+        if code == "equivalent" and len(self._answers[key]) > 1:
+            code = "equivalent_so_far"
         names = ("span", "horizon", "margin") if code != "unknown" else ()
         line = Note(f"regimes.desk_{code}", values={name: said.values[name] for name in names})
         both = self._apart and names
@@ -273,6 +334,7 @@ def notes_for(
     trial: Trial,
     diagnostics: Diagnostics,
     found: Answers,
+    curves: pd.DataFrame,
     settings: Settings,
     by: str | None = None,
 ) -> tuple[Note, ...]:
@@ -288,40 +350,68 @@ def notes_for(
     graded = float(np.mean(trial.graded))
     if graded == 0:
         notes.append(Note("regimes.no_gradings", "serious"))
-    elif graded < 0.5:
+    elif graded < MOSTLY:
         notes.append(Note("regimes.few_gradings", "caution", {"share": graded}))
+    known = float(np.mean([isinstance(name, str) for name in trial.operator]))
+    if known < MOSTLY:
+        notes.append(Note("regimes.no_operators", "caution", {"share": known}))
     notes += _mixed_up_notes(log, diagnostics)
-    notes += _open_notes(found, settings)
+    notes += _open_notes(found, curves, settings)
     notes += _ink_notes(found)
     for key in found.difference:
         notes += _pair_notes(key, found, settings.margin)
         if by is not None:
-            notes.append(_group_note(key, found, by))
+            notes.append(_group_note(key, found, by, settings.horizon_of(key)))
     if settings.looking_again:
         notes.append(Note("regimes.looking_again", "info"))
-    return tuple(notes)
+    return (*notes, *settling_notes(found.reasons))
+
+
+def settling_notes(reasons: Mapping[str, Sequence[str]]) -> Iterator[Note]:
+    """Yield what would settle the pairs whose verdict is kept back for these ``reasons``."""
+    pairs: dict[tuple[str, ...], list[str]] = {}
+    for key, codes in reasons.items():
+        ways = tuple(dict.fromkeys(SETTLED_BY[code] for code in codes if code in SETTLED_BY))
+        pairs.setdefault(ways, []).append(key)
+    least = {"worth": LEAST_EFFECTIVE, "clients": LEAST_CLIENTS, "cleared": LEAST_CLEARED}
+    for ways, keys in pairs.items():
+        planned = ["plan"] * ("more" in ways and not {"ps - ns", "ns - ps"}.isdisjoint(keys))
+        what = [Note(f"regimes.settle_{way}", values=least) for way in (*ways, *planned)]
+        if what:
+            yield Note("regimes.to_settle", "info", {"pairs": keys, "what": what})
+
+
+# The share not cleared after a session, with its interval, where it is large.
+def _still_open(curves: pd.DataFrame, strategy: str, session: int) -> Note | None:
+    at = (curves["group"] == "all") & (curves["session"] == session)
+    rows = curves.loc[at & (curves["strategy"] == strategy), ["survival", "low", "high"]]
+    if rows.empty or rows["survival"].iloc[0] <= MANY_UNCLEARED:
+        return None
+    share, low, high = map(float, rows.iloc[0])
+    values = {"share": share, "low": 100 * low, "high": 100 * high, "strategy": strategy}
+    return Note("regimes.share_under", "info", values)
 
 
 # What is not yet cleared at the horizon, once for each horizon.
-def _open_notes(found: Answers, settings: Settings) -> Iterator[Note]:
+def _open_notes(found: Answers, curves: pd.DataFrame, settings: Settings) -> Iterator[Note]:
     open_: dict[int, list[Note]] = {}
     for place, name in enumerate(settings.names):
-        share = found.uncleared.get(name, 0.0)
-        if share > MANY_UNCLEARED:
-            values = {"share": share, "strategy": name}
-            note = Note("regimes.share_under", "info", values)
+        note = _still_open(curves, name, settings.reach_of(place))
+        if name in found.means and note is not None:
             open_.setdefault(settings.reach_of(place), []).append(note)
     for horizon, shares in open_.items():
         yield Note("regimes.uncleared", "caution", {"horizon": horizon, "shares": shares})
 
 
 # Levels at which an effect is said to differ between groups.
-def _group_note(key: str, found: Answers, by: str) -> Note:
+def _group_note(key: str, found: Answers, by: str, horizon: int) -> Note:
     if key not in found.differ:
-        return Note("regimes.groups_unknown", "caution", {"pair": key, "by": plainly(by)})
-    *_, p_value, horizon = found.differ[key]
+        needed = {"least": LEAST_FOLLOWERS, "at_risk": LEAST_AT_RISK, "horizon": horizon}
+        values = {"pair": key, "by": plainly(by), **needed}
+        return Note("regimes.groups_unknown", "caution", values)
+    *_, p_value, last = found.differ[key]
     code = "groups_differ" if p_value < DIFFERENT else "groups_alike"
-    values = {"pair": key, "by": plainly(by), "p": p_value, "horizon": horizon}
+    values = {"pair": key, "by": plainly(by), "p": p_value, "horizon": last}
     return Note(f"regimes.{code}", "info", values)
 
 
@@ -334,11 +424,12 @@ def _support_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Not
         values = {"strategy": name, "horizon": horizon, "followers": followers}
         if reach < horizon:
             values |= {"at_risk": int(diagnostics.at_risk[name][horizon]), "reach": reach}
-            values |= {"least_at_risk": LEAST_AT_RISK, "least": LEAST_FOLLOWERS}
+            values |= {"least_at_risk": AUTO_AT_RISK if settings.auto else LEAST_AT_RISK}
+            values |= {"least": LEAST_FOLLOWERS}
+            begins = settings.plans[place].begins
             # what is followed before a change says nothing of it
-            code = (
-                "out_of_reach" if reach >= settings.plans[place].begins else "change_out_of_reach"
-            )
+            code = "never_in_reach" if begins == 1 else "change_out_of_reach"
+            code = "out_of_reach" if reach >= begins else code
             yield Note(f"regimes.{code}", "serious", values)
         elif followers < WISHED_FOLLOWERS:
             yield Note("regimes.few_followers", "caution", values)
@@ -399,7 +490,7 @@ def _follower_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[No
             yield Note("regimes.few_changed", "serious", values | changed)
         elif "too_few_effective" in found.lacking:
             yield Note("regimes.few_effective", "serious", values)
-        if "hardly_a_chance" in found.lacking:
+        if "hardly_a_chance" in found.lacking and found.courses:
             shares = {"stalled": found.stalled, "without": found.without_chance}
             yield Note("regimes.hardly_a_chance", "serious", {"strategy": name} | changed | shares)
         if "too_few_clients" in found.lacking:
@@ -423,9 +514,11 @@ def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]
     fired = diagnostics.wavelengths
     fired = fired[fired["overlap"] < LEAST_OVERLAP]
     if len(fired):
-        first = fired.iloc[0]
+        unlike = fired[fired["ns"] != fired["ps"]]
+        first = (unlike if len(unlike) else fired).iloc[0]
         values = {"first": first["ink_group"], "ns": first["ns"], "ps": first["ps"]}
-        yield Note("regimes.wavelengths_apart", "serious", {"inks": [*fired["ink_group"]]} | values)
+        code = "regimes.wavelengths_apart" if len(unlike) else "regimes.wavelengths_vary"
+        yield Note(code, "serious", {"inks": [*fired["ink_group"]]} | values)
     known = log.lasers.dropna(subset=["wavelengths_nm"]).groupby("regime")["wavelengths_nm"]
     emitted = {regime: {*";".join(texts).split(";")} for regime, texts in known}
     parts = []
@@ -444,13 +537,14 @@ def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
         return
     if verdict in ("saves", "costs") and contrast.within(margin):
         yield Note("regimes.below_margin", "info", {"pair": key, "margin": margin})
-    if contrast.without_width:
+    if contrast.without_width:  # nothing can agree with it, or not
         yield Note("regimes.zero_width", "serious", {"pair": key})
-    elif found.reasons[key] == ("interval_covers_margin",):
+        return
+    if found.reasons[key] == ("interval_covers_margin",):
         settles = {"pair": key, "sessions": DETECTABLE * contrast.error}
         yield Note("regimes.settles", "info", settles)
     if second.estimate is not None:
-        values = {"pair": key, "sessions": round(second.estimate, 2) + 0.0}  # a zero has no minus
+        values = {"pair": key, "said": second.spoken("sessions")}
         apart = contrast.disagrees(second)
         code = "second_route_disagrees" if apart else "second_route_agrees"
         yield Note(f"regimes.{code}", "serious" if apart else "info", values)

@@ -220,7 +220,7 @@ class Sensitivity:
     # The nearest assumption about those who stopped at which the verdict is another, if any.
     tipping_point: Mapping[str, Note]
     # For the ratio of the shares cleared by the horizon: of the estimate, and of the end of its
-    # interval nearer to 1 (1 if it holds 1).
+    # interval nearer to 1 (1 if it holds 1). NaN where more than the interval forbids a verdict.
     e_value: Mapping[str, tuple[float, float]]
     weeks: Mapping[str, Contrast]  # in mean weeks until cleared, up to ``last_week``
     operator: Mapping[str, Contrast]  # the main one, weighted for operators, where they are known
@@ -274,11 +274,13 @@ def examine(
         table = _tipping(engine, (left, right), difference[key], settings.margin, last[key], held)
         rows += [(key, *row) for row in table]
         points[key] = _nearest_change(key, table, found.verdict[key])
-        e_values[key] = _e_values(point, draws, [left, right], last[key])
+        # of too few courses it is a number without its doubt
+        unknown = float("nan"), float("nan")
+        e_values[key] = unknown if held else _e_values(point, draws, [left, right], last[key])
         until = last_week[key] - 1
         gap = float(point.weeks[left, until] - point.weeks[right, until])
         moved = draws.weeks[:, left, until] - draws.weeks[:, right, until]
-        weeks[key] = settings.contrast(gap, float(moved.std(ddof=1)))
+        weeks[key] = settings.contrast(gap, float(moved.std(ddof=1)), session=engine.spacing)
     names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
     without = _without_operator(trial, engine, difference, settings)
     known = {key for key, one in without.items() if one.estimate is not None}
@@ -348,7 +350,8 @@ def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> Note:
     changed = [row for row in table if row[5] != verdict]
     left, right = key.split(" - ")
     if not changed:
-        return Note("regimes.tips_never", values={"key": key})
+        code = "tips_to_none" if verdict == "cannot say" else "tips_never"
+        return Note(f"regimes.{code}", values={"key": key})
     row = min(changed, key=lambda r: distance(r[0]) + distance(r[1]))
     paces = {"left_pace": _pace(row[0]), "right_pace": _pace(row[1])}
     values = {"key": key, "verdict": row[5], "left": left, "right": right, **paces}

@@ -87,9 +87,9 @@ class Settings:
         """Return the furthest horizon that a strategy is compared to."""
         return max(self.horizon_of(key) for key, pair in self.pairs.items() if place in pair)
 
-    def contrast(self, estimate: float, error: float) -> Contrast:
-        """Return a difference with the interval asked for."""
-        again = LOOK_AGAIN / self.margin**2 if self.looking_again else None
+    def contrast(self, estimate: float, error: float, *, session: float = 1.0) -> Contrast:
+        """Return a difference, in a unit of which a session is worth so many, with its interval."""
+        again = LOOK_AGAIN / (self.margin * session) ** 2 if self.looking_again else None
         return Contrast.normal(estimate, error, self.level, again)
 
     def shortest(self, left: int, right: int) -> int:
@@ -119,9 +119,15 @@ def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ..
 
 
 def read_strategy(name: str, horizon: int) -> Strategy:
-    """Return the strategy ``name`` for a ``horizon``, or raise RequestError.
+    """Return the strategy ``name``, whose change comes before session ``horizon``.
 
-    "ns:4-ps" is "ns:4>ps", for shells in which ">" writes a file.
+    "ns:4-ps" is "ns:4>ps", for shells in which ">" writes a file. Raises RequestError where it
+    cannot be read, changes nothing or changes too late.
+
+    Examples
+    --------
+    >>> read_strategy("ns:4-ps", horizon=15)
+    Strategy(name='ns:4>ps', plan=(0, 0, 0, 0, 1))
     """
     check_kind(name, str, name="strategy", give='a text, as "ns" or "ns:4>ps"')
     found = PATTERN.fullmatch(name)
@@ -192,6 +198,12 @@ def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: Collection[str] = ()
 
     Courses ``set_apart`` are analysed elsewhere (the halves of split tattoos). Raises DataError if
     the log has no sessions table, or only one regime in it.
+
+    Examples
+    --------
+    >>> trial = trial_rows(log, horizon=15)
+    >>> trial.window, trial.panel.n_subjects  # both regimes in use, of 150 courses
+    (('2021-02-12', '2024-12-24'), 52)
     """
     sessions = log.sessions
     if not len(sessions):

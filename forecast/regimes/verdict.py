@@ -36,13 +36,27 @@ Verdict = Literal["saves", "costs", "equivalent", "cannot say"]
 
 @dataclass(frozen=True, slots=True)
 class Contrast:
-    """One difference, left strategy minus right; ``estimate`` is None where there is none.
+    """One difference, left strategy minus right, in sessions, weeks or as a share.
 
-    The ``interval`` is at ``level``. The standard ``error`` is the standard deviation over
-    bootstrap replicates; where it is nothing, since all resamples gave the same, there is no
-    interval. With ``again``, intervals hold at every look at a growing log together, not at one:
-    the normal mixture boundary of Robbins 1970 (Ann Math Stat 41:1397), in the form of Howard et
-    al. 2021 (Ann Stat 49:1055, equation 14), for the estimate over its variance; this is its rho.
+    Attributes
+    ----------
+    estimate : float or None
+        None where there is none.
+    interval : tuple
+        Its ends at ``level``; None twice where resamples show no spread.
+    level : float
+    error : float or None
+        Standard error: the standard deviation over resamples of clients.
+    again : float or None
+        Where given, intervals hold at every look at a growing log together, not at one: rho of
+        the normal mixture boundary of Robbins 1970 (Ann Math Stat 41:1397), in the form of Howard
+        et al. 2021 (Ann Stat 49:1055, equation 14), for the estimate over its variance.
+
+    Examples
+    --------
+    >>> saved = Contrast.normal(-1.2, error=0.4, level=0.95)
+    >>> print(saved.spoken("sessions"), saved.within(margin=1.0))
+    -1.2 sessions (-2.0 to -0.4) False
     """
 
     estimate: float | None

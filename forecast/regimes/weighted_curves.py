@@ -276,29 +276,18 @@ class Followers:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Answers:
-    """Every difference of a comparison and what is said of it, by pair of strategies."""
+    """Every difference of a comparison and what is said of it: fields of `RegimeComparison`."""
 
-    # In mean sessions up to the horizon (a course not cleared by then counts as the horizon), in
-    # the clinic's own case mix.
     difference: Mapping[str, Contrast]
-    cleared_by: Mapping[int, Mapping[str, Contrast]]  # in the share cleared by 5, 10, 15 sessions
-    by_ink: Mapping[str, Mapping[str, Contrast]]  # ``difference`` within each ink group
-    unadjusted: Mapping[str, Contrast]  # the same curves without weights
-    second_route: Mapping[str, Contrast]  # the same difference by the parametric g-formula
+    cleared_by: Mapping[int, Mapping[str, Contrast]]
+    by_ink: Mapping[str, Mapping[str, Contrast]]
+    unadjusted: Mapping[str, Contrast]
+    second_route: Mapping[str, Contrast]
     verdict: Mapping[str, Verdict]
-    reasons: Mapping[str, tuple[str, ...]]  # codes of what keeps a verdict back: `reasons_for`
-    # The same difference up to the last session, at most the horizon, that both strategies reach
-    # with enough courses; looking again, at the horizon only.
+    reasons: Mapping[str, tuple[str, ...]]
     supported: Mapping[str, Supported]
-    # By strategy, where it has support at its horizon: weighted share not cleared after it, and
-    # mean sessions up to it.
-    uncleared: Mapping[str, float]
     means: Mapping[str, Contrast]
-    # ``difference`` within each level of the column asked for; with a horizon of the pair's own, up
-    # to the last session, at most that, which two levels reach.
     by_group: Mapping[str, Mapping[str, Contrast]]
-    # Whether these differ: Wald's chi-squared, its degrees of freedom, the p-value, and the
-    # horizon, where at least two levels have a difference.
     differ: Mapping[str, tuple[float, int, float, int]]
 
     @classmethod
@@ -322,7 +311,6 @@ class Answers:
             verdict={k: verdict_of(one, settings.margin, why[k]) for k, one in shown.items()},
             reasons=why,
             supported={},
-            uncleared={},
             means={},
             by_group={},
             differ={},
@@ -380,10 +368,6 @@ def answers(
         verdict={k: verdict_of(one, margin, reasons[k]) for k, one in difference.items()},
         reasons=reasons,
         supported=supported,
-        uncleared={
-            settings.names[place]: float(point.survival[place, 0, last])
-            for place, last in lasts.items()
-        },
         means={
             settings.names[place]: settings.contrast(
                 float(point.survival[place, 0, :last].sum()),
@@ -525,6 +509,12 @@ def fit_strategies(
     sessions, one regime only, hands that go with the regimes, or too few followers: at least 30
     finished courses that kept to it, at and after its change, and what `Followers` must have for a
     verdict.
+
+    Examples
+    --------
+    >>> from forecast.survival import LifeTable
+    >>> fit_strategies(log, log.courses[["course_id"]], LifeTable())  # 52 courses: too few
+    {}
     """
     if log.sessions.empty:
         return {}

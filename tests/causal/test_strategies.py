@@ -14,10 +14,10 @@ from tests.causal.panels import panel_of
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"step": [1, 3]}, "without a gap"),
-        ({"group": [0, 2]}, "other than 0 and 1"),
-        ({"event": [True, False]}, "after its event"),
-        ({"sign": [0.0, np.nan]}, "missing"),
+        ({"step": [1, 3]}, "do not run 1, 2, 3"),
+        ({"group": [0, 2]}, "third group"),
+        ({"event": [True, False]}, "after an event"),
+        ({"sign": [0.0, np.nan]}, "gaps in what is known"),
     ],
 )
 def test_panels_that_cannot_be_are_refused(change, message):

@@ -1,10 +1,12 @@
 """Reactions by regime and operator, on logs whose truth is known."""
 
 import json
+import math
 
 import pandas as pd
 import pytest
 
+from forecast.causal.rates import wilson_interval
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog
 from forecast.reactions import fit_reactions
@@ -24,6 +26,16 @@ def test_rates_count_sessions_and_courses_apart(log, report):
     assert rates.loc[("session", "all", "all", "any"), "n"] == len(log.sessions)
     assert rates.loc[("course", "all", "all", "any"), "events"] == events["course_id"].nunique()
     assert rates.loc[("course", "all", "all", "any"), "n"] == len(log.courses)
+
+
+def test_the_difference_of_rates_is_newcombe_s_of_two_wilson_intervals(report):
+    # Newcombe 1998, Stat Med 17:873, method 10
+    (ps, n_ps), (ns, n_ns) = (report.regime.counts[name] for name in ("ps", "ns"))
+    (ps_low, ps_high), (ns_low, ns_high) = wilson_interval(ps, n_ps), wilson_interval(ns, n_ns)
+    gap = ps / n_ps - ns / n_ns
+    low = gap - math.hypot(ps / n_ps - ps_low, ns_high - ns / n_ns)
+    high = gap + math.hypot(ps_high - ps / n_ps, ns / n_ns - ns_low)
+    assert report.difference == pytest.approx((low, high))
 
 
 def test_lasting_and_transient_are_kept_apart(log, report):

@@ -1,13 +1,18 @@
 """What a comparison hands back: its protocol, its doubts, its JSON, its line for the desk."""
 
 import json
+import re
 
 import numpy as np
+import pandas as pd
+import pytest
 
+from forecast._notes import texts_of
 from forecast.log import OutcomeLog
 from forecast.regimes.compare import DESK_REPLICATES, compare_regimes, regime_verdict
+from forecast.regimes.comparison import SETTLED_BY, settling_notes
 
-from .made import with_tables
+from .made import made_log, with_tables
 
 QUICK = {"horizon": 10, "replicates": 60}
 
@@ -44,13 +49,34 @@ def test_a_short_horizon_says_what_it_leaves_out(log):
     found = compare_regimes(log, horizon=5, replicates=20)
     curve = found.curves.query("group == 'all' and strategy == 'ns'")
     share = curve["survival"].iloc[-1]
-    assert any(f"{100 * share:.0f} % under ns" in note for note in map(str, found.notes))
+    (said,) = said_of(found, "uncleared")
+    assert re.search(rf"\b{100 * share:.0f} % \(\d+ to \d+ %\) under ns", said)
 
 
 def test_without_gradings_the_doubt_is_said(log):
     blind = with_tables(log, gradings=None)
     found = compare_regimes(blind, **QUICK)
     assert any(note.startswith("No gradings") for note in map(str, found.notes))
+
+
+def test_without_operators_the_doubt_is_said(log, comparison):
+    blind = with_tables(log, sessions=log.sessions.assign(operator_id=None))
+    (said,) = said_of(compare_regimes(blind, **QUICK), "no_operators")
+    assert "recorded for 0 % of the sessions" in said
+    assert not said_of(comparison, "no_operators")
+
+
+def test_groups_too_small_to_be_compared_hear_what_they_need(log):
+    found = compare_regimes(log, by="skin_type", horizon=14, replicates=20)
+    (said,) = said_of(found, "groups_unknown")
+    assert "Each needs 10 followers of both, 5 of them still at risk at session 14" in said
+
+
+def test_looking_again_widens_weeks_as_it_widens_sessions(log):
+    found = compare_regimes(log, horizon=8, replicates=40, looking_again=True)
+    sessions, weeks = found.difference["ps - ns"], found.sensitivity.weeks["ps - ns"]
+    wider = [(one.interval[1] - one.estimate) / one.error for one in (sessions, weeks)]
+    assert wider[1] == pytest.approx(wider[0], rel=0.3)
 
 
 def test_lasers_that_differ_in_wavelength_are_pointed_out(log):
@@ -75,6 +101,17 @@ def test_wavelengths_that_go_with_the_pulse_are_said_to(log):
     assert "wavelength" not in compare_regimes(alike, **QUICK).words["ps - ns"]
 
 
+def test_wavelengths_of_which_the_commonest_are_the_same_are_not_said_to_differ(log):
+    ps = log.sessions["regime"] == "ps"
+    turn = np.arange(len(log.sessions)) % 5
+    other = np.where(ps, np.char.add("7", turn.astype(str)), np.char.add("5", turn.astype(str)))
+    fired = np.where(turn < 2, "1064", np.char.add(other, "5"))
+    fired = with_tables(log, sessions=log.sessions.assign(wavelengths_nm=fired))
+    found = compare_regimes(fired, **QUICK)
+    assert "both most often fired 1064 nm, but less than half" in found.words["ps - ns"]
+    assert "am häufigsten mit 1064 nm" in found.to_text(language="de")
+
+
 def test_one_line_for_the_desk_has_its_numbers(log, found_alone):
     said = found_alone.desk_line
     line = said.values.get("line", said)  # where wavelengths went with the pulse, a part
@@ -87,3 +124,95 @@ def test_one_line_for_the_desk_has_its_numbers(log, found_alone):
     assert f"aus {DESK_REPLICATES} Ziehungen)" in said.say("de")
     one = regime_verdict(OutcomeLog.from_frames(log.courses))
     assert one is None
+
+
+def said_of(found, code, language="en"):
+    return [note.say(language) for note in found.notes if note.code == f"regimes.{code}"]
+
+
+@pytest.fixture(scope="module")
+def small():
+    """Return a log of few courses, of which none is cleared before session 6."""
+    need, first = np.resize([6, 7, 8, 9], 32), np.resize(["ns", "ns", "ps", "ps", "ps"], 32)
+    return made_log(need, first, pace=2.5 / need)
+
+
+def test_what_would_settle_it_stands_beside_an_answer_that_cannot_say(small):
+    found = compare_regimes(small, horizon=6, replicates=20)
+    assert found.verdict["ps - ns"] == "cannot say"
+    (said,) = said_of(found, "to_settle")
+    assert "worth 30 after weighting" in said
+    assert "5 are cleared under each" in said
+    assert said in found.to_text().partition("The trial that this imitates")[0]
+    (german,) = said_of(found, "to_settle", "de")
+    assert german in found.to_text(language="de").partition("Die Studie")[0]
+
+
+def test_a_change_that_nobody_had_is_not_said_to_be_of_stalled_courses(small):
+    found = compare_regimes(small, strategies=("ns", "ns:3>ps"), horizon=6, replicates=20)
+    assert said_of(found, "few_changed")
+    assert not said_of(found, "hardly_a_chance")
+
+
+def test_every_reason_for_no_verdict_has_a_way_to_settle_it():
+    told = texts_of("en")["notes"]["regimes"]
+    reasons = {name.removeprefix("because_") for name in told if name.startswith("because_")}
+    # the interval says with numbers what a log like this one can show
+    assert reasons - {"interval_covers_margin"} == set(SETTLED_BY)
+    (note,) = settling_notes({"a - b": list(SETTLED_BY)})
+    for language in ("en", "de"):
+        assert note.say(language).count(".") == len(set(SETTLED_BY.values()))
+
+
+def test_pairs_that_the_same_would_settle_are_named_together():
+    few = ["too_few_clients"]
+    (note,) = settling_notes({"ps - ns": few, "a - ns": few, "a - ps": []})
+    assert note.values["pairs"] == ["ps - ns", "a - ns"]
+    assert str(note).endswith("About how many, plan_comparison (compare --plan) says.")
+    (other,) = settling_notes({"a - ns": few})
+    assert "plan" not in str(other)
+
+
+def test_where_all_resamples_give_the_same_nothing_is_said_to_agree(small):
+    found = compare_regimes(small, horizon=4, replicates=20)
+    assert "zero_width" in found.reasons["ps - ns"]
+    agree = ("second_route_agrees", "fading_agrees", "second_route_disagrees", "fading_disagrees")
+    assert not any(said_of(found, code) for code in agree)
+
+
+def test_no_number_of_a_route_or_a_share_stands_without_its_doubt(comparison):
+    (second,) = said_of(comparison, "second_route_agrees")
+    assert re.search(r"gives -\d\.\d sessions \(.+ to .+\); the two agree", second)
+    (uncleared,) = said_of(comparison, "uncleared")
+    shares = re.findall(r"\d+ % \(\d+ to \d+ %\) under (ns|ps)", uncleared)
+    assert shares == ["ns", "ps"]
+
+
+def test_what_is_needed_is_never_less_than_what_there_is(small):
+    late = with_tables(small, sessions=small.sessions.assign(regime="ns"))
+    changed = late.sessions["regime"].where(late.sessions["course_id"] > "c25", "ps")
+    late = with_tables(late, sessions=late.sessions.assign(regime=changed))
+    for log in (small, late):
+        found = compare_regimes(log, replicates=20)
+        for said in (*said_of(found, "out_of_reach"), *said_of(found, "never_in_reach")):
+            pairs = re.findall(r"(\d+) \((\d+) needed\)", said)
+            assert any(int(have) < int(need) for have, need in pairs), said
+        assert not said_of(found, "change_out_of_reach")  # nothing changes in these strategies
+
+
+def test_equivalent_says_what_is_open_after_its_horizon(comparison):
+    key, short = "ps - ns", comparison.horizons["ps - ns"]
+    curves = pd.DataFrame(
+        [(name, "all", short, 0.6, 0.5, 0.7) for name in ("ns", "ps")],
+        columns=["strategy", "group", "session", "survival", "low", "high"],
+    )
+    near = type(comparison.difference[key]).normal(0.1, 0.2, 0.95)
+    parts = {name: getattr(comparison, name) for name in comparison.__dataclass_fields__}
+    parts |= {"difference": {key: near}, "verdict": {key: "equivalent"}, "reasons": {key: ()}}
+    open_ = type(comparison)(**parts | {"curves": curves})
+    assert "60 % (50 to 70 %) under ns" in open_.words[key]
+    assert "may still differ" in open_.words[key]
+    assert "later the two may differ" in str(open_.desk_line)
+    assert "später" in open_.desk_line.say("de")
+    done = type(comparison)(**parts | {"curves": curves.assign(survival=0.1)})
+    assert "differ" not in done.words[key].replace("differences", "")

@@ -34,7 +34,9 @@ def test_the_slowest_few_changed_do_not_make_the_change_cost_sessions():
     )  # the interval alone; in truth there is none
     assert found.verdict[key] == found.supported[key].verdict == "cannot say"
     assert set(found.sensitivity.tipping.query("comparison == @key")["verdict"]) == {"cannot say"}
-    assert "the verdict stays" in str(found.sensitivity.tipping_point[key])
+    assert "no verdict comes of it" in str(found.sensitivity.tipping_point[key])
+    assert "ein Urteil ergibt sich daraus nicht" in found.sensitivity.tipping_point[key].say("de")
+    assert np.isnan(found.sensitivity.e_value[key]).all()  # nor is there anything to explain away
     assert found.verdict["ps - ns"] != "cannot say"
     assert found.diagnostics.followers[SWITCH] == found.diagnostics.carried[SWITCH].clients == 12
     assert any("12 courses changed at session 5" in note for note in map(str, found.notes))

@@ -17,11 +17,9 @@ if TYPE_CHECKING:
         PairedDifference,
         exact_interval,
         funnel_limits,
-        newcombe_difference,
         paired_difference,
         poisson_interval,
         share_at_every_look,
-        upper_limit,
         wilson_interval,
     )
 

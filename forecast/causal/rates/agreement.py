@@ -19,6 +19,12 @@ def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> tuple[float, t
     ICC(2,1) of Shrout & Fleiss 1979, Psychol Bull 86:420: the raters are a sample of many. The
     ``ratings``, (n, k), have no gaps; the interval is at ``level``. Raises DataError if there is a
     gap, fewer than two of each, or no difference at all.
+
+    Examples
+    --------
+    >>> agreement, (low, high) = intraclass([[1, 2], [8, 8], [5, 7]])
+    >>> round(agreement, 2), round(low, 2), round(high, 2)
+    (0.93, 0.17, 1.0)
     """
     from scipy.stats import f
 

@@ -58,6 +58,12 @@ def fit_firth(
     The ``design``, (n, p), has columns called ``names``, a column of ones for the intercept among
     them; a row has ``events`` out of ``trials``, (n,), of one when None. Raises DataError if
     columns are linearly dependent, and FitError if the iterations do not settle.
+
+    Examples
+    --------
+    >>> found = fit_firth(np.array([[1, 0], [1, 1]]), [0, 4], trials=[9, 9], names=("one", "x"))
+    >>> found.coefficients.round(2), round(found.interval("x")[0], 2)  # finite, though 0 of 9
+    (array([-2.94,  2.74]), 0.24)
     """
     X = np.array(design, dtype=np.float64)
     y = np.array(events, dtype=np.float64)
@@ -117,6 +123,14 @@ class MixedLogistic:
     (Greenland & Mansournia 2015, Stat Med 34:3133); 0 is maximum likelihood, 1 holds odds ratios
     between 1/648 and 648, 2 between 1/39 and 39. ``spread_scale`` is that of a half-normal prior
     on the standard deviation between groups; None for none.
+
+    Examples
+    --------
+    >>> design = np.column_stack([np.ones(8), np.repeat([0, 1], 4)])
+    >>> events, group = [0, 0, 0, 1, 0, 1, 1, 1], [*"aabbaabb"]
+    >>> fitted = MixedLogistic(shrink=1).fit(design, events, group, names=("intercept", "x"))
+    >>> fitted.coefficients.round(2), round(fitted.spread, 1)
+    (array([-0.75,  1.49]), 0.5)
     """
 
     nodes: int = 15
@@ -175,16 +189,33 @@ class MixedLogistic:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FittedMixedLogistic:
-    """A fitted model: ``parameters`` with their ``covariance``, and ``effects`` of the ``groups``.
+    """A fitted model.
 
-    ``names`` are those of the coefficients, ``effect_errors`` conditional standard deviations.
+    Attributes
+    ----------
+    names : tuple of str
+        Of the p coefficients.
+    parameters : ndarray of shape (p + 1,)
+        Log odds ratios, then the standard deviation between groups.
+    covariance : ndarray of shape (p + 1, p + 1)
+        Inverse observed information, priors included.
+    groups : tuple of str
+    effects, effect_errors : ndarray of shape (n_groups,)
+        Shrunken deviations in log odds, and their conditional standard deviations.
+
+    Examples
+    --------
+    >>> events, group = [0, 0, 1, 0, 1, 1], [*"aaabbb"]
+    >>> fitted = MixedLogistic().fit(np.ones((6, 1)), events, group, names=("intercept",))
+    >>> fitted.coefficients.round(1) + 0, fitted.interval("intercept")[1] > 1
+    (array([0.]), True)
     """
 
     names: tuple[str, ...]
-    parameters: FloatArray  # (p + 1,), log odds ratios, then the standard deviation between groups
-    covariance: FloatArray  # inverse observed information, priors included
+    parameters: FloatArray
+    covariance: FloatArray
     groups: tuple[str, ...]
-    effects: FloatArray  # (n_groups,), shrunken deviations in log odds
+    effects: FloatArray
     effect_errors: FloatArray
     _problem: _Problem
 
@@ -234,12 +265,15 @@ class FittedMixedLogistic:
         along = self.covariance[at] / variance if variance > 0 else np.zeros(len(self.parameters))
         information = np.asarray(np.linalg.pinv(self.covariance, hermitian=True), np.float64)
 
+        near = self.parameters  # the best ones held before, from where the next are soon found
+
         def loss(value: float) -> float:
-            start = self.parameters + (value - self.parameters[at]) * along
+            nonlocal near
+            start = near + (value - near[at]) * along
             start[-1] = np.clip(start[-1], 0.0, LARGEST_SPREAD)
             start[at] = value
-            held = self._problem.held(start, at, information)
-            return best - self._problem.objective(held)[0] + drop
+            near = self._problem.held(start, at, information)
+            return best - self._problem.objective(near)[0] + drop
 
         return loss
 
@@ -253,6 +287,12 @@ def cluster_inflation(
     independent. The coefficient is that of a ``column`` of the ``design``, (n, p), which has
     indicators where groups have their own intercepts; ``events``, their fitted ``probability`` and
     the ``cluster`` they are of are (n,) each.
+
+    Examples
+    --------
+    >>> events, cluster = np.array([1.0, 1, 0, 0]), np.array([0, 0, 1, 1])
+    >>> cluster_inflation(np.ones((4, 1)), events, np.full(4, 0.5), cluster, column=0)
+    2.0
     """
     weight = probability * (1 - probability)
     information = design.T @ (weight[:, None] * design)

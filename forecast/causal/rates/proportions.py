@@ -39,19 +39,6 @@ def exact_interval(events: int, n: int, *, level: float = 0.95) -> tuple[float, 
     return _interval(events, n, 1 - check_level(level), "beta")
 
 
-def upper_limit(events: int, n: int) -> float:
-    """Return the exact one-sided 95 % upper limit of the share ``events`` of ``n``.
-
-    With no event it is close to 3 / n, the rule of three (Hanley & Lippman-Hand 1983).
-
-    Examples
-    --------
-    >>> round(upper_limit(0, 20), 4)
-    0.1391
-    """
-    return _interval(events, n, 2 * 0.05, "beta")[1]
-
-
 def _interval(events: int, n: int, alpha: float, method: str) -> tuple[float, float]:
     from statsmodels.stats.proportion import proportion_confint
 
@@ -76,27 +63,6 @@ def poisson_interval(events: int, *, level: float = 0.95) -> tuple[float, float]
     events = check_whole_number(events, name="events")
     low, high = confint_poisson(events, 1, method="exact-c", alpha=1 - check_level(level))
     return float(low) if events else 0.0, float(high)
-
-
-def newcombe_difference(
-    events_1: int, n_1: int, events_2: int, n_2: int, *, level: float = 0.95
-) -> tuple[float, float]:
-    """Return the interval, at ``level``, of ``events_1`` of ``n_1`` minus ``events_2`` of ``n_2``.
-
-    As shares; Newcombe 1998, Stat Med 17:873, method 10.
-
-    Examples
-    --------
-    >>> low, high = newcombe_difference(56, 70, 48, 80)
-    >>> round(low, 4), round(high, 4)
-    (0.0524, 0.3339)
-    """
-    from statsmodels.stats.proportion import confint_proportions_2indep
-
-    low, high = confint_proportions_2indep(
-        events_1, n_1, events_2, n_2, method="newcomb", alpha=1 - check_level(level)
-    )
-    return float(low), float(high)
 
 
 def share_at_every_look(count: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
@@ -131,7 +97,14 @@ def share_at_every_look(count: int, n: int, *, level: float = 0.95) -> tuple[flo
 
 @dataclass(frozen=True, slots=True)
 class PairedDifference:
-    """The mean difference within ``n_pairs``: ``estimate``, its ``error`` and t ``interval``."""
+    """The mean difference within ``n_pairs``: ``estimate``, its ``error`` and t ``interval``.
+
+    Examples
+    --------
+    >>> found = paired_difference([3, 5, 7], [2, 3, 4])
+    >>> found.n_pairs, round(found.error, 2)
+    (3, 0.58)
+    """
 
     n_pairs: int
     estimate: float
@@ -168,20 +141,37 @@ OVERDISPERSED_AT = 0.1
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Funnel:
-    """Groups against what is ``expected`` of them: which are ``outside`` of ``low`` to ``high``.
+    """Groups against what is expected of them (Spiegelhalter 2005, Stat Med 24:1185).
 
-    A group's ``share`` of events is adjusted for its mix, observed / expected x ``target``. Limits
-    are exact given the others, widened for ``dispersion`` and for the number of groups.
+    Attributes
+    ----------
+    expected : ndarray of shape (n_groups,)
+        Events from the mix of rows, were each group like those that are not outside.
+    share : ndarray of shape (n_groups,)
+        Of events, adjusted for the mix: observed / expected x ``target``.
+    target : float
+        Share of events over the groups that are not outside.
+    low, high : ndarray of shape (n_groups,)
+        Limits of ``share``, exact given the others, widened for ``dispersion`` and the number of
+        groups; NaN where there is nothing to compare.
+    outside : tuple of str
+        "above", "below" or "" per group.
+    dispersion : float
+        Variance of the groups that are not outside over that of chance, 1 when not beyond it.
+
+    Examples
+    --------
+    >>> found = Funnel.of(events=[2, 3, 4, 20], expected=[4, 4, 4, 4], trials=[100] * 4)
+    >>> found.outside, found.target
+    (('', '', '', 'above'), 0.03)
     """
 
-    # (n_groups,), from the mix of rows, were each group like those that are not outside
     expected: FloatArray
-    share: FloatArray  # (n_groups,)
-    target: float  # share of events over the groups that are not outside
-    low: FloatArray  # (n_groups,), NaN where there is nothing to compare
+    share: FloatArray
+    target: float
+    low: FloatArray
     high: FloatArray
-    outside: tuple[str, ...]  # "above", "below" or "" per group
-    # variance of the groups that are not outside over that of chance, 1 when it is not beyond
+    outside: tuple[str, ...]
     dispersion: float
 
     @classmethod

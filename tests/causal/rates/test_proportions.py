@@ -10,11 +10,9 @@ from forecast.causal.rates import (
     Funnel,
     exact_interval,
     funnel_limits,
-    newcombe_difference,
     paired_difference,
     poisson_interval,
     share_at_every_look,
-    upper_limit,
     wilson_interval,
 )
 from forecast.errors import DataError, RequestError
@@ -28,17 +26,6 @@ NEWCOMBE = [
 ]
 
 
-# Newcombe 1998, Stat Med 17:873, table II, method 10.
-DIFFERENCES = [
-    ((56, 70, 48, 80), (0.0524, 0.3339)),
-    ((9, 10, 3, 10), (0.1705, 0.8090)),
-    ((6, 7, 2, 7), (0.0582, 0.8062)),
-    ((5, 56, 0, 29), (-0.0381, 0.1926)),
-    ((0, 10, 0, 20), (-0.1611, 0.2775)),
-    ((10, 10, 0, 20), (0.6791, 1.0)),
-]
-
-
 counts = st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
 
@@ -48,15 +35,10 @@ def test_intervals_of_one_share_are_those_newcombe_printed(events, n, wilson, ex
     assert_allclose(exact_interval(events, n), exact, atol=5e-5)
 
 
-@pytest.mark.parametrize(("counts", "expected"), DIFFERENCES)
-def test_intervals_of_a_difference_are_those_newcombe_printed(counts, expected):
-    assert_allclose(newcombe_difference(*counts), expected, atol=5e-5)
-
-
 def test_no_event_gives_the_rule_of_three():
     # Hanley & Lippman-Hand 1983: 3 / n; exact one-sided 95 % limit of 0 of 20 is 1 - 0.05^(1/20).
-    assert upper_limit(0, 20) == pytest.approx(1 - 0.05 ** (1 / 20), abs=1e-12)
-    assert 0.00299 < upper_limit(0, 1000) < 3 / 1000
+    assert exact_interval(0, 20, level=0.9)[1] == pytest.approx(1 - 0.05 ** (1 / 20), abs=1e-12)
+    assert 0.00299 < exact_interval(0, 1000, level=0.9)[1] < 3 / 1000
 
 
 def test_scar_rate_of_a_large_series_has_the_interval_of_its_count():
