@@ -189,7 +189,7 @@ def run_assess(options: Options) -> None:
     else:
         found = assess_forecaster(forecaster, log, level=options.level)
         data, lines = found.to_dict(), found.lines(language)
-        lines += forecaster.own_check() * found.used_for_fit
+        lines[1:1] = forecaster.own_check() * found.used_for_fit
         if promises:
             kept = assess_promises(promises, log, level=options.level)
             data["promises"], lines = kept.to_dict(), [*lines, "", *kept.lines(language)]

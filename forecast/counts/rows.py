@@ -342,12 +342,12 @@ def eligible(
     whole &= held["max"] == courses["sessions_given"]
     begun = courses["started_on"]
     tests = {
-        sentence("counts.out_half"): ~courses["course_id"].isin(set_apart),
-        sentence("counts.out_lighten"): courses["goal"] == "clear",
-        sentence("counts.out_elsewhere"): courses["sessions_elsewhere"] == 0,
-        sentence("counts.out_sessions"): whole,
-        sentence("counts.out_before", {"day": window[0]}): begun >= first,
-        sentence("counts.out_after", {"day": window[1]}): begun <= last,
+        sentence("counts.out_split_half"): ~courses["course_id"].isin(set_apart),
+        sentence("counts.out_only_lightening"): courses["goal"] == "clear",
+        sentence("counts.out_begun_elsewhere"): courses["sessions_elsewhere"] == 0,
+        sentence("counts.out_sessions_missing"): whole,
+        sentence("counts.out_begun_before", {"day": window[0]}): begun >= first,
+        sentence("counts.out_begun_after", {"day": window[1]}): begun <= last,
     }
     left_out: dict[Sentence, int] = {}
     keep = courses["course_id"].notna()

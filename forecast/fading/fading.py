@@ -98,7 +98,10 @@ class FadingCurves(Result):
         more = {
             "courses": len(self.rows.courses),
             "gradings": len(self.rows.place),
-            "left_out": self.rows.left_out,
+            "left_out": {
+                why.note.code.removeprefix("counts.out_"): n
+                for why, n in self.rows.left_out.items()
+            },
             "adjusted_for": list(self.adjusted_for),
             "assumption": str(self.assumption),
         }

@@ -214,7 +214,7 @@ def _usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[Sentence, int]]
         courses, _, left_out = eligible(log, set())
         return courses, left_out
     here = log.courses["sessions_elsewhere"] == 0
-    left_out = {sentence("counts.out_elsewhere"): int((~here).sum())} if (~here).any() else {}
+    left_out = {sentence("counts.out_begun_elsewhere"): int((~here).sum())} if (~here).any() else {}
     return log.courses[here].reset_index(drop=True), left_out
 
 

@@ -210,12 +210,18 @@ def show_in_exports() -> None:
 
     JupyterLab draws a figure by plotly's own extension and needs nothing for it; a page made by
     nbconvert has no extension, so plotly.js is put into the notebook's output, once (5 MB, gone
-    when the outputs are cleared). Call it in a notebook's first cell.
+    when the outputs are cleared). Long lines of text then break between words, not within them.
+    Call it in a notebook's first cell.
 
     Examples
     --------
-    >>> show_in_exports()
+    >>> show_in_exports()  # doctest: +ELLIPSIS
+    {'text/html': '<style>...
     >>> pio.renderers.default
     'plotly_mimetype+notebook'
     """
+    from IPython.display import display_html
+
     pio.renderers.default = "plotly_mimetype+notebook"
+    whole_words = ".jp-RenderedText pre { word-break: normal !important; }"
+    display_html(f"<style>{whole_words}</style>", raw=True)

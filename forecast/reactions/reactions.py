@@ -163,7 +163,7 @@ def _shares(fit: ReactionFit) -> dict[str, float]:
     variance = {"operator": fit.model.spread**2}
     if fit.regime.estimate is not None:
         variance["regime"] = float(np.var(fit.log_odds["regime"]))
-    variance["case mix"] = float(np.var(fit.log_odds["case mix"]))
+    variance["case_mix"] = float(np.var(fit.log_odds["case_mix"]))
     total = sum(variance.values())
     return {name: value / total for name, value in variance.items()} if total > 0 else {}
 

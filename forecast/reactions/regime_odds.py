@@ -152,7 +152,7 @@ class _Model:
         of = dict(zip(self.names, (self.X * fitted.coefficients).T, strict=True))
         base, zero = of.pop("intercept"), np.zeros(len(self.y))
         regime = of.pop("ps", zero)
-        return {"base": base, "regime": regime, "case mix": sum(of.values(), start=zero)}
+        return {"base": base, "regime": regime, "case_mix": sum(of.values(), start=zero)}
 
 
 # How much of the information on the regime lies within operators, and within one. Sessions of two

@@ -231,7 +231,7 @@ class RegimeComparison(Answers, Result):
             "words": self.words,
             "differ": {key: dict(zip(tests, one, strict=True)) for key, one in self.differ.items()},
             "interval_90": {key: one.at_level(0.9) for key, one in self.difference.items()},
-            "target_trial": dict(self.target_trial),
+            "target_trial": {one.lower().replace(" ", "_"): of for one, of in self.target_trial},
             "split_trial": self.split,
         }
         found = {name: every[name] for name in names}

@@ -78,7 +78,9 @@ class Diagnostics:
             "supported_to": self.supported_to,
             "effective": {name: round(one.effective, 1) for name, one in self.carried.items()},
             "counts": self.counts,
-            "left_out": self.left_out,
+            "left_out": {
+                why.note.code.removeprefix("counts.out_"): n for why, n in self.left_out.items()
+            },
             "without_chance": {name: one.without_chance for name, one in self.carried.items()},
             "largest_imbalance_after": float(after.max()) if len(after) else None,
         }

@@ -311,9 +311,7 @@ def test_a_model_and_its_open_book_are_those_of_100(slips, hundreds, tmp_path):
     one.save(tmp_path / "one.json")
     other.save(tmp_path / "other.json")
     assert (tmp_path / "one.json").read_bytes() == (tmp_path / "other.json").read_bytes()
-    books = [
-        value_open_book(one, log, TARIFF, replicates=50) for log in (slips, hundreds)
-    ]
+    books = [value_open_book(one, log, TARIFF, replicates=50) for log in (slips, hundreds)]
     assert one.midcourse is not None
     assert len(books[0].courses) > 20
     assert books[0].left_out == books[1].left_out

@@ -163,6 +163,21 @@ def test_a_wrong_entry_is_told_at_its_field_and_what_it_needs_not_is_answered(fi
     filled_in.errors.clear()  # the browser logs the 422
 
 
+def test_a_fault_before_the_first_answer_is_told_where_the_answer_will_stand(visit: Visit):
+    page = visit.page
+    page.set_viewport_size({"width": 390, "height": 844})
+    visit.open_folds()
+    page.fill("#sessions_done", "-3")
+    visit.fill(COMMON)
+    visit.settled()
+    assert "beside the fields" in page.inner_text("#state")
+    assert page.get_attribute("#bar", "href") == "#wrong-sessions_done"
+    page.fill("#sessions_done", "")
+    visit.settled()
+    assert page.get_attribute("#bar", "href") == "#answer"
+    visit.errors.clear()  # the browser logs the 422
+
+
 @pytest.mark.parametrize("size", [(1440, 900), (820, 1180), (1024, 768)], ids=str)
 def test_the_answer_stands_above_the_fold(visit: Visit, size: tuple[int, int]):
     page = visit.page

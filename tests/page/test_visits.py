@@ -329,6 +329,23 @@ def with_course_open(page: Any, served: str) -> Any:
     return page
 
 
+def test_a_code_that_leads_nowhere_leaves_the_open_course_open(
+    browser: Any, served: str, tablet: Client
+):
+    kept(tablet)
+    page = with_course_open(browser.new_page(), served)
+    page.fill("#code", "k99")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#open-form .wrong:not([hidden])")
+    assert page.inner_text("#course-name") == "k7-1"
+    page.fill("#by", "op1")
+    page.check("#session-form input[name=regime][value=ns]")
+    page.fill("#session-fading_pct", "0")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#book-state:text('session 1')")
+    page.close()
+
+
 def test_a_tick_that_it_is_right_holds_for_what_was_ticked_alone(
     browser: Any, served: str, tablet: Client, book: Daybook
 ):

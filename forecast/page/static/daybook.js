@@ -97,6 +97,7 @@
     keep.querySelector("[data-field=client_id]").hidden = true;
     hidden("course").value = found.course;
     if (fresh) {
+      hidden("promise").value = at("kept").textContent = "";
       fill(form, found.fields);
       fill(form, { goal: found.goal });
       form.elements.inks.forEach((box) => { box.checked = (found.fields.inks || "").split(";").includes(box.value); });
@@ -137,9 +138,11 @@
 
   async function open(which) {
     if (unsaved && !confirm(book.dataset.unsaved)) return;
-    leave(false);
+    const before = course;
+    course = null;
     const found = await send("open", at("open-form"), which);
     if (found) at("code").value = "";
+    else course = before;  // a code that leads nowhere closes nothing
   }
 
   function leave(reset) {

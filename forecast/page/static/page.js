@@ -80,9 +80,10 @@
     const old = !shown.hidden;
     shown.classList.toggle("old", old);
     send.disabled = true;
-    const text = old && message !== main.dataset.offline ? main.dataset.old + " " + message : message;
-    say(text, old || message === main.dataset.offline);
-    shortly(text);
+    const marked = form.querySelector(".wrong:not([hidden])"), offline = message === main.dataset.offline;
+    const text = old && !offline ? main.dataset.old + " " + message : message || main.dataset.marked;
+    say(text, old || offline || Boolean(marked));
+    shortly(text, marked);
   }
 
   function say(message, alert) {
@@ -90,8 +91,9 @@
     state.classList.toggle("alert", alert);
   }
 
-  function shortly(text) {
+  function shortly(text, marked) {
     bar.textContent = text;
+    bar.href = marked ? "#" + marked.id : "#answer";
     bar.hidden = !text || inView;
   }
 
@@ -104,7 +106,9 @@
       const field = place.closest("[data-field]");
       if (!field) continue;
       for (const input of field.querySelectorAll("input, select")) {
-        if (text) input.setAttribute("aria-invalid", "true");
+        const row = input.closest(".grading");  // a row that is empty is not wrong
+        const empty = row && ![...row.querySelectorAll("input")].some((one) => one.value);
+        if (text && !empty) input.setAttribute("aria-invalid", "true");
         else input.removeAttribute("aria-invalid");
       }
       const folded = place.closest("details");
