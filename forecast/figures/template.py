@@ -224,4 +224,4 @@ def show_in_exports() -> None:
 
     pio.renderers.default = "plotly_mimetype+notebook"
     whole_words = ".jp-RenderedText pre { word-break: normal !important; }"
-    display_html(f"<style>{whole_words}</style>", raw=True)
+    display_html(f"<style>{whole_words}</style>", raw=True)  # type: ignore[no-untyped-call]
