@@ -25,12 +25,7 @@ if TYPE_CHECKING:
     from forecast.assess.outcomes import Outcomes, last_supported
     from forecast.assess.reliability import reliability_table
     from forecast.assess.scores import brier, interval_coverage, tie_split_coverage
-    from forecast.assess.selection import (
-        LeftOut,
-        grouped_folds,
-        predict_left_out,
-        score_candidates,
-    )
+    from forecast.assess.selection import LeftOut, grouped_folds, predict_left_out, score_candidates
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from forecast._checks import LEVEL, SHOWN_AT, counted
 from forecast._notes import Note
 from forecast._rows import cluster_counts, shares
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import BoolArray, FloatArray
 from forecast.assess.calibration import (
     BARELY_HELD,
     SHRINK,
@@ -205,10 +205,8 @@ def recalibrate_out_of_fold(
     return CountDistribution(pmf), whole
 
 
-def _rows(groups: Groups | None, rows: IntArray | BoolArray) -> Groups | None:
-    if groups is None:
-        return None
-    return {name: np.asarray(values, dtype=object)[rows] for name, values in groups.items()}
+def _rows(groups: Groups | None, rows: BoolArray) -> Groups:
+    return {name: np.asarray(of, dtype=object)[rows] for name, of in (groups or {}).items()}
 
 
 def assess_predictions(
@@ -249,7 +247,7 @@ def assess_predictions(
         ),
         reliability=reliability_table(kept, seen, steps=judged),
         coverage=interval_coverage(kept, seen, level=level),
-        subgroups=_subgroups(kept, seen, _rows(groups, usable) or {}, level),
+        subgroups=_subgroups(kept, seen, _rows(groups, usable), level),
         horizon=horizon,
         n_paths=len(seen),
         n_subjects=len(set(seen.subject)),

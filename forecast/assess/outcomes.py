@@ -145,7 +145,9 @@ class Outcomes:
 
 def by_subject(values: FloatArray, subject: AnyArray) -> FloatArray:
     """Return the sum of ``values`` for each subject."""
-    _, owner = np.unique(subject.astype(str), return_inverse=True)
+    from pandas import factorize
+
+    owner = factorize(subject, use_na_sentinel=False)[0]
     return np.asarray(np.bincount(owner, weights=values), dtype=np.float64)
 
 

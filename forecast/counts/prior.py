@@ -92,20 +92,12 @@ class PublishedEffect:
 
     @classmethod
     def of_reduction(
-        cls,
-        covariate: str,
-        *,
-        chances: float,
-        hazards: float,
-        odds: float,
-        width: float,
-        source: str,
+        cls, covariate: str, *readings: float, width: float, source: str
     ) -> PublishedEffect:
         """Return the effect whose mean and width honour every reading of a reduction.
 
-        It is a log hazard ratio by each reading, with the ``width`` of any one of them.
+        ``readings`` are log hazard ratios, each with the ``width``.
         """
-        readings = (chances, hazards, odds)
         mean = sum(readings) / len(readings)
         between = sum((one - mean) ** 2 for one in readings) / len(readings)
         spread = (width**2 + between) ** 0.5
@@ -132,7 +124,7 @@ EFFECTS: tuple[PublishedEffect, ...] = (
     ),
     # against black, and black and red, of which some 56 % cleared
     PublishedEffect.of_reduction(
-        "ink_other", chances=-1.91, hazards=-1.58, odds=-1.26, width=0.35,
+        "ink_other", -1.91, -1.58, -1.26, width=0.35,  # of chances, of hazards, of odds
         source=f"{BENCINI}: lower by 79.5 %, read second-hand",
     ),
     PublishedEffect("ink_green", 0.0, 0.35, "direction", "Zelickson et al. 1994: by wavelength"),
@@ -165,7 +157,7 @@ EFFECTS: tuple[PublishedEffect, ...] = (
     # 185 of 352 smoked and 47.2 % of all cleared: as chances that is 22.6 % of smokers and 74.5 %
     # of others, and another report has 22.8 % of smokers
     PublishedEffect.of_reduction(
-        "smoker", chances=-1.68, hazards=-1.19, odds=-0.88, width=0.30,
+        "smoker", -1.68, -1.19, -0.88, width=0.30,
         source=f"{BENCINI}: lower by 69.7 %, read second-hand",
     ),
     # as far from none as clinics differ in one effect

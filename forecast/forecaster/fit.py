@@ -80,8 +80,9 @@ def fit_forecaster(
 
     Examples
     --------
-    >>> fit_forecaster(log).horizon
-    25
+    >>> small = fit_forecaster(log.where(log.courses["body_site"] == "forearm"))
+    >>> small.log_summary.n_courses, small.recalibration is None  # too few to check anything by
+    (10, True)
     """
     with one_thread():
         given: Any = {"goal": goal, "horizon": horizon, "seed": seed, "extra": extra}

@@ -57,19 +57,6 @@ from forecast.survival import FittedCountModel, model_from_dict, quantiles
 if TYPE_CHECKING:
     import pandas as pd
 
-ATTRIBUTES = (
-    "inks",
-    "ink_density",
-    "layering",
-    "body_site",
-    "skin_type",
-    "smoker",
-    "origin",
-    "scarring",
-    "area_cm2",
-    "tattoo_age_years",
-    "age_years",
-)
 HALF = 0.5
 WHOLE_FROM = 10.0  # a number is said without decimals
 GRADINGS = "gradings"
@@ -84,6 +71,7 @@ REFERENCES = {
     "origin": "professional",
     "scarring": "none",
 }
+ATTRIBUTES = (*REFERENCES, "area_cm2", "tattoo_age_years", "age_years")
 
 
 @dataclass(frozen=True, slots=True, repr=False)

@@ -285,8 +285,8 @@ def assess_forecaster(
 
     Examples
     --------
-    >>> assess_forecaster(forecaster, forecast.simulate_log(150, seed=2)).used_for_fit
-    False
+    >>> assess_forecaster(forecaster, log).used_for_fit
+    True
     """
     rows = course_rows(log, goal=forecaster.goal)
     used = log.fingerprint == forecaster.log_summary.fingerprint

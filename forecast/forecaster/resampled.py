@@ -84,11 +84,9 @@ def bootstrap(
 
     Examples
     --------
-    >>> from forecast import simulate_log
-    >>> small = simulate_log(60, seed=1)
-    >>> found = bootstrap(small, lambda one: one.courses["sessions_given"].mean(), replicates=50)
-    >>> found.interval[0] < found.estimate < found.interval[1]
-    True
+    >>> found = bootstrap(log, lambda one: one.courses["sessions_given"].mean(), replicates=10)
+    >>> found.interval[0] < found.estimate < found.interval[1], found.clients
+    (True, 125)
     """
     replicates = check_whole_number(replicates, name="replicates", low=10)
     tail = (1 - check_level(level)) / 2
