@@ -51,11 +51,11 @@ class Courses:
 
     def chances(self) -> FloatArray:
         """Return the chance of each of these outcomes under each draw, (n_draws, n, m)."""
-        blocks = [
-            outcome_chances(terms, self.pmf, self.stop, self.pull) * self.weights[:, [column]]
-            for column, terms in enumerate(self.terms)
-        ]
-        return np.concatenate(blocks, axis=-1)
+        blocks = [outcome_chances(terms, self.pmf, self.stop, self.pull) for terms in self.terms]
+        if len(blocks) == 1:
+            return blocks[0]  # rows of weights sum to one
+        shares = self.weights.T[..., None]
+        return np.concatenate([one * share for one, share in zip(blocks, shares, strict=True)], -1)
 
     def part(self, draws: slice) -> Courses:
         """Return the same courses under some of the draws."""
