@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import check_seed
+from forecast._checks import check_kind, check_seed
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
 from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
 from forecast.errors import ForecastError, RequestError
-from forecast.log import OutcomeLog, enquiry_of
+from forecast.log import OutcomeLog, check_log, enquiry_of
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
 from forecast.prices.quote import draws_of
@@ -129,7 +129,8 @@ def value_open_book(
     >>> value_open_book(forecaster, log, priced, replicates=500).currency
     'EUR'
     """
-    graded = gradings_by_course(log)
+    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
+    graded = gradings_by_course(check_log(log))
     valued, left_out = [], []
     courses = log.courses.assign(judged=log.judged_sessions)
     for course in courses[courses["outcome"] == "ongoing"].to_dict("records"):
