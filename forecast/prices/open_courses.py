@@ -20,7 +20,7 @@ from forecast.log import OutcomeLog, check_log, enquiry_of
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
 from forecast.prices.quote import draws_of
-from forecast.prices.shared_risk import Fates, moments, simulate_totals
+from forecast.prices.shared_risk import Fates, simulate
 from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
@@ -278,8 +278,7 @@ def _sum(
     chances = np.stack([np.broadcast_to(one, (n_draws, widest)) for one in padded], axis=1)
     results = Fates(chances, np.stack([_padded(one.results, widest) for one in valued]))
     costs = Fates(chances, np.stack([_padded(one.costs, widest) for one in valued]))
-    means, variances = moments(results)
-    simulated, spent = simulate_totals(results, **run), simulate_totals(costs, **run)
+    (simulated, means, variances), spent = simulate(results, **run), simulate(costs, **run)[0]
     rows = tuple(one.row for one in valued)
     cost, income, prepaid = (
         sum((getattr(row, name) for row in rows), Decimal(0))
