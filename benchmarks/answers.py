@@ -20,7 +20,7 @@ import numpy as np
 from benchmarks.data import LAST, fixed_rows, read
 from benchmarks.goals import Notebook
 from forecast.prices import Package, Tariff
-from forecast.prices.shared_risk import courses_of, simulate_totals
+from forecast.prices.shared_risk import courses_of, simulate
 from forecast.survival import DiscreteHazard
 
 ENQUIRY = "skin_type,body_site,inks,ink_density,layering\nII,forearm,black,light,single\n"
@@ -86,7 +86,7 @@ def caseload(book: Notebook, repeats: int) -> None:
         area_cm2=np.full(n, 40.0),
         weights=np.ones((n, 1)),
     )
-    years = lambda: simulate_totals(sold, replicates=1_000, seed=1)  # noqa: E731
+    years = lambda: simulate(sold, replicates=1_000, seed=1)  # noqa: E731
     years()
     book.keep("P3", "1,000 courses, 1,000 draws", n, [milliseconds(years) for _ in range(repeats)])
 

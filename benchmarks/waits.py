@@ -39,7 +39,7 @@ from forecast.counts.rows import fill_missing
 from forecast.forecaster import refresh_forecaster
 from forecast.log import TABLES
 from forecast.prices import price_rows
-from forecast.prices.shared_risk import courses_of, simulate_totals
+from forecast.prices.shared_risk import courses_of, simulate
 from forecast.reactions import fit_reactions
 from forecast.survival import AcceleratedTime, Durations
 
@@ -190,7 +190,7 @@ def prices(book: Notebook, repeats: int) -> None:
     pmf, stop = made.estimate_draws([None] * 2_000)
     sold = {"area_cm2": area[:2000], "weights": np.ones((2_000, 1))}
     courses = courses_of(pmf, stop, [FIXED], rules, **sold)
-    year = lambda: simulate_totals(courses, replicates=10_000, seed=1)  # noqa: E731
+    year = lambda: simulate(courses, replicates=10_000, seed=1)  # noqa: E731
     uniforms = lambda: [rng.random(2_000) for _ in range(10_000)]  # noqa: E731
     pairs = [(milliseconds(uniforms), milliseconds(year)) for _ in range(repeats)]
     book.ratios("S1", "uniforms: a year of 2,000 courses, 10,000 times", 2_000, pairs)

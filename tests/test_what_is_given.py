@@ -11,7 +11,8 @@ import forecast
 from forecast.cli import main
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single")
-PACKAGE = forecast.Package("fixed", cap=15)
+MANY = [ENQUIRY] * 10
+PACKAGE, PRICED = forecast.Package("fixed", cap=15), forecast.Package("fixed", price=900)
 TARIFF = forecast.Tariff(currency="EUR", session_price=150, cost_per_session=55, cap=15)
 
 
@@ -50,6 +51,9 @@ OF_FORECASTERS: dict[str, Callable[[forecast.Forecaster], object]] = {
     "package is 'p'": lambda one: forecast.price_caseload(one, [ENQUIRY], "p", TARIFF),
     "tariff is 't'": lambda one: forecast.price_caseload(one, [ENQUIRY], [PACKAGE], "t"),  # type: ignore[arg-type]
     "seed is -1": lambda one: forecast.price_caseload(one, [ENQUIRY], [PACKAGE], TARIFF, seed=-1),
+    "package is 'q'": lambda one: forecast.make_price_list(one, MANY, "q", TARIFF),  # type: ignore[arg-type]
+    "tariff is 'u'": lambda one: forecast.make_price_list(one, MANY, PACKAGE, "u"),  # type: ignore[arg-type]
+    "enquiries is 6": lambda one: forecast.price_many(one, 6, PACKAGE, TARIFF),  # type: ignore[arg-type]
 }
 OF_LOGS: dict[str, Callable[[forecast.OutcomeLog], object]] = {
     "seed is -1": lambda log: forecast.fit_forecaster(log, seed=-1),
@@ -62,6 +66,12 @@ OF_LOGS: dict[str, Callable[[forecast.OutcomeLog], object]] = {
     "path is 3": lambda _: forecast.read_log(3),  # type: ignore[arg-type]
     "path is 4": lambda _: forecast.load_forecaster(4),  # type: ignore[arg-type]
     "estimate is 'e'": lambda _: forecast.price_package("e", PACKAGE, TARIFF),  # type: ignore[arg-type]
+    "log is 8": lambda _: forecast.what_would_change(8, [755]),  # type: ignore[arg-type]
+    "wavelengths_nm is 755": lambda log: forecast.what_would_change(log, 755),  # type: ignore[arg-type]
+    "log is 9": lambda _: forecast.backtest_package(9, PRICED, TARIFF),  # type: ignore[arg-type]
+    "package is 'v'": lambda log: forecast.backtest_package(log, "v", TARIFF),  # type: ignore[arg-type]
+    "tariff is 'w'": lambda log: forecast.value_open_book(None, log, "w"),  # type: ignore[arg-type]
+    "forecaster is 'g'": lambda log: forecast.forecast_appointments("g", log),
     "forecaster is 'f'": lambda _: forecast.price_caseload("f", [ENQUIRY], PACKAGE, TARIFF),  # type: ignore[arg-type]
 }
 FUNCTIONS = (
@@ -69,6 +79,9 @@ FUNCTIONS = (
     forecast.compare_regimes,
     forecast.plan_comparison,
     forecast.fit_fading,
+    forecast.stop_factors,
+    forecast.log_reach,
+    forecast.reach_effect,
 )
 
 

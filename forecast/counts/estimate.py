@@ -83,8 +83,8 @@ def competing_ends(
     if pull is not None:
         return _slow_ones_stop(pmf, stop, pull)
     pmf = pmf[..., : stop.shape[-1]]
-    coming = np.cumprod(1 - stop, axis=-1)
-    coming = np.concatenate([np.ones((*coming.shape[:-1], 1)), coming[..., :-1]], axis=-1)
+    coming = np.ones(stop.shape)
+    np.cumprod(1 - stop[..., :-1], axis=-1, out=coming[..., 1:])
     left = np.maximum(1 - np.cumsum(pmf, axis=-1), 0)
     return pmf * coming, left * coming * stop
 

@@ -1,12 +1,6 @@
 """Pictures of the package's results, for notebooks and pages; the only room that knows plotly.
 
-Each takes a result and says what it shows in the language asked for:
-
->>> estimate = forecaster.estimate(enquiry)
->>> plot_hundred(estimate).layout.yaxis.title.text
-'clients of 100'
->>> plot_hundred(estimate, language="de").layout.yaxis.title.text
-'von 100 Personen'
+Each takes a result and says what it shows in the language asked for.
 """
 
 from typing import TYPE_CHECKING

@@ -76,8 +76,8 @@ def plot_hundred(estimate: Estimate, *, language: str = "en") -> go.Figure:
 
     Examples
     --------
-    >>> plot_hundred(forecaster.estimate(enquiry)).layout.yaxis.title.text
-    'clients of 100'
+    >>> plot_hundred(forecaster.estimate(enquiry), language="de").layout.yaxis.title.text
+    'von 100 Personen'
     """
     # the last value twice: its tread is as wide as the others
     steps = np.arange(1, estimate.horizon + 2)

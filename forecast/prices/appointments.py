@@ -37,7 +37,7 @@ from forecast.prices.payoff import areas_of, charges_of, price_rows
 from forecast.prices.rhythm import Gaps, OwnTime, Starts, last_day
 from forecast.prices.shared_risk import stretched
 from forecast.prices.tariff import Tariff
-from forecast.prices.year import pull_of
+from forecast.prices.year import DrawsEstimates, pull_of
 from forecast.tattoo import Laser, ink_group, unreached_inks
 
 REPLICATES = 2000
@@ -306,6 +306,7 @@ def forecast_appointments(
     29
     """
     check_log(log)
+    check_kind(forecaster, DrawsEstimates, name="forecaster", give="what fit_forecaster returns")
     check_kind(tariff, (Tariff, type(None)), name="tariff", give="a Tariff, or None")
     weeks = check_whole_number(weeks, name="weeks", low=1, high=MOST_WEEKS)
     given = starts_per_month

@@ -15,10 +15,10 @@ from forecast._rows import cluster_counts, shares
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import OutcomeLog
+from forecast.log import OutcomeLog, check_log
 from forecast.prices.money import from_cents, round_cents
 from forecast.prices.payoff import terms_of
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Package, Tariff, check_sold
 
 LONGEST = 100  # sessions; the log's own limit is lower
 PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had come as expected
@@ -85,10 +85,11 @@ def backtest_package(
     >>> backtest_package(log, package, tariff, resamples=50).currency
     'EUR'
     """
+    check_sold(package, tariff)
     terms = terms_of(package, tariff, LONGEST)
     if np.isnan(tariff.price_of(package, np.nan)[0]):
         raise RequestError(*problem_and_remedy("refused.unpriced", {"name": package.name}))
-    past = past_courses(log, package, tariff)
+    past = past_courses(check_log(log), package, tariff)
     if not past.ended.any():
         raise RequestError(*problem_and_remedy("refused.none_ended"))
     resamples = check_whole_number(resamples, name="resamples", low=2)
@@ -247,7 +248,7 @@ def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ..
     """
     from scipy.stats import gamma
 
-    courses = log.courses[log.courses["package"].notna()]
+    courses = check_log(log).courses.dropna(subset="package")
     if courses.empty:
         raise RequestError(*problem_and_remedy("refused.none_sold"))
     given = courses["sessions_given"].to_numpy(dtype=np.int64)

@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import check_seed
+from forecast._checks import check_kind, check_seed
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
 from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
 from forecast.errors import ForecastError, RequestError
-from forecast.log import OutcomeLog, enquiry_of
+from forecast.log import OutcomeLog, check_log, enquiry_of
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
 from forecast.prices.quote import draws_of
-from forecast.prices.shared_risk import Fates, moments, simulate_totals
+from forecast.prices.shared_risk import Fates, simulate
 from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
@@ -129,7 +129,8 @@ def value_open_book(
     >>> value_open_book(forecaster, log, priced, replicates=500).currency
     'EUR'
     """
-    graded = gradings_by_course(log)
+    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
+    graded = gradings_by_course(check_log(log))
     valued, left_out = [], []
     courses = log.courses.assign(judged=log.judged_sessions)
     for course in courses[courses["outcome"] == "ongoing"].to_dict("records"):
@@ -277,8 +278,7 @@ def _sum(
     chances = np.stack([np.broadcast_to(one, (n_draws, widest)) for one in padded], axis=1)
     results = Fates(chances, np.stack([_padded(one.results, widest) for one in valued]))
     costs = Fates(chances, np.stack([_padded(one.costs, widest) for one in valued]))
-    means, variances = moments(results)
-    simulated, spent = simulate_totals(results, **run), simulate_totals(costs, **run)
+    (simulated, means, variances), spent = simulate(results, **run), simulate(costs, **run)[0]
     rows = tuple(one.row for one in valued)
     cost, income, prepaid = (
         sum((getattr(row, name) for row in rows), Decimal(0))

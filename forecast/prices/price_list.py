@@ -18,11 +18,11 @@ from forecast._plain import Result, fields_of
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry, enquiries_of
+from forecast.log import Enquiry
 from forecast.prices.money import from_cents, round_up
 from forecast.prices.payoff import Priced, areas_of, price_rows, smallest_price
-from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import DrawsEstimates, pull_of
+from forecast.prices.tariff import Package, Tariff, check_sold
+from forecast.prices.year import DrawsEstimates, asked_and_offered, pull_of
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
 
 DENSITIES = ("light", "medium", "heavy")
@@ -163,7 +163,8 @@ def make_price_list(
     2
     """
     bands = check_whole_number(bands, name="bands", low=1, high=20)
-    asked = enquiries_of(enquiries, getattr(forecaster, "extra", ()))
+    check_sold(package, tariff)
+    asked, _ = asked_and_offered(forecaster, enquiries, package, tariff)
     if len(asked) < FEWEST_ASKED or package.kind in ("per_session", "part_fixed"):
         values = {"name": package.name, "n": len(asked), "least": FEWEST_ASKED}
         raise RequestError(*problem_and_remedy("refused.price_list", values))

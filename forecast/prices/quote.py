@@ -23,7 +23,7 @@ from forecast.prices.payoff import (
     price_rows,
     smallest_price,
 )
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Package, Tariff, check_sold
 
 ALWAYS = tuple(Note(f"prices.{one}") for one in ("no_promise", "law", "not_for_sale"))
 HALF = 0.5  # of clients, for whom a fixed price is to be enough
@@ -261,8 +261,7 @@ def price_package(
     'EUR'
     """
     check_kind(estimate, Estimate, name="estimate", give="what forecaster.estimate returns")
-    check_kind(package, Package, name="package", give="a Package")
-    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
+    check_sold(package, tariff)
     # the first row is the estimate, the others are it under each draw of the parameters
     draws, stops = draws_of(estimate)
     pmf = np.vstack([estimate.distribution.pmf, draws])

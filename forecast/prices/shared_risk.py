@@ -51,11 +51,11 @@ class Courses:
 
     def chances(self) -> FloatArray:
         """Return the chance of each of these outcomes under each draw, (n_draws, n, m)."""
-        blocks = [
-            outcome_chances(terms, self.pmf, self.stop, self.pull) * self.weights[:, [column]]
-            for column, terms in enumerate(self.terms)
-        ]
-        return np.concatenate(blocks, axis=-1)
+        blocks = [outcome_chances(terms, self.pmf, self.stop, self.pull) for terms in self.terms]
+        if len(blocks) == 1:
+            return blocks[0]  # rows of weights sum to one
+        shares = self.weights.T[..., None]
+        return np.concatenate([one * share for one, share in zip(blocks, shares, strict=True)], -1)
 
     def part(self, draws: slice) -> Courses:
         """Return the same courses under some of the draws."""
@@ -126,24 +126,15 @@ def courses_of(
     )
 
 
-def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
-    """Return mean and variance of the book's margin under each parameter draw, (n_draws,)."""
-    margins = courses.margins()
-    squares = margins**2
-    means, variances = [], []
-    for start in range(0, len(courses.pmf), DRAWS_AT_ONCE):
-        chances = courses.part(slice(start, start + DRAWS_AT_ONCE)).chances()
-        mean = np.einsum("dnm,nm->dn", chances, margins)
-        square = np.einsum("dnm,nm->dn", chances, squares)
-        if courses.drawn is None:
-            means.append(mean.sum(axis=1))
-            variances.append((square - mean**2).sum(axis=1))
-        else:
-            one, second = mean.mean(axis=1), square.mean(axis=1)
-            # a random number of them: Var(sum) = E[N] E[X²] + Var of N's mean, times E[X]²
-            means.append(courses.drawn * one)
-            variances.append(courses.drawn * second + (courses.drawn * courses.unsure * one) ** 2)
-    return np.concatenate(means), np.maximum(np.concatenate(variances), 0)
+def _moments(courses: Courses | Fates, margins: FloatArray, chances: FloatArray) -> FloatArray:
+    # mean and variance of the book's margin under each of some draws, (2, draws)
+    mean = np.einsum("dnm,nm->dn", chances, margins)
+    square = np.einsum("dnm,nm->dn", chances, margins**2)
+    if courses.drawn is None:
+        return np.stack([mean.sum(axis=1), (square - mean**2).sum(axis=1)])
+    one, second = courses.drawn * mean.mean(axis=1), courses.drawn * square.mean(axis=1)
+    # a random number of them: Var(sum) = E[N] E[X²] + Var of N's mean, times E[X]²
+    return np.stack([one, second + (courses.unsure * one) ** 2])
 
 
 def stretched(pmf: FloatArray, factor: float, horizon: int) -> FloatArray:
@@ -159,11 +150,14 @@ def stretched(pmf: FloatArray, factor: float, horizon: int) -> FloatArray:
     return np.asarray(-np.diff((1 - part) * still[..., left] + part * still[..., left + 1]))
 
 
-def simulate_totals(courses: Courses | Fates, *, replicates: int, seed: int) -> FloatArray:
-    """Return the margin of ``courses`` in each replicate, in cents, shape (replicates,).
+def simulate(
+    courses: Courses | Fates, *, replicates: int, seed: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the margin of ``courses`` in each replicate, and its mean and variance by draw.
 
-    Each parameter draw serves the same number of replicates, give or take one; given the draw,
-    every course has its own fate.
+    In cents, shapes (replicates,), (n_draws,) and (n_draws,). Each parameter draw serves the same
+    number of replicates, give or take one; given the draw, every course has its own fate. The
+    moments are exact, and come from the same chances, which take longest.
     """
     replicates = check_whole_number(replicates, name="replicates", low=1)
     n_draws = len(courses.pmf)
@@ -177,8 +171,10 @@ def simulate_totals(courses: Courses | Fates, *, replicates: int, seed: int) -> 
         edges = np.linspace(0, n_draws, min(UNITS, n_draws) + 1).astype(int)
         parts = [(courses.part(slice(a, b)), counts[a:b]) for a, b in pairwise(edges)]
     margins, of_parts = courses.margins(), zip(parts, seeds(seed, len(parts)), strict=True)
-    totals = [_simulate(*part, margins, np.random.default_rng(own)) for part, own in of_parts]
-    return np.concatenate(totals)
+    found = [_simulate(*part, margins, np.random.default_rng(own)) for part, own in of_parts]
+    totals, moments = zip(*found, strict=True)
+    means, variances = np.concatenate(moments, axis=1)[:, :n_draws]
+    return np.concatenate(totals), means, np.maximum(variances, 0)
 
 
 def _simulate(
@@ -186,18 +182,19 @@ def _simulate(
     replicates: npt.NDArray[np.int64],
     margins: FloatArray,
     rng: np.random.Generator,
-) -> FloatArray:
+) -> tuple[FloatArray, FloatArray]:
     # so many replicates of each draw
     draw_totals = _each_once if courses.drawn is None else _drawn(margins)
-    totals = []
+    totals, moments = [np.zeros(0)], []
     for low in range(0, len(replicates), DRAWS_AT_ONCE):
         some = slice(low, low + DRAWS_AT_ONCE)
         of_draws = courses.part(some).chances()
+        moments.append(_moments(courses, margins, of_draws))
         for chances, own in zip(of_draws, replicates[some].tolist(), strict=True):
             for start in range(0, own, YEARS_AT_ONCE):
                 wanted = min(YEARS_AT_ONCE, own - start)
                 totals.append(draw_totals(courses, margins, chances, wanted, rng))
-    return np.concatenate(totals) if totals else np.zeros(0)
+    return np.concatenate(totals), np.concatenate(moments, axis=1)
 
 
 def _each_once(

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_keys, check_whole_number, nearest, shown
+from forecast._checks import check_keys, check_kind, check_whole_number, nearest, shown
 from forecast._files import read_toml
 from forecast._notes import Note, Sentence, languages, problem_and_remedy, sentence, texts_of
 from forecast._plain import Result
@@ -505,6 +505,12 @@ class Tariff(Result):
         elif price:
             device += price / (_exact(self.device_life_years) * yearly)
         return by_time + device
+
+
+def check_sold(package: object, tariff: object) -> None:
+    """Refuse what is no package or no tariff."""
+    check_kind(package, Package, name="package", give="a Package")
+    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
 
 
 def _exact(value: float | Decimal | None) -> Decimal:

@@ -21,7 +21,7 @@ from forecast.prices.money import from_cents, to_cents
 from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
 from forecast.prices.quote import rounded
 from forecast.prices.rhythm import yearly_starts
-from forecast.prices.shared_risk import Courses, courses_of, moments, simulate_totals, stretched
+from forecast.prices.shared_risk import Courses, courses_of, simulate, stretched
 from forecast.prices.tariff import Package, Tariff
 
 MOST_ROWS = 4000  # of the mix that a year is drawn from: 200 draws of them fit into 200 MB
@@ -254,11 +254,10 @@ def _book_of(
     run: dict[str, Any],
     notes: list[Note],
 ) -> Book:
-    means, variances = moments(sold)
+    totals, means, variances = simulate(sold, **run)
     each, fixed = means / sold.n, float(to_cents(tariff.yearly_costs))
-    means = means - fixed
-    totals = simulate_totals(sold, **run) - fixed
-    known = simulate_totals(sold.model_known(), **{**run, "seed": run["seed"] + 1}) - fixed
+    totals, means = totals - fixed, means - fixed
+    known = simulate(sold.model_known(), **{**run, "seed": run["seed"] + 1})[0] - fixed
     # from the first draw on, so that draws which agree leave exactly nothing
     chance, model = float(variances.mean()), float((means - means[0]).var())
     low, low_known = (float(np.quantile(one, ONE_IN_TWENTY)) for one in (totals, known))
@@ -266,10 +265,10 @@ def _book_of(
     high, low_each = (float(np.quantile(each, level)) for level in (0.95, 0.05))
     as_it_is = _variation("as it is", means, totals)
     changed = {**run, "replicates": min(run["replicates"], CHANGED_YEARS)}
-    changes = [
-        _variation(change, moments(one)[0] - fixed, simulate_totals(one, **changed) - fixed)
-        for change, one in _changes_of(sold, packages, tariff).items()
-    ]
+    changes = []
+    for change, one in _changes_of(sold, packages, tariff).items():
+        its_totals, its_means, _ = simulate(one, **changed)
+        changes.append(_variation(change, its_means - fixed, its_totals - fixed))
     years = Note("prices.changes_simulated", "info", {"years": changed["replicates"]})
     shared = Note("prices.shared_draws", "info", {"draws": len(sold.pmf)})
     return Book(

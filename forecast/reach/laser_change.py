@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast._checks import check_level, check_seed, check_whole_number
+from forecast._checks import check_kind, check_level, check_seed, check_whole_number
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.causal.rates import poisson_interval
 from forecast.counts import COVARIATES, durations_of, lasers_in_use
 from forecast.errors import DataError, RequestError
-from forecast.log import OutcomeLog
+from forecast.log import OutcomeLog, check_log
 from forecast.reach.reach import fit_reach, reach_evidence, reach_spells
 from forecast.tattoo import Laser, unreached_inks
 
@@ -179,6 +179,7 @@ def what_would_change(
     check_seed(seed)
     if price is not None and not price > 0:
         raise RequestError(*problem_and_remedy("refused.laser_price", {"given": price}))
+    check_kind(wavelengths_nm, Iterable, name="wavelengths_nm", give="numbers, such as [755]")
     laser = Laser(regime, tuple(wavelengths_nm))
     newly, partly, years = _newly_reached(log, laser, on)
     low, high = poisson_interval(len(newly), level=level)
@@ -237,7 +238,7 @@ def _day(on: pd.Timestamp | str) -> pd.Timestamp:
 def _newly_reached(
     log: OutcomeLog, laser: Laser, on: pd.Timestamp | str | None
 ) -> tuple[list[str], int, float]:
-    if log.lasers.empty:
+    if check_log(log).lasers.empty:
         raise DataError(*problem_and_remedy("refused.no_lasers"))
     started = log.courses["started_on"]
     dates = pd.concat([started, log.sessions["treated_on"]])

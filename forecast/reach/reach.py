@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast._checks import SHOWN_AT, check_level
+from forecast._checks import SHOWN_AT, check_kind, check_level
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
@@ -25,7 +25,7 @@ from forecast.counts import (
     unreached_on,
 )
 from forecast.errors import DataError
-from forecast.log import OutcomeLog
+from forecast.log import OutcomeLog, check_log
 from forecast.survival import AcceleratedTime, Durations, FittedAcceleratedTime, LifeTable
 from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
 
@@ -108,6 +108,7 @@ def tattoo_reach(
     >>> reach.unreached
     ('green',)
     """
+    check_kind(lasers, Iterable, name="lasers", give="the log's table, or each as a Laser")
     owned = lasers_in_use(lasers, on) if isinstance(lasers, pd.DataFrame) else tuple(lasers)
     best = {ink: best_uptake(ink, owned) for ink in read_inks(inks)}
     return TattooReach(best, unreached_inks(inks, owned))
@@ -190,7 +191,7 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
     12
     """
     check_level(level)
-    if log.courses.empty:
+    if check_log(log).courses.empty:
         raise DataError(*problem_and_remedy("refused.none_usable"))
     spells = reach_spells(log)
     first = spells.drop_duplicates("course_id")
@@ -268,7 +269,7 @@ def reach_spells(log: OutcomeLog) -> pd.DataFrame:
     its sessions are not those of a course reached from the start, whose inks have been fading all
     along, so that neither life tables nor models use it.
     """
-    if log.lasers.empty:
+    if check_log(log).lasers.empty:
         raise DataError(*problem_and_remedy("refused.reach_unknown"))
     rows = judged_rows(log, goal="clear")
     rows = rows.assign(unreached=rows["ink_unreached"] == 1, late=False)

@@ -1,7 +1,6 @@
 """The past under a tariff: ends and running courses, and drop-out by package."""
 
 from decimal import Decimal
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -10,6 +9,7 @@ from numpy.testing import assert_allclose
 
 from forecast._notes import Note
 from forecast.errors import RequestError
+from forecast.log import OutcomeLog
 from forecast.prices.backtest import PastCourses, backtest_package, stop_factors
 from forecast.prices.tariff import Package, Tariff
 
@@ -19,15 +19,20 @@ def tariff(**changes):
     return Tariff(**{**plain, **changes})
 
 
+def log_of(courses):
+    none = pd.DataFrame()
+    return OutcomeLog(courses, none, none, none, none, report=None)
+
+
 def past_log(*rows):
     courses = pd.DataFrame([{"client_id": f"P{i}", "area_cm2": 40.0, **row}
                             for i, row in enumerate(rows)])  # fmt: skip
-    return SimpleNamespace(courses=courses)
+    return log_of(courses)
 
 
 def sales(*courses):
     frame = pd.DataFrame(courses, columns=["package", "sessions_given", "outcome"])
-    return SimpleNamespace(courses=frame)
+    return log_of(frame)
 
 
 FIXED = Package("fixed", price=400, refund_share=1.0)

@@ -9,8 +9,7 @@ from numpy.testing import assert_allclose
 from forecast.prices.shared_risk import (
     Fates,
     courses_of,
-    moments,
-    simulate_totals,
+    simulate,
     stretched,
 )
 from forecast.prices.tariff import Package, Tariff
@@ -30,13 +29,13 @@ def courses(pmf, n=5, *, drawn=None):
 
 def test_all_courses_of_a_replicate_share_one_draw_of_the_model():
     # under each draw all five end alike, so that no year is a mixture
-    totals = simulate_totals(courses(np.tile(SURE, (20, 1))), replicates=1000, seed=3)
+    totals = simulate(courses(np.tile(SURE, (20, 1))), replicates=1000, seed=3)[0]
     assert set(totals.tolist()) == {5 * 30000, 5 * 20000}
     assert (totals == 5 * 30000).sum() == 500
 
 
 def test_moments_are_those_of_each_draw():
-    means, variances = moments(courses([[0.5, 0.5], [1.0, 0.0]]))
+    _, means, variances = simulate(courses([[0.5, 0.5], [1.0, 0.0]]), replicates=1, seed=1)
     assert_allclose(means, [5 * 25000, 5 * 30000])
     assert_allclose(variances, [5 * 5000**2, 0])
 
@@ -47,9 +46,8 @@ def test_a_drawn_number_of_courses_has_the_variance_of_a_compound_sum():
     second = (30000**2 + 20000**2) / 2
     for unsure, more in ((0.0, 0.0), (0.2, (0.2 * 40 * 25000) ** 2)):
         one = replace(sold, unsure=unsure)
-        means, variances = moments(one)
+        totals, means, variances = simulate(one, replicates=20_000, seed=3)
         assert_allclose((means, variances), ([40 * 25000], [40 * second + more]))
-        totals = simulate_totals(one, replicates=20_000, seed=3)
         assert totals.mean() == pytest.approx(means[0], rel=0.01)
         assert totals.var() == pytest.approx(variances[0], rel=0.05)
 
@@ -57,13 +55,13 @@ def test_a_drawn_number_of_courses_has_the_variance_of_a_compound_sum():
 def test_courses_whose_fates_are_given_have_the_same_moments():
     sold = courses([[0.5, 0.5], [1.0, 0.0]])
     given = Fates(sold.chances(), sold.margins())
-    assert_allclose(moments(given), moments(sold))
-    assert_allclose(simulate_totals(given, replicates=50, seed=1),
-                    simulate_totals(sold, replicates=50, seed=1))  # fmt: skip
+    both = zip(*(simulate(one, replicates=50, seed=1) for one in (given, sold)), strict=True)
+    for own, other in both:  # totals, means, variances
+        assert_allclose(own, other)
 
 
 def test_a_course_under_a_known_model_has_its_chances():
-    totals = simulate_totals(courses([[0.3, 0.7]], n=1), replicates=20_000, seed=2)
+    totals = simulate(courses([[0.3, 0.7]], n=1), replicates=20_000, seed=2)[0]
     assert (totals == 30000).mean() == pytest.approx(0.3, abs=0.015)
 
 
