@@ -27,8 +27,8 @@ from forecast.log import OutcomeLog, check_log
 from forecast.regimes.comparison import (
     RegimeComparison,
     notes_for,
-    protocol,
     settling_notes,
+    split_protocol,
     target_trial,
 )
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
@@ -272,7 +272,7 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         few = {"clients": split.n_clients, "least": LEAST_CLIENTS}
         notes.append(Note("regimes.split_few_clients", "serious", few))
     found = Answers.missing(settings, difference, dict.fromkeys(difference, split.reasons))
-    trial = protocol(settings, "split_", pairs=split.n_pairs, horizon=split.horizon)
+    trial = split_protocol(settings, split.n_pairs, split.horizon)
     noted = (*notes, *split.notes, *settling_notes(found.reasons))
     return _result(log, settings, found, split=split, target_trial=trial, notes=noted)
 

@@ -313,11 +313,15 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
             for key in settings.pairs
         ]
         until, values = Note("trial.until_each"), values | {"each": each}
-    return protocol(settings, window=window, until=replace(until, values=values))
+    return _protocol(settings, window=window, until=replace(until, values=values))
 
 
-def protocol(settings: Settings, kind: str = "", **values: Any) -> tuple[tuple[str, str], ...]:
-    """Return item and text of a ``kind`` of trial; ``split_`` is that of split tattoos."""
+def split_protocol(settings: Settings, n_pairs: int, horizon: int) -> tuple[tuple[str, str], ...]:
+    """Return the protocol of the split-tattoo trial in the log, item and text."""
+    return _protocol(settings, "split_", pairs=n_pairs, horizon=horizon)
+
+
+def _protocol(settings: Settings, kind: str = "", **values: Any) -> tuple[tuple[str, str], ...]:
     values |= {"replicates": settings.replicates, "percent": 100 * TRUNCATE}
     values["rules"] = [strategy.rule for strategy in settings.plans]
     return tuple(
