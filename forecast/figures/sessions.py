@@ -9,6 +9,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from forecast._notes import Note
+from forecast.causal.rates import funnel_limits
 from forecast.errors import RequestError
 from forecast.figures.template import (
     COLOURS,
@@ -379,7 +380,9 @@ def _add_limits(figure: go.Figure, operators: OperatorFunnel, say: Say) -> None:
     fewest, most = max(table["sessions"].min() // 3, 20), table["sessions"].max() * 1.1
     sizes = np.unique(np.linspace(fewest, most, 60).astype(int))
     for level, dash in FUNNEL_LEVELS:
-        limits = np.array([operators.limits(int(size), level=level) for size in sizes])
+        limits = np.array(
+            [funnel_limits(int(size), operators.target, level=level) for size in sizes]
+        )
         for at in (0, 1):
             says = say("limits", percent=100 * level)
             figure.add_scatter(

@@ -13,7 +13,7 @@ import pandas as pd
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of, plain
-from forecast.causal.rates import Funnel, exact_interval, funnel_limits
+from forecast.causal.rates import Funnel, exact_interval
 from forecast.errors import DataError, RequestError
 from forecast.log import OutcomeLog
 from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime
@@ -77,10 +77,6 @@ class OperatorFunnel:
         """Codes of the operators outside, with "above" or "below"."""
         found = self.table[self.table["outside"] != ""]
         return dict(zip(found["operator"], found["outside"], strict=True))
-
-    def limits(self, n_sessions: int, *, level: float) -> tuple[float, float]:
-        """Return the exact limits of a rate over ``n_sessions``, drawn as the funnel."""
-        return funnel_limits(n_sessions, self.target, level=level)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; operators by code only."""

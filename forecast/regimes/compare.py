@@ -163,8 +163,8 @@ def _compared(log: OutcomeLog, settings: Settings, by: str | None = None) -> Reg
         return _from_split(log, settings, split)
     if trial is None:
         none = Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS})
-        protocol: dict[str, Any] = {"target_trial": target_trial(None, settings), "notes": (none,)}
-        return _result(log, settings, Answers.missing(settings), split=split, **protocol)
+        said: dict[str, Any] = {"target_trial": target_trial(None, settings), "notes": (none,)}
+        return _result(log, settings, Answers.missing(settings), split=split, **said)
     return _from_trial(log, trial, settings, split, by, levels)
 
 
@@ -272,9 +272,9 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         few = {"clients": split.n_clients, "least": LEAST_CLIENTS}
         notes.append(Note("regimes.split_few_clients", "serious", few))
     found = Answers.missing(settings, difference, dict.fromkeys(difference, split.reasons))
-    protocol = split_protocol(settings, split.n_pairs, split.horizon)
+    trial = split_protocol(settings, split.n_pairs, split.horizon)
     noted = (*notes, *split.notes, *settling_notes(found.reasons))
-    return _result(log, settings, found, split=split, target_trial=protocol, notes=noted)
+    return _result(log, settings, found, split=split, target_trial=trial, notes=noted)
 
 
 def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -> RegimeComparison:

@@ -98,13 +98,7 @@ class Settings:
 
 
 def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ...]:
-    """Return the strategies of ``names``, or raise RequestError on one that cannot be used.
-
-    Examples
-    --------
-    >>> [strategy.plan for strategy in read_strategies(["ns", "ns:2>ps"], horizon=15)]
-    [(0,), (0, 0, 1)]
-    """
+    """Return the strategies of ``names``, or raise RequestError on one that cannot be used."""
     if isinstance(names, str):
         raise RequestError(
             f"strategies is the text {names!r}.", 'Give a sequence, for example ("ns", "ps").'

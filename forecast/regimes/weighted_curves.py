@@ -353,12 +353,6 @@ def answers(
             one = _mean(point.survival[:, 0], everyone, pair, last, settings)
             why = reasons_for(one, margin, lacking[key])
             supported[key] = Supported(last, one, verdict_of(one, margin, why), why)
-    # of the strategies with support, the furthest horizon each is compared to
-    lasts = {
-        place: settings.reach_of(place)
-        for place in range(len(settings.plans))
-        if support[place] >= settings.reach_of(place)
-    }
     return Answers(
         difference=difference,
         cleared_by={n: _shares(n, point, draws, support, settings) for n in SHOWN_AT},
@@ -369,11 +363,12 @@ def answers(
         reasons=reasons,
         supported=supported,
         means={
-            settings.names[place]: settings.contrast(
+            name: settings.contrast(
                 float(point.survival[place, 0, :last].sum()),
                 float(everyone[:, place, :last].sum(axis=1).std(ddof=1)),
             )
-            for place, last in lasts.items()
+            for place, name in enumerate(settings.names)
+            if support[place] >= (last := settings.reach_of(place))
         },
         by_group=by_group,
         differ=differ,

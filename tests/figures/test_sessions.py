@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from benchmarks.clinics import simulate_split_trial
+from forecast.causal.rates import funnel_limits
 from forecast.errors import RequestError
 from forecast.fading import fit_fading
 from forecast.figures.sessions import (
@@ -121,7 +122,7 @@ def test_funnel_shows_codes_and_never_names(figures, report):
 
 def test_funnel_curves_are_the_exact_limits(figures, report):
     curve = figures["funnel"].data[1]
-    assert curve.y[5] == report.operators.limits(int(curve.x[5]), level=0.95)[1]
+    assert curve.y[5] == funnel_limits(int(curve.x[5]), report.operators.target)[1]
 
 
 def test_rates_are_those_of_the_report(figures, report):
