@@ -182,11 +182,11 @@ def show_in_exports() -> None:
 
     JupyterLab draws a figure by plotly's own extension and needs nothing for it; a page made by
     nbconvert has no extension, so plotly.js is put into the notebook's output, once (5 MB, gone
-    when the outputs are cleared). Long lines of text then break between words, not within them.
-    Call it in a notebook's first cell.
+    when the outputs are cleared). Call it in a notebook's first cell.
     """
-    from IPython.display import display_html
+    from IPython import get_ipython
 
     pio.renderers.default = "plotly_mimetype+notebook"
-    whole_words = ".jp-RenderedText pre { word-break: normal !important; }"
-    display_html(f"<style>{whole_words}</style>", raw=True)
+    if (shell := get_ipython()) is not None:  # long lines of text break between words
+        whole_words = ".jp-RenderedText pre { word-break: normal !important; }"
+        shell.display_pub.publish({"text/html": f"<style>{whole_words}</style>"})
