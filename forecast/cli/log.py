@@ -34,13 +34,13 @@ if TYPE_CHECKING:
 def read(options: Options) -> OutcomeLog:
     """Return the log that the options name, and keep for the answer what was set aside in it."""
     progress(options.language, "reading", str(options.log))
-    cleared_at = getattr(options, "cleared_at", None)
-    given = {} if cleared_at is None else {"cleared_at": cleared_at}
-    log = forecast.read_log(options.log, columns=getattr(options, "columns", None), **given)
+    given = {name: getattr(options, name, None) for name in ("cleared_at", "columns")}
+    log = forecast.read_log(options.log, **given)
     brief = log.report.in_brief()
     by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
     lists = sentence("report.lists", {"brief": brief, "log": f"{options.log}{by_map}"})
-    options.of_log = [*([lists] if brief else []), *map(Sentence, log.suspicions)]
+    overruled = [note for note in log.report.notes if note.code == "log.cleared_at_given"]
+    options.of_log = [*([lists] if brief else []), *map(Sentence, [*overruled, *log.suspicions])]
     return log
 
 
@@ -185,14 +185,13 @@ def run_assess(options: Options) -> None:
     language: str = options.language
     if options.register is not None:
         found = assess_promises(promises, log, level=options.level)
-        data, lines = found.to_dict(), found.lines(language)
     else:
         found = assess_forecaster(forecaster, log, level=options.level)
-        data, lines = found.to_dict(), found.lines(language)
-        lines[1:1] = forecaster.own_check() * found.used_for_fit
-        if promises:
-            kept = assess_promises(promises, log, level=options.level)
-            data["promises"], lines = kept.to_dict(), [*lines, "", *kept.lines(language)]
+    data, lines = found.to_dict(), found.lines(language)
+    lines[1:1] = forecaster.own_check() * found.used_for_fit
+    if promises and options.register is None:
+        kept = assess_promises(promises, log, level=options.level)
+        data["promises"], lines = kept.to_dict(), [*lines, "", *kept.lines(language)]
     if tariff is not None:
         progress(options.language, "quoting")
         sold = [each for each in tariff.packages if each.kind == "fixed"]

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from html import escape
-from itertools import takewhile
+from itertools import groupby, takewhile
 from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING, Any
@@ -250,8 +251,7 @@ def _draw_fading(album: _Album, log: OutcomeLog) -> None:
 def _index_page(album: _Album) -> str:
     language = album.language
     found = "\n".join(
-        f"<h2>{escape(heading.say(language))}</h2>\n"
-        + "\n".join(f"<p>{escape(line)}</p>" for line in lines)
+        f"<h2>{escape(heading.say(language))}</h2>\n" + "\n".join(_paragraphs(lines))
         for heading, lines in album.said.items()
     )
     items = "\n".join(
@@ -263,6 +263,13 @@ def _index_page(album: _Album) -> str:
     page = Template(Path(__file__).with_suffix(".html").read_text(encoding="utf-8"))
     parts = {"closing": closing, "found": found, "items": items}
     return page.substitute(parts | named, language=language, known=TITLE)
+
+
+def _paragraphs(lines: Iterable[str]) -> Iterator[str]:
+    for in_columns, group in groupby(lines, lambda line: "  " in line.strip()):  # kept by blanks
+        rows = [re.sub("  +", "<td>", escape(line.strip())) for line in group]
+        table = ("<table>", *map("<tr><td>{}".format, rows), "</table>")
+        yield from table if in_columns else map("<p>{}".format, rows)
 
 
 def _settle(made: Path, target: Path) -> None:

@@ -18,7 +18,7 @@ LONGEST_CODE = 40
 TABLE_OF = {"fading_pct": "gradings", "grader_id": "gradings", "basis": "gradings"}
 TABLE_OF |= {"reaction": "reactions", "severity": "reactions"}
 LABELS = {"treated_on": "day", "fading_pct": "fading", "operator_id": "by", "grader_id": "by"}
-LABELS |= {"code": "course", "promise": "title", "undo": "title"}
+LABELS |= {"promise": "title", "undo": "title"}
 
 
 class MisfitError(RequestError):
@@ -28,8 +28,9 @@ class MisfitError(RequestError):
     """
 
     def __init__(self, field: str, note: Note, *, askable: bool = False) -> None:
-        at = {"field": LABELS.get(field, field)}
-        super().__init__(sentence("daybook.at", at), Sentence(note))
+        at, said = sentence("daybook.at", {"field": LABELS.get(field, field)}), Sentence(note)
+        looked_up = field in ("code", "client")  # then the problem stands alone, with a remedy
+        super().__init__(*((said, sentence(f"daybook.{field}_do")) if looked_up else (at, said)))
         self.field, self.note, self.askable = field, note, askable
 
     def __reduce__(self) -> tuple[Any, ...]:

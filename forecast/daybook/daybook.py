@@ -371,7 +371,7 @@ class Daybook:
         by = check_code(by, "by")
         known = self.rows("SELECT course_id FROM known WHERE client_id = ?", client_id)
         if not known:
-            raise MisfitError("client_id", Note("daybook.no_client"))
+            raise MisfitError("client", Note("daybook.no_client"))
         courses = [one["course_id"] for one in known]
         of = f"course_id IN ({', '.join('?' * len(courses))})"
         promises = self.rows(f"SELECT count(*) AS n FROM promises WHERE {of}", *courses)[0]["n"]

@@ -98,10 +98,7 @@ class FadingCurves(Result):
         more = {
             "courses": len(self.rows.courses),
             "gradings": len(self.rows.place),
-            "left_out": {
-                why.note.code.removeprefix("counts.out_"): n
-                for why, n in self.rows.left_out.items()
-            },
+            "left_out": {of.note.code.split("out_")[1]: n for of, n in self.rows.left_out.items()},
             "adjusted_for": list(self.adjusted_for),
             "assumption": str(self.assumption),
         }

@@ -215,13 +215,13 @@ def show_in_exports() -> None:
 
     Examples
     --------
-    >>> show_in_exports()  # doctest: +ELLIPSIS
-    {'text/html': '<style>...
+    >>> show_in_exports()
     >>> pio.renderers.default
     'plotly_mimetype+notebook'
     """
-    from IPython.display import display_html
+    from IPython import get_ipython
 
     pio.renderers.default = "plotly_mimetype+notebook"
-    whole_words = ".jp-RenderedText pre { word-break: normal !important; }"
-    display_html(f"<style>{whole_words}</style>", raw=True)  # type: ignore[no-untyped-call]
+    if (shell := get_ipython()) is not None:  # long lines of text break between words
+        whole_words = ".jp-RenderedText pre { word-break: normal !important; }"
+        shell.display_pub.publish({"text/html": f"<style>{whole_words}</style>"})

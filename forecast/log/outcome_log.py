@@ -228,7 +228,7 @@ class OutcomeLog(Result):
 
 
 def read_log(
-    path: str | Path, *, cleared_at: float = 95, columns: str | Path | None = None
+    path: str | Path, *, cleared_at: float | None = None, columns: str | Path | None = None
 ) -> OutcomeLog:
     """Return the outcome log at ``path``, checked.
 
@@ -237,9 +237,9 @@ def read_log(
     path : str or Path
         A folder of CSV files (``courses.csv``, ``sessions.csv``, ...), a folder of Parquet
         files, one .xlsx workbook with sheets of these names, or a daybook. Only courses is needed.
-    cleared_at : float
-        Percent faded from which a grading counts as clear; ``cleared_at`` in the folder's
-        ``datapackage.json`` is used where this is left at 95.
+    cleared_at : float, optional
+        Percent faded from which a grading counts as clear. Without it what the log itself states
+        is used (``cleared_at`` in the folder's ``datapackage.json``), else 95.
     columns : str or Path, optional
         A map of the clinic's own sheets, headings and words, as ``forecast check LOG
         --propose-map columns.toml`` writes one.
@@ -258,9 +258,12 @@ def read_log(
     """
     check_kind(path, (str, os.PathLike), name="path", give="a folder or a workbook")
     raw = read_raw(Path(path)) if columns is None else read_mapped(Path(path), Path(columns))
-    if raw.cleared_at is not None and cleared_at == DEFAULT_CLEARED_AT:
-        cleared_at = raw.cleared_at
-        raw.notes.append(Note("log.cleared_at_stated", values={"cleared_at": cleared_at}))
+    if cleared_at is None:
+        cleared_at = raw.cleared_at or DEFAULT_CLEARED_AT
+    if raw.cleared_at is not None:
+        values = {"cleared_at": cleared_at, "stated": raw.cleared_at}
+        code = "stated" if cleared_at == raw.cleared_at else "given"
+        raw.notes.append(Note(f"log.cleared_at_{code}", values=values))
     if raw.cleared_judged:
         raw.notes.append(Note("log.cleared_judged", values={"judged": raw.cleared_judged}))
     return _assemble(raw, cleared_at=cleared_at)

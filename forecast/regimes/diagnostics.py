@@ -78,9 +78,7 @@ class Diagnostics:
             "supported_to": self.supported_to,
             "effective": {name: round(one.effective, 1) for name, one in self.carried.items()},
             "counts": self.counts,
-            "left_out": {
-                why.note.code.removeprefix("counts.out_"): n for why, n in self.left_out.items()
-            },
+            "left_out": {of.note.code.split("out_")[1]: n for of, n in self.left_out.items()},
             "without_chance": {name: one.without_chance for name, one in self.carried.items()},
             "largest_imbalance_after": float(after.max()) if len(after) else None,
         }

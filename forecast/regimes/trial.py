@@ -235,10 +235,7 @@ def _rows(
     with_rows = courses["course_id"].isin(set(rows["course_id"]))
     unseen = int((~courses["course_id"].isin(judged_ids)).sum())
     begun_mixed = int((~with_rows).sum()) - unseen
-    reasons = {
-        sentence("counts.out_first_session_not_judged"): unseen,
-        sentence("counts.out_begun_with_both"): begun_mixed,
-    }
+    reasons = {sentence("counts.out_unjudged"): unseen, sentence("counts.out_mixed"): begun_mixed}
     left_out = left_out | {reason: n for reason, n in reasons.items() if n}
     courses = courses[with_rows].reset_index(drop=True)
     if not len(courses):

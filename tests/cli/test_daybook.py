@@ -116,7 +116,9 @@ def test_who_is_forgotten_is_told_which_files_learnt_from_them(
 
 def test_what_does_not_fit_is_named_as_the_page_names_it(book: Path, capsys: Shown):
     said = run(capsys, "daybook", book, "--forget", "zz9", code=1)
-    assert said.startswith("forecast: Pseudonym of the client, never a name: There is no client")
+    assert said.startswith("forecast: There is no client of that pseudonym in the daybook. Give")
+    said = run(capsys, "daybook", book, "--history", "zz9", code=1)
+    assert said.startswith("forecast: There is no promise, course or pseudonym of that number")
     named = [book, "--forget", "P1", "--by", "Anna Schmidt", "--language", "de"]
     said = run(capsys, "daybook", *named, code=1)
     assert said.startswith("forecast: Ihr Kürzel: Das sieht wie ein Name aus.")

@@ -158,7 +158,10 @@ def test_cleared_at_may_stand_in_the_data_package(folder):
     described["cleared_at"] = 90
     (folder / "datapackage.json").write_text(json.dumps(described))
     assert read_log(folder).cleared_at == 90
-    assert read_log(folder, cleared_at=85).cleared_at == 85
+    for asked in (85, 95):  # what is asked for holds, and is said
+        log = read_log(folder, cleared_at=asked)
+        assert log.cleared_at == asked
+        assert f"As asked, a grading of {asked} %" in log.report.to_text()
 
 
 def refusal(path, *words):
