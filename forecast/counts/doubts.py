@@ -189,8 +189,11 @@ def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) ->
         rest = predictor.assessment.get("evidence", "published evidence")
         was = max(_span(estimate.evidence_alone), 1)
         percent = max(round(100 * (1 - _span(estimate) / was)), 0)
-        code = "counts.narrowed" if percent else "counts.not_narrowed"
-        narrowed = Note(code, values={"percent": percent})
+        if estimate.interval[1] is None:
+            narrowed = Note("counts.open_end", values={"horizon": estimate.horizon})
+        else:
+            code = "counts.narrowed" if percent else "counts.not_narrowed"
+            narrowed = Note(code, values={"percent": percent})
         alone, now = (
             Note(
                 f"leads.count{'_and_span' * (each.interval[0] is not None)}",
