@@ -23,6 +23,7 @@ from forecast.figures.template import (
     titled,
     whiskers,
 )
+from forecast.reach import LONGEST_LIFE
 from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
@@ -508,8 +509,10 @@ def plot_laser_change(
     named = ", ".join(f"{value:g}" for value in change.laser.wavelengths_nm)
     even = change.break_even_years
     values = {"regime": change.laser.regime, "nm": named, "years": even}
-    title = say("never_earned" if even is None else "earned_back", **values)
-    return titled(figure, title, say, change.notes)
+    code = "never_earned"
+    if even is not None:
+        code = "earned_back" if even <= LONGEST_LIFE else "earned_late"
+    return titled(figure, say(code, **values), say, change.notes)
 
 
 def plot_uptake_table(*, language: str = "en") -> go.Figure:

@@ -184,7 +184,7 @@ def _what_gradings_say(
     level = []
     if has_slowed(percent, error=midcourse.passage.error):
         level = _level_notes(without, draws)
-    if level or 1 - float(draws.mean(axis=0).sum()) > MOST:
+    if level or HARDLY_ANY in notes or 1 - float(draws.mean(axis=0).sum()) > MOST:
         notes = [note for note in notes if note.severity != "info"] + level  # none is reassuring
     last = percent[max(percent)]
     if last >= midcourse.cleared_at:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.reach.laser_change import LaserChange, what_would_change
+    from forecast.reach.laser_change import LONGEST_LIFE, LaserChange, what_would_change
     from forecast.reach.reach import LogReach, log_reach, reach_effect, tattoo_reach
 
 

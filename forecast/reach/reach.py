@@ -308,7 +308,8 @@ class ReachEffect(Result):
     def lines(self, language: str) -> list[str]:
         """Return the effect in words."""
         low, high = self.sessions_interval
-        lines = [sentence("reach.times", {"ratio": self.sessions_ratio, "low": low, "high": high})]
+        code = "reach.times_unsaid" if low <= 1 <= high else "reach.times"
+        lines = [sentence(code, {"ratio": self.sessions_ratio, "low": low, "high": high})]
         both = zip(WHO.values(), (self.never_reached, self.never_unreached), strict=True)
         never = [sentence("reach.share", {"who": who, **_ends(*share)}) for who, share in both]
         lines.append(sentence("reach.never", {"shares": never}))
