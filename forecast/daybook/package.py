@@ -89,9 +89,8 @@ def begin_daybook(path: Path, source: Path | None = None) -> dict[str, Any]:
 
     Examples
     --------
-    >>> write_log(log, folder / "log")
-    >>> begin_daybook(folder / "book.sqlite", folder / "log")
-    {'courses': 150, 'promises': 0, 'set_aside': 0}
+    >>> begin_daybook(folder / "book.sqlite")
+    {'courses': 0, 'promises': 0}
     """
     if source is not None and not source.exists():
         raise RequestError(*problem_and_remedy("disk.no_source", {"source": str(source)}))

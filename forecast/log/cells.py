@@ -548,7 +548,7 @@ def _at_face_value(
     else:
         meanings = np.full(len(texts), None, dtype=object)
         clear = np.zeros(len(texts), dtype=bool)
-    return meanings, [int(i) for i in np.flatnonzero(~clear)]
+    return meanings, np.flatnonzero(~clear).tolist()
 
 
 def _spread(

@@ -47,7 +47,7 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
 
     Raises DataError if a required column is missing or two headings mean the same column.
     """
-    from forecast.log.identity import quoted_all
+    from forecast.log.identity import quoted
 
     rules = {rule.name: rule for rule in TABLES[name]}
     found: dict[Any, str] = {}
@@ -58,15 +58,11 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
             found[heading] = known
     missing = [rule for rule in rules.values() if rule.required and rule.name not in found.values()]
     if missing:
-        first = missing[0]
-        values: dict[str, Any] = {
-            "table": name,
-            "columns": [rule.name for rule in missing],
-            "given": quoted_all(given) or sentence("reading.none"),
-            "first": first.name,
-            "rule": rule_of(first),
-            "hint": _likely_heading(first.name, [name for name in given if name not in found]),
-        }
+        first, others = missing[0], [heading for heading in given if heading not in found]
+        listed = [quoted(heading, place) for place, heading in enumerate(given, start=1)]
+        values: dict[str, Any] = {"table": name, "columns": [rule.name for rule in missing]}
+        values |= {"given": ", ".join(listed) or sentence("reading.none"), "first": first.name}
+        values |= {"rule": rule_of(first), "hint": _likely_heading(first.name, others)}
         raise DataError(*problem_and_remedy("reading.no_column", values))
     return found
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from datetime import date
 from functools import cache
 from itertools import chain
@@ -153,11 +153,6 @@ def masked(text: str) -> str:
         if pattern.search(text):
             return f"({'an' if what[0] in 'ae' else 'a'} {what})"
     return "(a name)" if _has_given_name(text) else text
-
-
-def quoted_all(headings: Sequence[object]) -> str:
-    """Return headings as messages list them."""
-    return ", ".join(quoted(heading, place) for place, heading in enumerate(headings, start=1))
 
 
 def _treated(frame: pd.DataFrame, kinds: Mapping[str, str]) -> float | None:

@@ -115,8 +115,6 @@ class OutcomeLog(Result):
 
         Examples
         --------
-        >>> from forecast import simulate_log
-        >>> log = simulate_log(60, seed=1)
         >>> set(log.where(log.courses["smoker"] == "yes").courses["smoker"])
         {'yes'}
         """

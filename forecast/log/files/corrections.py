@@ -149,7 +149,7 @@ def _fill(sheet: Any, report: LogReport, table: str, rows: pd.DataFrame, languag
             cell.alignment = Alignment(wrap_text=True, vertical="top")
     for rule in TABLES[table]:
         if rule.name in places:
-            add_list(sheet, rule, places[rule.name] - 1)
+            add_list(sheet, rule, places[rule.name] - 1, language)
     sheet.freeze_panes = sheet.cell(2, len(BESIDE) + 1)
 
 

@@ -15,7 +15,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast._notes import Note, problem_and_remedy
+from forecast._notes import Note, problem_and_remedy, texts_of
 from forecast.errors import DataError
 from forecast.log.cells import as_text, rule_of
 from forecast.log.cleaning import EXAMPLE
@@ -246,11 +246,15 @@ def new_workbook() -> bytes:
     return content.getvalue()
 
 
-def add_list(sheet: Any, rule: Column, at: int) -> None:
-    """Give the cells of a sheet's column, the first being 0, a list of levels to choose from."""
+def add_list(sheet: Any, rule: Column, at: int, language: str = "en") -> None:
+    """Give the cells of a sheet's column, the first being 0, a list of levels to choose from.
+
+    They are the words of a ``language`` that `rule_of` names too.
+    """
     from openpyxl.worksheet.datavalidation import DataValidation
 
-    listed = f'"{",".join(rule.levels)}"'
+    said = texts_of(language).get("terms", {})
+    listed = f'"{",".join(said.get(level, level) for level in rule.levels)}"'
     if rule.kind in ("level", "flag") and len(listed) <= WIDEST:
         choice = DataValidation("list", formula1=listed, allow_blank=True)
         sheet.add_data_validation(choice)

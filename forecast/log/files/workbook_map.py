@@ -6,7 +6,7 @@ import json
 import re
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from forecast._checks import counted
+from forecast._checks import counted, nearest
 from forecast._notes import Sentence, problem_and_remedy, sentence
 from forecast.errors import DataError
 from forecast.log.cells import (
@@ -122,7 +122,7 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
     for title in found.sheets:
         if title not in sheets:
             values: dict[str, Any] = {"file": file, "title": title, "table": table}
-            values |= {"sheets": [*map(repr, sheets)], "hint": _hint(title, sheets)}
+            values |= {"sheets": [*map(repr, sheets)], "hint": nearest(title, sheets)}
             raise DataError(*problem_and_remedy("reading.map_no_sheet", values))
         frame, head, columns = _under_columns(table, found, title, sheets[title], file)
         headings_found(raw, table if len(found.sheets) == 1 else f"{table}, {title}", head)
@@ -198,7 +198,7 @@ def _check_names(file: str, table: str, names: list[str]) -> None:
         if name not in column_names(table):
             known = column_names(table)
             values: dict[str, Any] = {"file": file, "name": name, "table": table, "columns": known}
-            values["hint"] = _hint(name, known)
+            values["hint"] = nearest(name, known)
             raise DataError(*problem_and_remedy("reading.map_odd_column", values))
 
 
@@ -216,11 +216,6 @@ def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dic
     return {folded(word.strip()): str(level) for word, level in given.items()}
 
 
-def _hint(word: str, known: Iterable[str]) -> str:
-    close = get_close_matches(word, list(known), n=1)
-    return sentence("reading.did_you_mean", {"word": close[0]}) if close else ""
-
-
 def propose_map(path: str | Path, file: str | Path) -> tuple[str, list[Sentence]]:
     """Return a commented map, to be ``file``, of the sheets at ``path``, and a line on each.
 
@@ -235,11 +230,11 @@ def propose_map(path: str | Path, file: str | Path) -> tuple[str, list[Sentence]
     Examples
     --------
     >>> book, columns = folder / "book.xlsx", folder / "columns.toml"
-    >>> log.courses.to_excel(book, sheet_name="courses", index=False)
+    >>> log.courses.head(9).to_excel(book, sheet_name="courses", index=False)
     >>> text, lines = propose_map(book, columns)
     >>> written = columns.write_text(text, encoding="utf-8")  # to be corrected by hand
     >>> len(forecast.read_log(book, columns=columns).courses)
-    150
+    9
     """
     path, file = Path(path), Path(file)
     sheets, _ = every_sheet(path)

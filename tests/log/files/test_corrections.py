@@ -123,6 +123,8 @@ def test_a_workbook_names_the_cell_and_german_is_german(folder, tmp_path):
     assert (
         rows[1][2] == "Bitte schreiben: eines von I, II, III, IV, V, VI. Vielleicht ist I gemeint."
     )
+    lists = [one.formula1 for one in book["courses"].data_validations.dataValidation]
+    assert '"gering,mittel,stark"' in lists  # words that are read, as those of a rule
 
 
 def as_one_workbook(folder, path):
