@@ -51,6 +51,11 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
 
     Raises RequestError if it is no question of this version, or asks for a covariate that fewer
     than five courses have, and DataError if fewer than 20 courses reached the goal.
+
+    Examples
+    --------
+    >>> answer_question(log, JointRounds().advance()[0])["counts"]
+    {'courses': 150, 'reached': 85}
     """
     _check_kind(question, QUESTION, "refused.no_question")
     try:
@@ -125,8 +130,15 @@ class JointRounds:
     Attributes
     ----------
     goal : str
+        ``clear`` or ``lighten``.
     answers : tuple of tuple of mapping
         One tuple per round, in the order asked; within it one answer per clinic.
+
+    Examples
+    --------
+    >>> question, model = JointRounds().advance()
+    >>> question["ask"], model
+    ('columns', None)
     """
 
     goal: str = "clear"

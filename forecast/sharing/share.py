@@ -73,6 +73,12 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
     about, to the nearest ten; ``worth``, the courses that would tell as much without noise.
 
     Raises DataError if fewer than 20 courses reached the goal.
+
+    Examples
+    --------
+    >>> share = share_log(log)
+    >>> share["counts"], share["worth"], share["left_out"][:2]
+    ({'courses': 140, 'reached': 100}, 22, ['region_head_neck', 'region_lower_trunk'])
     """
     rows, reached = rows_to_give(log, goal, code="refused.few_to_share")
     noise = _noise_of(log, goal)
@@ -135,7 +141,13 @@ def _noise_of(log: OutcomeLog, goal: str) -> Iterator[float]:
 
 
 def is_member(log: OutcomeLog, members: Sequence[str], *, goal: str) -> bool:
-    """Say whether ``members``, fingerprints, have the share of ``log`` for ``goal`` of today."""
+    """Say whether ``members``, fingerprints, have the share of ``log`` for ``goal`` of today.
+
+    Examples
+    --------
+    >>> is_member(log, [digest(share_log(log))], goal="clear"), is_member(log, [], goal="clear")
+    (True, False)
+    """
     try:
         return digest(share_log(log, goal=goal)) in members
     except ForecastError:

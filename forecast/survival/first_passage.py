@@ -13,14 +13,12 @@ would have reached u it has reached -log(exp(-ceiling) + (1 - exp(-ceiling)) exp
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._plain import plain, read
 from forecast._types import FloatArray, IntArray
 from forecast.errors import DataError
 from forecast.survival.newton import climb
@@ -50,19 +48,40 @@ LARGEST_ODDS = 2.2  # log odds; where next to nothing is left for never, levels 
 class PassageBridge:
     """A bridge from zero to a ``threshold``, the level whose first passage is the event.
 
-    It climbs by its ``pace`` and ``bend`` and wanders by ``wander`` and ``power``; levels are
-    measured with ``error``. Paths that never pass, by their ``odds``, climb as fast at first as
-    those of the ``lengths``.
+    Paths that never pass climb as fast at first as those of the ``lengths``.
+
+    Attributes
+    ----------
+    threshold : float
+        Of the level, minus the log of what is left.
+    pace : float
+        Mean level half a step before the passage is counted, in thresholds.
+    wander, power : float
+        The variance gained per step is ``wander`` times (mean gain per step) to the ``power``.
+    error : float
+        Variance of a measured level.
+    lengths : tuple of float
+        Steps that paths took to pass, evenly spread over all of them.
+    bend : float
+        Power of the time by which a path climbs, at most 1: evenly.
+    odds : float
+        Of never passing, over half of what the chances leave.
+
+    Examples
+    --------
+    >>> bridge = PassageBridge(3.0, pace=1, wander=0.05, power=1, error=0.05, lengths=(6, 9))
+    >>> bridge.posterior(np.full(9, 0.1), 2, [2], [1.0]).round(2)
+    array([0.  , 0.01, 0.09, 0.21, 0.22, 0.18, 0.13, 0.08, 0.05])
     """
 
     threshold: float
-    pace: float  # mean level half a step before the passage is counted, in thresholds
+    pace: float
     wander: float
-    power: float  # variance gained per step is wander times (mean gain per step) to the power
-    error: float  # variance of a measured level
-    lengths: tuple[float, ...]  # steps that paths took to pass, evenly spread over all of them
-    bend: float = 1.0  # power of the time by which a path climbs, at most 1: evenly
-    odds: float = 1.0  # of never passing, over half of what the chances leave
+    power: float
+    error: float
+    lengths: tuple[float, ...]
+    bend: float = 1.0
+    odds: float = 1.0
 
     def log_likelihood(
         self, steps: npt.ArrayLike, levels: npt.ArrayLike, passage: npt.ArrayLike
@@ -258,15 +277,6 @@ class PassageBridge:
         limits = np.zeros(1), np.full(1, LARGEST_ODDS)
         found = climb(score, np.array(ODDS[:1]), settled=SETTLED, limits=limits)[0]
         return replace(self, odds=float(np.exp(found[0])))
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return dict(plain(self))
-
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> PassageBridge:
-        """Return what :meth:`to_dict` wrote."""
-        return read(cls, stored)
 
     @classmethod
     def fit(
