@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from forecast._types import FloatArray, IntArray
 from forecast.errors import DataError
+from forecast.survival.location_scale import normal_above
 from forecast.survival.newton import climb
 
 # Paths that have not passed by the last step may pass at so many times it, or later, or they
@@ -169,8 +170,6 @@ class PassageBridge:
 
         ``chances``, (h,), as for `posterior`, of one path.
         """
-        from math import erf, sqrt
-
         at = np.array([float(step)])
         each = (self._bridge(at, self._when(done, len(chances))), self._never(at))
         mean, rising, falling = np.hstack(each)
@@ -179,7 +178,7 @@ class PassageBridge:
         stays = len(mean) - len(chances) - len(BEYOND)
         late = np.full(len(BEYOND), later / len(BEYOND))
         weight = np.concatenate([chances, late, np.full(stays, self.odds * later / stays)])
-        below = [0.5 * (1 + erf(z / sqrt(2))) for z in (level - mean) / np.sqrt(variance)]
+        below = normal_above((mean - level) / np.sqrt(variance))
         return float(weight @ below / weight.sum())
 
     @staticmethod
