@@ -1,10 +1,9 @@
 """What a path seen so far says about the step at which it first passes a threshold.
 
 Given the step T of the first passage, the path from the start is a bridge: it climbs to the
-threshold, which it passes within step T, half-way on average, and wanders on the way there. It
-climbs evenly, or ever more slowly by a power of the time.
-Levels are measured with error. Chances of T from elsewhere, times the chance of the levels seen
-given T, are the chances of T given both (Bayes).
+threshold, which it passes within step T, half-way on average, evenly or ever more slowly by a power
+of the time, and wanders on the way. Levels are measured with error. Chances of T from elsewhere,
+times the chance of the levels seen given T, are the chances of T given both (Bayes).
 
 A path may also never pass: it climbs ever more slowly to a ceiling below the threshold. A level is
 taken as minus the log of what is left, of which a part exp(-ceiling) never goes: where another path

@@ -1,10 +1,8 @@
 """What every count model can do: a specification that fits, a fit that predicts and is saved.
 
 Draws of parameters come in pairs, each the mirror image of the other about the estimate (antithetic
-variates: Hammersley and Morton 1956, Proc Camb Phil Soc 52:449), and are stretched so that their
-covariance is the one asked for. Averages over them are then free of noise as far as predictions
-are straight or evenly curved in the parameters, and what is left does not change with the seed
-enough to be seen.
+variates: Hammersley and Morton 1956, Proc Camb Phil Soc 52:449), stretched until their covariance
+is that asked for: averages are free of noise as far as predictions are straight or evenly curved.
 """
 
 from __future__ import annotations
