@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import forecast
@@ -14,6 +15,7 @@ from forecast.forecaster import Forecaster
 from forecast.log import OutcomeLog
 from forecast.reactions import ReactionReport
 from forecast.regimes import RegimeComparison
+from forecast.survival import Durations
 
 
 @pytest.fixture(scope="session")
@@ -56,6 +58,9 @@ def at_hand(
     examples = request.node.dtest.examples if request.node.dtest else []
     text = "".join(one.source for one in examples)
     doctest_namespace |= {"forecast": forecast, "folder": tmp_path}
+    six = {"k": [1, 2, 2, 3, 4, 5], "seen": [1, 1, 0, 1, 1, 0], "dose": [2.0, 1, 1, 0, 1, 0]}
+    names: Any = {"step": "k", "observed": "seen", "covariates": ["dose"]}
+    doctest_namespace["durations"] = Durations.from_frame(pd.DataFrame(six), **names)
     doctest_namespace["enquiry"] = forecast.Enquiry("II", "forearm", "black", "medium", "single")
     prices: Any = {"currency": "EUR", "session_price": 150, "cost_per_session": 55, "cap": 15}
     doctest_namespace["tariff"] = forecast.Tariff(**prices)

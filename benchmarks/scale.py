@@ -124,7 +124,7 @@ def read_and_fit(folder: Path) -> str:
     rows = judged_rows(log)
     durations = durations_of(rows, LogSummary.of(log, rows).means)
     fitted = DiscreteHazard(prior=hazard_prior()).fit(durations)
-    return f"{len(fitted.coefficients)} of {len(COVARIATES)} effects"
+    return f"{len(fitted.encoding.names)} of {len(COVARIATES)} effects"
 
 
 def read_fit_and_assess(folder: Path) -> str:

@@ -166,7 +166,11 @@ def run_pool(options: Options) -> None:
         _step(options)
         return
     check_json_output(options.out, sharing.POOLED, what="what pool wrote")
-    pooled = sharing.pool_shares([_read_json(path) for path in options.shares])
+    read = [_read_json(path) for path in options.shares]
+    names = [path.name for path in options.shares]
+    if len(set(names)) < len(names):
+        names = [str(path) for path in options.shares]
+    pooled = sharing.pool_shares(read, names=names)
     write_text(options.out, _as_text(pooled.to_dict()))
     lines = [*pooled.lines(options.language), sentence("sharing.saved", {"file": str(options.out)})]
     data = {"written": str(options.out), "pooled": pooled.to_dict()}

@@ -2,16 +2,13 @@
 
 Newton's method on the pooled rows needs, in each round, only a gradient and a square matrix from
 each clinic. Whoever pools keeps a `JointRounds`, which writes the next question; each clinic
-answers it from its own log with `answer_question`; the answers go back in, until the fit is
-done. It equals the fit on the pooled rows, of the covariates that every clinic can speak of,
-missing ones at their pooled mean.
+answers it from its own log; the answers go back in, until the fit is done. It equals the fit on
+the pooled rows, of the covariates every clinic can speak of, missing ones at their pooled mean.
 
-What travels is exact and so says more than a share: sums over all courses of a clinic and their
-cross-products, at each round's parameters. Covariates that fewer than five courses of some clinic
-speak of are left out, and counts per session are not sent. Whoever holds the answers to two fits
-one course apart has that course, and whoever knows all courses of a clinic but one can work that
-one out; a share is made so that they could not. It is for clinics that would show each other their
-logs.
+What travels is exact: sums over all courses of a clinic and their cross-products. Whoever holds the
+answers to two fits one course apart has that course; a share is made so that they could not. It is
+for clinics that would show each other their logs. Covariates that fewer than five courses of some
+clinic speak of are left out, and counts per session are not sent.
 """
 
 from __future__ import annotations
@@ -51,6 +48,11 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
 
     Raises RequestError if it is no question of this version, or asks for a covariate that fewer
     than five courses have, and DataError if fewer than 20 courses reached the goal.
+
+    Examples
+    --------
+    >>> answer_question(log, JointRounds().advance()[0])["counts"]
+    {'courses': 150, 'reached': 85}
     """
     _check_kind(question, QUESTION, "refused.no_question")
     try:
@@ -125,8 +127,15 @@ class JointRounds:
     Attributes
     ----------
     goal : str
+        ``clear`` or ``lighten``.
     answers : tuple of tuple of mapping
         One tuple per round, in the order asked; within it one answer per clinic.
+
+    Examples
+    --------
+    >>> question, model = JointRounds().advance()
+    >>> question["ask"], model
+    ('columns', None)
     """
 
     goal: str = "clear"

@@ -206,24 +206,34 @@ def _cell(value: float) -> Sentence:
     return sentence("text.number", {"n": value, "digits": 2})
 
 
-def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
+def pool_shares(
+    shares: Sequence[Mapping[str, Any]], *, names: Sequence[str] = ()
+) -> PooledEvidence:
     """Return the common effects of the ``shares`` of several clinics, by random effects (REML).
 
-    Shares are as `share_log` returns them, one per clinic. Raises RequestError if there are fewer
-    than two, one is there twice, or goals differ.
+    Shares are as `share_log` returns them, one per clinic; what is said of one calls it by its
+    place among them, or by ``names``. Raises RequestError if there are fewer than two, one is
+    there twice, or goals differ.
+
+    Examples
+    --------
+    >>> logs = (log, forecast.simulate_log(60, seed=2))
+    >>> pool_shares([forecast.sharing.share_log(one) for one in logs]).counts
+    {'courses': 160, 'reached': 130}
     """
+    called = [*names] or [*range(1, len(shares) + 1)]
     read = [
-        Share.from_dict(one, named=sentence("sharing.one_share", {"n": n}))
-        for n, one in enumerate(shares, start=1)
+        Share.from_dict(one, named=sentence("sharing.one_share", {"n": name}))
+        for one, name in zip(shares, called, strict=True)
     ]
-    _check_together(read)
+    _check_together(read, called)
     given = {name for share in read for name in share.parameters}
-    names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
-    values, errors = np.full((2, len(read), len(names)), np.nan)
+    effects = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
+    values, errors = np.full((2, len(read), len(effects)), np.nan)
     for row, share in enumerate(read):
-        at = [names.index(name) for name in share.parameters]
+        at = [effects.index(name) for name in share.parameters]
         values[row, at], errors[row, at] = share.estimates, share.errors
-    values, errors, notes = _held(values, errors, names, read[0].goal)
+    values, errors, notes = _held(values, errors, effects, read[0].goal, called)
     found = random_effects(values, errors)
     notes += [
         Note("sharing.count_twice", "caution"),
@@ -232,11 +242,11 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     if not found.converged:
         notes.append(Note("sharing.not_settled", "caution"))
     if len(read) >= FEWEST_FURTHER:
-        said = further_clinic(values, errors, names)
+        said = further_clinic(values, errors, effects)
         notes.append(Note("sharing.further", "info", {"clinics": len(read), **said}))
     return PooledEvidence(
         goal=read[0].goal,
-        parameters=names,
+        parameters=effects,
         mean=found.mean,
         covariance=np.diag(found.error**2),
         variance_between=found.variance_between,
@@ -310,14 +320,13 @@ def _miss(told: FloatArray, true: FloatArray) -> float:
     return float(((by - happens) ** 2 + happens * (1 - happens)).sum())
 
 
-def _check_together(shares: Sequence[Share]) -> None:
+def _check_together(shares: Sequence[Share], called: Sequence[str | int]) -> None:
     if len(shares) < 2:
         raise RequestError(*problem_and_remedy("refused.one_share", {"n": len(shares)}))
     digests = [share.digest for share in shares]
-    twice = next((n for n, one in enumerate(digests, start=1) if one in digests[: n - 1]), None)
+    twice = next((n for n, one in enumerate(digests) if one in digests[:n]), None)
     if twice is not None:
-        first = digests.index(digests[twice - 1]) + 1
-        values = {"first": first, "twice": twice}
+        values = {"first": called[digests.index(digests[twice])], "twice": called[twice]}
         raise RequestError(*problem_and_remedy("refused.same_shares", values))
     goals = sorted({share.goal for share in shares})
     if len(goals) > 1:
@@ -327,7 +336,11 @@ def _check_together(shares: Sequence[Share]) -> None:
 # What a share may move the common effects by, whoever wrote it: no effect counts for more than four
 # usual ones, nor lies farther from the others, and from what is published, than clinics do.
 def _held(
-    values: FloatArray, errors: FloatArray, names: tuple[str, ...], goal: str
+    values: FloatArray,
+    errors: FloatArray,
+    names: tuple[str, ...],
+    goal: str,
+    called: Sequence[str | int],
 ) -> tuple[FloatArray, FloatArray, list[Note]]:
     errors = np.maximum(errors, LEAST_ERROR * np.nanmedian(errors, axis=0))
     published = hazard_prior(goal)
@@ -339,7 +352,7 @@ def _held(
         Note(
             "sharing.stands_apart",
             "caution",
-            {"share": row + 1, "what": ", ".join(np.array(names)[apart].tolist())},
+            {"share": called[row], "what": ", ".join(np.array(names)[apart].tolist())},
         )
         for row, apart in enumerate((values != held) & np.isfinite(values))
         if apart.any()
@@ -351,6 +364,12 @@ def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
     """Return the pooled evidence saved as JSON at ``path``.
 
     Raises RequestError if it cannot be read or is something else.
+
+    Examples
+    --------
+    >>> load_evidence("none.json")
+    Traceback (most recent call last):
+    forecast.errors.RequestError: none.json cannot be read: there is no such file. ...
     """
     try:
         stored = read_json(Path(path))

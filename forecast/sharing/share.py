@@ -1,22 +1,19 @@
 """What a clinic may give away of its log: fitted effects with errors, and two coarse counts.
 
 A share holds no row, id, date or value of any course. It is the grouped proportional-hazards
-model (complementary log-log, smooth baseline) of the common covariates, because its effects are
-log hazard ratios, the scale on which published evidence is written and read; because its
-likelihood has one maximum, so that every clinic gives the same thing; and because the exact
-joint fit (`forecast.sharing.joint`) gives the same parameters.
+model (complementary log-log, smooth baseline) of the common covariates: its effects are log hazard
+ratios, on which published evidence is written; its likelihood has one maximum, so that every clinic
+gives the same thing; and the exact joint fit (`forecast.sharing.joint`) has the same parameters.
 
 What keeps courses out of it is noise. Each effect has normal noise of ``NOISE`` times the square
 root of effects per course, in its own standard errors: leaving out a course moves k effects by the
 square root of k / n of their errors on average, so by an eighth of the noise, and whoever knows all
 other courses and asks whether one was there gains at most ``2 Phi(1 / 16) - 1``, 0.05, over a
-guess. That is an average over courses, not a bound for each: rare ones, which would move most, are
-kept away by leaving out covariates that fewer than about 20 courses speak of. Standard errors,
-counts, and what is too few have noise of their own. The price is said by the share: ``worth`` is
-the number of courses that would tell as much without noise.
+guess. That is an average: rare courses, which would move most, are kept away by leaving out
+covariates that fewer than about 20 speak of. Standard errors and counts have noise of their own.
 
-The noise follows from the courses' table, every cell of it. So the same log gives the same share,
-asking again averages nothing out, and two shares one course apart have noise that has nothing in
+The noise follows from every cell of the courses' table. So the same log gives the same share,
+asking again averages nothing out, and the noise of two shares one course apart has nothing in
 common. Whoever holds that whole table could work the noise out, and has no need to.
 """
 
@@ -73,6 +70,12 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
     about, to the nearest ten; ``worth``, the courses that would tell as much without noise.
 
     Raises DataError if fewer than 20 courses reached the goal.
+
+    Examples
+    --------
+    >>> share = share_log(log)
+    >>> share["counts"], share["worth"], share["left_out"][:2]
+    ({'courses': 140, 'reached': 100}, 22, ['region_head_neck', 'region_lower_trunk'])
     """
     rows, reached = rows_to_give(log, goal, code="refused.few_to_share")
     noise = _noise_of(log, goal)
@@ -135,7 +138,13 @@ def _noise_of(log: OutcomeLog, goal: str) -> Iterator[float]:
 
 
 def is_member(log: OutcomeLog, members: Sequence[str], *, goal: str) -> bool:
-    """Say whether ``members``, fingerprints, have the share of ``log`` for ``goal`` of today."""
+    """Say whether ``members``, fingerprints, have the share of ``log`` for ``goal`` of today.
+
+    Examples
+    --------
+    >>> is_member(log, [digest(share_log(log))], goal="clear"), is_member(log, [], goal="clear")
+    (True, False)
+    """
     try:
         return digest(share_log(log, goal=goal)) in members
     except ForecastError:

@@ -49,6 +49,11 @@ class Durations:
     DataError
         If a step is below 1 or above a million, an entry is negative or not before its step, a
         weight is negative, anything but a covariate is missing, or lengths differ.
+
+    Examples
+    --------
+    >>> durations.step, durations.observed.astype(int), len(durations.take(durations.observed))
+    (array([1, 2, 2, 3, 4, 5]), array([1, 1, 0, 1, 1, 0]), 4)
     """
 
     step: IntArray

@@ -1,10 +1,9 @@
 """What a path seen so far says about the step at which it first passes a threshold.
 
 Given the step T of the first passage, the path from the start is a bridge: it climbs to the
-threshold, which it passes within step T, half-way on average, and wanders on the way there. It
-climbs evenly, or ever more slowly by a power of the time.
-Levels are measured with error. Chances of T from elsewhere, times the chance of the levels seen
-given T, are the chances of T given both (Bayes).
+threshold, which it passes within step T, half-way on average, evenly or ever more slowly by a power
+of the time, and wanders on the way. Levels are measured with error. Chances of T from elsewhere,
+times the chance of the levels seen given T, are the chances of T given both (Bayes).
 
 A path may also never pass: it climbs ever more slowly to a ceiling below the threshold. A level is
 taken as minus the log of what is left, of which a part exp(-ceiling) never goes: where another path
@@ -13,16 +12,15 @@ would have reached u it has reached -log(exp(-ceiling) + (1 - exp(-ceiling)) exp
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._plain import plain, read
 from forecast._types import FloatArray, IntArray
 from forecast.errors import DataError
+from forecast.survival.location_scale import normal_above
 from forecast.survival.newton import climb
 
 # Paths that have not passed by the last step may pass at so many times it, or later, or they
@@ -50,19 +48,40 @@ LARGEST_ODDS = 2.2  # log odds; where next to nothing is left for never, levels 
 class PassageBridge:
     """A bridge from zero to a ``threshold``, the level whose first passage is the event.
 
-    It climbs by its ``pace`` and ``bend`` and wanders by ``wander`` and ``power``; levels are
-    measured with ``error``. Paths that never pass, by their ``odds``, climb as fast at first as
-    those of the ``lengths``.
+    Paths that never pass climb as fast at first as those of the ``lengths``.
+
+    Attributes
+    ----------
+    threshold : float
+        Of the level, minus the log of what is left.
+    pace : float
+        Mean level half a step before the passage is counted, in thresholds.
+    wander, power : float
+        The variance gained per step is ``wander`` times (mean gain per step) to the ``power``.
+    error : float
+        Variance of a measured level.
+    lengths : tuple of float
+        Steps that paths took to pass, evenly spread over all of them.
+    bend : float
+        Power of the time by which a path climbs, at most 1: evenly.
+    odds : float
+        Of never passing, over half of what the chances leave.
+
+    Examples
+    --------
+    >>> bridge = PassageBridge(3.0, pace=1, wander=0.05, power=1, error=0.05, lengths=(6, 9))
+    >>> bridge.posterior(np.full(9, 0.1), 2, [2], [1.0]).round(2)
+    array([0.  , 0.01, 0.09, 0.21, 0.22, 0.18, 0.13, 0.08, 0.05])
     """
 
     threshold: float
-    pace: float  # mean level half a step before the passage is counted, in thresholds
+    pace: float
     wander: float
-    power: float  # variance gained per step is wander times (mean gain per step) to the power
-    error: float  # variance of a measured level
-    lengths: tuple[float, ...]  # steps that paths took to pass, evenly spread over all of them
-    bend: float = 1.0  # power of the time by which a path climbs, at most 1: evenly
-    odds: float = 1.0  # of never passing, over half of what the chances leave
+    power: float
+    error: float
+    lengths: tuple[float, ...]
+    bend: float = 1.0
+    odds: float = 1.0
 
     def log_likelihood(
         self, steps: npt.ArrayLike, levels: npt.ArrayLike, passage: npt.ArrayLike
@@ -150,8 +169,6 @@ class PassageBridge:
 
         ``chances``, (h,), as for `posterior`, of one path.
         """
-        from math import erf, sqrt
-
         at = np.array([float(step)])
         each = (self._bridge(at, self._when(done, len(chances))), self._never(at))
         mean, rising, falling = np.hstack(each)
@@ -160,7 +177,7 @@ class PassageBridge:
         stays = len(mean) - len(chances) - len(BEYOND)
         late = np.full(len(BEYOND), later / len(BEYOND))
         weight = np.concatenate([chances, late, np.full(stays, self.odds * later / stays)])
-        below = [0.5 * (1 + erf(z / sqrt(2))) for z in (level - mean) / np.sqrt(variance)]
+        below = normal_above((mean - level) / np.sqrt(variance))
         return float(weight @ below / weight.sum())
 
     @staticmethod
@@ -258,15 +275,6 @@ class PassageBridge:
         limits = np.zeros(1), np.full(1, LARGEST_ODDS)
         found = climb(score, np.array(ODDS[:1]), settled=SETTLED, limits=limits)[0]
         return replace(self, odds=float(np.exp(found[0])))
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return dict(plain(self))
-
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> PassageBridge:
-        """Return what :meth:`to_dict` wrote."""
-        return read(cls, stored)
 
     @classmethod
     def fit(

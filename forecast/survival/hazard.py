@@ -71,13 +71,9 @@ class DiscreteHazard:
 
     Examples
     --------
-    >>> import pandas as pd
-    >>> from forecast.survival import Durations
-    >>> frame = pd.DataFrame({"k": [1, 2, 2, 3], "seen": [1, 1, 0, 1], "dose": [2.0, 1, 1, 0]})
-    >>> durations = Durations.from_frame(frame, step="k", observed="seen", covariates=["dose"])
     >>> fitted = DiscreteHazard(penalty=1.0).fit(durations)
-    >>> fitted.predict({"dose": 1.0}, horizon=5).pmf.shape
-    (1, 5)
+    >>> fitted.predict({"dose": [0.0, 2.0]}, horizon=5).median()
+    array([5., 1.])
     """
 
     penalty: float = 0.0
@@ -92,11 +88,6 @@ class DiscreteHazard:
                     f"The prior of {name!r} is ({mean}, {spread}).",
                     "Give a mean and a standard deviation above 0.",
                 )
-
-    @property
-    def name(self) -> str:
-        """A short name for tables."""
-        return "discrete hazard (cloglog, smooth baseline)"
 
     def fit(self, durations: Durations) -> FittedDiscreteHazard:
         """Return the model fitted to ``durations``.
@@ -195,11 +186,19 @@ def joint_fit(model: DiscreteHazard, encoding: Encoding, ask: Ask) -> FittedDisc
 
     Newton's method needs only a score and a small matrix from each site and round; the result is
     that of the pooled rows. ``ask`` puts one question to all sites, a method of `RowsHere` and its
-    arguments, and returns their answers; all must use ``encoding``. Raises RequestError if there is
-    no site, or their covariates differ in number, and FitError as `DiscreteHazard.fit`.
+    arguments, and returns their answers; all must use ``encoding``. Raises FitError as
+    `DiscreteHazard.fit`.
+
+    Examples
+    --------
+    >>> model, encoding = DiscreteHazard(penalty=1.0), Encoding.learn(durations.covariates)
+    >>> sites = [RowsHere.of(durations.take(part), encoding) for part in ([0, 2, 4], [1, 3, 5])]
+    >>> apart, together = joint_fit(model, encoding, ask_here(sites)), model.fit(durations)
+    >>> bool(np.abs(apart.parameters - together.parameters).max() < 1e-6)
+    True
     """
     each = ask("counts")
-    counts = Counts.together(each, width=len(encoding.names))
+    counts = Counts.together(each)
     if not counts.events.sum() > 0:
         raise FitError("Nobody had the event at any site.", "Add rows, or start from a prior.")
     found = _fitted(model, encoding, counts, ask)
@@ -239,22 +238,6 @@ class FittedDiscreteHazard:
         """The parameters' names: the baseline's, then the encoded covariates'."""
         return SMOOTH_NAMES + self.encoding.names
 
-    @property
-    def coefficients(self) -> pd.Series[float]:
-        """The coefficients on the link scale, by encoded covariate name."""
-        import pandas as pd
-
-        slopes = self.parameters[len(SMOOTH_NAMES) :]
-        return pd.Series(slopes, index=list(self.encoding.names), name="coefficient")
-
-    @property
-    def standard_errors(self) -> pd.Series[float]:
-        """The standard errors of the coefficients, from ``covariance_matrix``."""
-        import pandas as pd
-
-        spread = np.sqrt(np.diag(self.covariance_matrix))[len(SMOOTH_NAMES) :]
-        return pd.Series(spread, index=list(self.encoding.names), name="standard_error")
-
     def predict(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
     ) -> CountDistribution:
@@ -278,11 +261,7 @@ class FittedDiscreteHazard:
         horizon = check_whole_number(horizon, name="horizon", low=1)
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
         matrix = self.encoding.encode(covariates, average=True)
-        return self.pmfs(self.parameter_draws(n_draws=n_draws, seed=seed), matrix, horizon)
-
-    def parameter_draws(self, *, n_draws: int, seed: int) -> FloatArray:
-        """Return draws of the parameters, shape (n_draws, k)."""
-        return _drawn(self, n_draws, seed)
+        return self.pmfs(_drawn(self, n_draws, seed), matrix, horizon)
 
     def pmfs(self, parameters: FloatArray, matrix: FloatArray, horizon: int) -> FloatArray:
         """Return pmfs of shape (n_draws, n, horizon) for parameters of shape (n_draws, k).

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast._types import BoolArray, FloatArray
-from forecast.errors import FitError, RequestError
+from forecast.errors import FitError
 from forecast.survival.distribution import Durations, count_steps, count_subjects, first_seen
 from forecast.survival.encoding import Encoding, is_zero_one
 
@@ -50,6 +50,11 @@ def smooth_baseline(parameters: FloatArray, horizon: int) -> FloatArray:
     """Return the linear predictor at steps 1 to ``horizon``, shape (..., horizon).
 
     ``parameters`` has shape (..., 3), in the order of ``SMOOTH_NAMES``.
+
+    Examples
+    --------
+    >>> smooth_baseline(np.array([-2.0, 0.5, 0.0]), 8).round(2)
+    array([-3.04, -2.69, -2.49, -2.35, -2.24, -2.14, -2.07, -2.  ])
     """
     return parameters @ basis_of(horizon).T
 
@@ -78,7 +83,13 @@ def start_values(at_risk: FloatArray, events: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScoreAndInformation:
-    """The ``loglik`` of some rows, its ``gradient`` (p,) and ``information`` (p, p)."""
+    """The ``loglik`` of some rows, its ``gradient`` (p,) and ``information`` (p, p).
+
+    Examples
+    --------
+    >>> RowsHere.of(durations, Encoding(())).derivatives(np.array([-1.0, 0, 0])).gradient.round(2)
+    array([-1.47,  2.76, -5.39])
+    """
 
     loglik: float
     gradient: FloatArray
@@ -101,6 +112,12 @@ class Counts:
     zero_one : ndarray of shape (p,), bool
         Columns that hold nothing but zeros and ones.
     n_rows, n_subjects : int
+
+    Examples
+    --------
+    >>> counts = RowsHere.of(durations, Encoding(())).counts()
+    >>> counts.at_risk, counts.events
+    (array([6., 5., 3., 2., 1.]), array([1., 1., 1., 1., 0.]))
     """
 
     at_risk: FloatArray
@@ -115,16 +132,8 @@ class Counts:
     n_subjects: int
 
     @classmethod
-    def together(cls, each: Sequence[Counts], *, width: int) -> Counts:
+    def together(cls, each: Sequence[Counts]) -> Counts:
         """Return the counts of all sites; subjects are taken to be at one site only."""
-        if not each:
-            raise RequestError("There are no sites to ask.", "Give at least one.")
-        for number, one in enumerate(each):
-            if len(one.first) != width:
-                raise RequestError(
-                    f"Site {number} has {len(one.first)} encoded covariates, not {width}.",
-                    "Give every site the same encoding.",
-                )
         steps = max(len(one.at_risk) for one in each)
 
         def total(name: str) -> FloatArray:
@@ -168,8 +177,19 @@ def raw_from_scaled(center: FloatArray, scale: FloatArray) -> FloatArray:
 class RowsHere:
     """Rows in this process, as one site of a fit; see :meth:`of`.
 
-    ``durations``, what is ``counted`` of them, and the matrix from their raw parameters
-    ``to_own``: those of the encoded covariates ``X`` (n, p) in scales of their own.
+    Attributes
+    ----------
+    durations : Durations
+    counted : Counts
+    to_own : ndarray of shape (3 + p, 3 + p)
+        The matrix from raw parameters to those of ``X``.
+    X : ndarray of shape (n, p)
+        Encoded covariates, in scales of their own.
+
+    Examples
+    --------
+    >>> RowsHere.of(durations, Encoding.learn(durations.covariates)).X.std(axis=0).round(9)
+    array([1.])
     """
 
     durations: Durations

@@ -27,14 +27,8 @@ class LifeTable:
 
     Examples
     --------
-    >>> import pandas as pd
-    >>> from forecast.survival import Durations
-    >>> frame = pd.DataFrame({"k": [1, 2, 2, 3], "seen": [1, 1, 0, 0]})
-    >>> table = LifeTable().fit(
-    ...     Durations.from_frame(frame, step="k", observed="seen", covariates=[])
-    ... )
-    >>> table.survival
-    array([0.75, 0.5 , 0.5 ])
+    >>> LifeTable().fit(durations).survival.round(2)
+    array([0.83, 0.67, 0.44, 0.22, 0.22])
     """
 
     @property

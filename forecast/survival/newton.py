@@ -31,6 +31,12 @@ def climb(
     ``evaluate`` gives value, gradient and information, which may be indefinite far from the
     maximum. ``settled`` is the squared length, in standard errors, of a step that is the last;
     ``limits`` are the lowest and highest values.
+
+    Examples
+    --------
+    >>> hill = lambda at: (-float(at[0] - 3) ** 2, 6 - 2 * at, np.array([[2.0]]))
+    >>> climb(hill, np.zeros(1), settled=1e-9)
+    (array([3.]), array([[2.]]), True)
     """
     low, high = limits or (np.full(len(start), -np.inf), np.full(len(start), np.inf))
     at, (value, gradient, information) = start, evaluate(start)

@@ -173,7 +173,7 @@ FAULTY = {
     "reactions LOG --outcome frost": "Die Art von Reaktion 'frost' gibt es nicht",
     "share FEW -o share.json": "erreichten das Ziel",
     "pool one.csv one.csv -o pooled.json": "ist kein",
-    "pool MODEL MODEL -o pooled.json": "Auszug 1 ist kein Auszug",
+    "pool MODEL MODEL -o pooled.json": "model.json ist kein Auszug",
     "estimate LOG one.csv": "ist nicht lesbar: es ist keine Datei",
     "fit LOG -o fitted.json --evidence LOG": "ist nicht lesbar: es ist keine Datei",
     "check LOG --to-correct rows.csv": "ist keine .xlsx",

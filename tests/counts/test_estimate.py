@@ -121,7 +121,7 @@ def test_a_known_hazard_is_recovered(by_length):
     for seed in range(12):
         fitted = fit_stopping(*drawn(600, by_length=by_length, seed=seed))
         fourth = fitted.hazard(np.zeros(1), 0, 4)[0, 3]
-        found.append([fitted.model.coefficients["length"], fourth])
+        found.append([fitted.model.parameters[fitted.model.names.index("length")], fourth])
     slope, hazard = np.array(found).T
     assert abs(slope.mean() - by_length) < 3 * slope.std() / 12**0.5 + 0.02
     assert abs(hazard.mean() - (1 - np.exp(-0.08))) < 3 * hazard.std() / 12**0.5 + 0.002

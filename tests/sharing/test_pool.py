@@ -149,6 +149,8 @@ def test_what_cannot_be_pooled_is_refused(shares, logs):
         pool_shares(shares[:1])
     with pytest.raises(RequestError, match="Shares 1 and 3 are the same"):
         pool_shares([shares[0], shares[1], shares[0]])
+    with pytest.raises(RequestError, match=r"Shares north\.json and south\.json are the same"):
+        pool_shares([shares[0], shares[0]], names=["north.json", "south.json"])
     with pytest.raises(RequestError, match="different goals, clear and lighten"):
         pool_shares([shares[0], share_log(logs[1], goal="lighten")])
     with pytest.raises(RequestError, match="Share 2 is not a share"):
@@ -191,6 +193,8 @@ def test_a_share_that_somebody_made_up_moves_the_others_little_and_is_named(shar
     assert (moved < 2 * honest.width).all()
     told = [note for note in found.notes if note.code == "sharing.stands_apart"]
     assert 6 in {note.values["share"] for note in told}
+    named = pool_shares([*shares, made_up], names=[f"{n}.json" for n in range(1, 7)])
+    assert any(str(note).startswith("Share 6.json says of ") for note in named.notes)
 
 
 def test_no_honest_share_is_named(logs, shares):

@@ -8,6 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import multivariate_normal
 
+from forecast._plain import plain, read
 from forecast.errors import DataError
 from forecast.survival.first_passage import PassageBridge
 
@@ -230,8 +231,8 @@ def test_the_weighed_chances_keep_their_promise_on_new_paths():
 
 
 def test_it_travels_as_json_and_refuses_paths_never_measured():
-    stored = json.loads(json.dumps(BRIDGE.to_dict()))
+    stored = json.loads(json.dumps(plain(BRIDGE)))
     assert stored["lengths"] == [5.0, 8.0, 12.0]
-    assert PassageBridge.from_dict(stored) == BRIDGE
+    assert read(PassageBridge, stored) == BRIDGE
     with pytest.raises(DataError, match="levels on the way"):
         PassageBridge.fit(np.full((2, 3), np.nan), np.full((2, 3), np.nan), [4, 5], threshold=3.0)

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from forecast._plain import plain
 from forecast._plain import read as from_plain
-from forecast.errors import FitError, RequestError
+from forecast.errors import FitError
 from forecast.survival import (
     DiscreteHazard,
     Durations,
@@ -83,11 +83,6 @@ def test_levels_seen_in_one_site_only_are_known_in_all(mixed):
 
 def test_what_cannot_be_joined_is_refused(mixed):
     model, encoding = MODELS["ridge"], Encoding.learn(mixed[COLUMNS])
-    with pytest.raises(RequestError, match="no sites"):
-        joint_fit(model, encoding, ask_here([]))
-    other = Encoding.learn(mixed[["dose"]])
-    with pytest.raises(RequestError, match=r"Site 0 has 1 encoded covariates, not 4"):
-        joint_fit(model, encoding, ask_here([RowsHere.of(read(mixed), other)]))
     with pytest.raises(FitError, match="Nobody had the event at any site"):
         joint_fit(model, encoding, ask_here(sites_of(mixed.assign(seen=False), encoding)))
 

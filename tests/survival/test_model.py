@@ -84,7 +84,7 @@ def test_a_saved_model_of_an_unknown_kind_or_with_a_part_missing_is_refused():
         model_from_dict({"model": "life_tables"})
     with pytest.raises(RequestError, match="saved life_table cannot be read: KeyError"):
         model_from_dict({"model": "life_table", "at_risk": [1.0]})
-    with pytest.raises(RequestError, match=r"of trees.*Fit it anew"):
+    with pytest.raises(RequestError, match=r"of kind 'boosted_hazard'.*Fit it anew"):
         model_from_dict({"model": "boosted_hazard", "forests": []})
 
 
