@@ -108,8 +108,8 @@ BUGS = (
     Bug(
         "stopping goes by sessions to lightening",
         "counts/predictor.py",
-        "self.model.predict(to_clearing(stacked), self.horizon)",
-        "self.model.predict(stacked, self.horizon)",
+        "predictor.model.predict(to_clearing(stacked), predictor.horizon)",
+        "predictor.model.predict(stacked, predictor.horizon)",
         "counts/test_lightening.py",
     ),
     Bug(

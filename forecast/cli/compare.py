@@ -19,6 +19,7 @@ from forecast.cli.files import (
     anywhere,
     check_folder,
     check_json_output,
+    given,
     in_layers,
     progress,
     write_text,
@@ -51,13 +52,7 @@ def run_compare(options: Options) -> None:
     comparison = forecast.compare_regimes(
         log,
         strategies=[name.strip() for name in options.strategies.split(",")],
-        horizon=options.horizon,
-        margin=options.margin,
-        level=options.level,
-        replicates=options.replicates,
-        seed=options.seed,
-        by=options.by,
-        looking_again=options.looking_again,
+        **given(options, "horizon", "margin", "level", "replicates", "seed", "by", "looking_again"),
     )
     written = [str(path) for path in comparison.write(options.out)] if options.out else []
     if options.report is not None:
@@ -105,18 +100,9 @@ def run_reach(options: Options) -> None:
     data: dict[str, Any] = {**found.to_dict(), "effect": effect.to_dict()}
     results: list[Result] = [found, effect]
     if options.wavelengths:
-        change = reach.what_would_change(
-            log,
-            _numbers(options.wavelengths),
-            regime=options.regime,
-            price=options.price,
-            worth_cleared=options.worth_cleared,
-            cost_per_session=options.cost_per_session,
-            on=options.on,
-            horizon=options.horizon,
-            level=options.level,
-            seed=options.seed,
-        )
+        asked = given(options, "regime", "price", "worth_cleared", "cost_per_session", "on")
+        asked |= given(options, "horizon", "level", "seed")
+        change = reach.what_would_change(log, _numbers(options.wavelengths), **asked)
         data["change"] = change.to_dict()
         results.insert(0, change)
     lines = [line for one in results for line in one.lines(options.language)]

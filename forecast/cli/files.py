@@ -46,6 +46,11 @@ ANSWER, RESTS_ON = 5, 4  # lines of an answer, and of what it rests on, unless a
 BY = "cli0"  # who enters what a command enters, unless told
 
 
+def given(options: Options, *names: str) -> dict[str, Any]:
+    """Return what the options say under some names, as arguments."""
+    return {name: getattr(options, name) for name in names}
+
+
 def typed(text: str) -> str:
     """Return a text that names arguments as Python does with the options of the command line.
 

@@ -19,6 +19,7 @@ from forecast.cli.files import (
     check_json_output,
     check_output,
     check_register,
+    given,
     progress,
     write_text,
 )
@@ -34,10 +35,10 @@ if TYPE_CHECKING:
 def read(options: Options) -> OutcomeLog:
     """Return the log that the options name, and keep for the answer what was set aside in it."""
     progress(options.language, "reading", str(options.log))
-    given = {name: getattr(options, name, None) for name in ("cleared_at", "columns")}
-    log = forecast.read_log(options.log, **given)
+    cleared_at, columns = (getattr(options, name, None) for name in ("cleared_at", "columns"))
+    log = forecast.read_log(options.log, cleared_at=cleared_at, columns=columns)
     brief = log.report.in_brief()
-    by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
+    by_map = f" --columns {columns}" if columns else ""
     lists = sentence("report.lists", {"brief": brief, "log": f"{options.log}{by_map}"})
     overruled = [note for note in log.report.notes if note.code == "log.cleared_at_given"]
     options.of_log = [*([lists] if brief else []), *map(Sentence, [*overruled, *log.suspicions])]
@@ -124,9 +125,9 @@ def run_fit(options: Options) -> None:
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     log = read(options)
     progress(options.language, "fitting")
-    given = {name: getattr(options, name) for name in ("goal", "horizon", "seed")}
     extra = [name.strip() for name in options.extra.split(",") if name.strip()]
-    forecaster = forecast.fit_forecaster(log, extra=extra, evidence=evidence, **given)
+    asked = given(options, "goal", "horizon", "seed")
+    forecaster = forecast.fit_forecaster(log, extra=extra, evidence=evidence, **asked)
     forecaster.save(options.out)
     with _book_of(options.log) as book:
         if book:

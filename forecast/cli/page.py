@@ -20,6 +20,7 @@ from forecast.cli.files import (
     asked_of,
     check_output,
     course_of,
+    given,
     gradings_of,
     write_template,
     write_text,
@@ -42,13 +43,7 @@ def _needs_extra() -> Iterator[None]:
 def _desk_of(options: Options) -> Desk:
     with _needs_extra():
         from forecast.page import open_desk
-    return open_desk(
-        options.model,
-        lighten=options.lighten,
-        tariff=options.tariff,
-        clinic=options.clinic,
-        daybook=options.daybook,
-    )
+    return open_desk(options.model, **given(options, "lighten", "tariff", "clinic", "daybook"))
 
 
 def run_page(options: Options) -> None:
@@ -62,16 +57,9 @@ def run_page(options: Options) -> None:
     with _needs_extra():
         from forecast.page import serve
     code = _kept_code(options.code) if options.code else ""
-
+    where = given(options, "host", "port", "language")
     try:
-        serve(
-            desk,
-            announce=partial(_announce, options),
-            host=options.host,
-            port=options.port,
-            language=options.language,
-            code=code,
-        )
+        serve(desk, announce=partial(_announce, options), code=code, **where)
     except KeyboardInterrupt:
         if not options.json:
             print("\n" + Note("text.stopped").say(options.language or "en"))
@@ -141,13 +129,13 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
         on_record = {"course": course.course_id, "promise": options.promise}
     elif options.enquiry is None:
         raise RequestError(*problem_and_remedy("refused.which_course"))
-    given = gradings_of(options)
+    graded = gradings_of(options)
     enquiry, told = asked_of(options, course, [own.name for own in desk.extra])
     return Asked(
         enquiry=enquiry,
         goal=options.goal or (course.goal if course else next(iter(desk.forecasters))),
         sessions_done=course.done if course else options.sessions_done,
-        gradings=course.graded if course else tuple((row[0], row[1]) for row in given),
+        gradings=course.graded if course else tuple((row[0], row[1]) for row in graded),
         **on_record,
         facts=told["facts"],
         questions_asked=told["all_asked"],

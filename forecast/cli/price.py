@@ -19,6 +19,7 @@ from forecast.cli.files import (
     answer,
     check_output,
     facts_of,
+    given,
     progress,
     read_enquiries,
     sheet_names,
@@ -71,15 +72,9 @@ def run_price(options: Options) -> None:
     held_back = len(free) < len(enquiries)
     first: list[str] = [*by_line(cautions, "refer"), Sentence(WITHHELD)] if held_back else []
     if free and (options.courses is not None or log is not None):
-        year = forecast.price_caseload(
-            forecaster,
-            list(free.values()),
-            tariff.packages,
-            tariff,
-            courses=options.courses,
-            log=log,
-            seed=options.seed,
-        )
+        rest = {"log": log, **given(options, "courses", "seed")}
+        asked = list(free.values())
+        year = forecast.price_caseload(forecaster, asked, tariff.packages, tariff, **rest)
         data["year"] = year.to_dict()
         texts.append(year.lines(options.language)[: None if options.details else YEAR])
     if log is not None:
@@ -154,14 +149,8 @@ def run_appointments(options: Options) -> None:
     tariff = options.tariff and prices.read_tariff(options.tariff)
     forecaster, log = forecast.load_forecaster(options.model), read(options)
     progress(options.language, "following")
-    load = forecast.forecast_appointments(
-        forecaster,
-        log,
-        tariff,
-        weeks=options.weeks,
-        starts_per_month=options.starts_per_month,
-        seed=options.seed,
-    )
+    asked = given(options, "weeks", "starts_per_month", "seed")
+    load = forecast.forecast_appointments(forecaster, log, tariff, **asked)
     rests_on = [sentence("text.rests_on"), *bullets(load.notes), sentence("text.by_month")]
     brief = [*load.in_brief(), "", *rests_on]
     lines = load.lines(options.language) if options.details else brief

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import MOST_TO_CHECK
@@ -133,12 +133,12 @@ APART = 0.1  # from which those who get there are counted apart
 TIMES_THE_FIRST = 3  # and mid-course, so many times that at the consultation
 
 
-def leads_of(estimate: Estimate, *, first: float | None = None) -> tuple[Note, ...]:
+def leads_of(estimate: Estimate, *, first: Callable[[], float] | None = None) -> tuple[Note, ...]:
     """Return what belongs beside the number of ``estimate``, before any doubt.
 
     What the lasers reach and what they do not; the count of those who get there, where many do
-    not; and another way out, where most do not. ``first`` is the chance at the consultation not
-    to get there, for a course under way.
+    not; and another way out, where most do not. ``first`` gives the chance at the consultation
+    not to get there, for a course under way.
 
     Examples
     --------
@@ -153,7 +153,7 @@ def leads_of(estimate: Estimate, *, first: float | None = None) -> tuple[Note, .
         known = {"inks": inks, "unreached": [*map(plainly, estimate.unreached)]}
         found.append(Note("leads.reached", values=known | _count_and_span(estimate.reached, more)))
     there = round(100 * (1 - share))
-    if there and share > APART and (first is None or share > TIMES_THE_FIRST * first):
+    if there and share > APART and (first is None or share > TIMES_THE_FIRST * first()):
         of_them: dict[str, Any] = {"there": there}
         of_them |= {"horizon": _further(estimate.horizon, more)}
         of_them |= _count_and_span(estimate.if_reached, more)

@@ -297,8 +297,9 @@ class Estimate(Result):
         on until then. What is missing is the chance that more are needed, or that it never is.
     level : float
         What the interval is meant to cover, for example 0.8.
-    stop_hazard : ndarray of shape (horizon,)
-        Chance that a client stops after a session that has not reached the goal.
+    stops : callable
+        Gives ``stop_hazard``, (horizon,), the chance that a client stops after a session that has
+        not reached the goal: of which only a price and what is delivered have need.
     draws : ndarray of shape (n_draws, horizon)
         The distribution under draws of the model's parameters; draw d is the same draw for
         every enquiry of this forecaster.
@@ -345,7 +346,7 @@ class Estimate(Result):
     enquiry: Enquiry
     distribution: CountDistribution
     level: float
-    stop_hazard: FloatArray
+    stops: Callable[[], FloatArray]
     draws: FloatArray
     goal: str
     support: str
@@ -366,6 +367,11 @@ class Estimate(Result):
     def horizon(self) -> int:
         """The last session the distribution speaks of."""
         return self.distribution.horizon
+
+    @property
+    def stop_hazard(self) -> FloatArray:
+        """The chance that a client stops after each session without the goal, (horizon,)."""
+        return self.stops()
 
     @property
     def stop_draws(self) -> FloatArray | None:

@@ -122,7 +122,7 @@ class Predictor:
             enquiry=enquiry,
             distribution=distribution,
             level=level,
-            stop_hazard=self.stop_hazard(enquiry, done),
+            stops=partial(self.stop_hazard, enquiry, done),
             draws=draws,
             goal=self.goal,
             support=support.label,

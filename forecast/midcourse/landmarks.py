@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
-from forecast.survival import AcceleratedTime, CountDistribution, Durations
+from forecast.survival import AcceleratedTime, CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -191,11 +191,4 @@ def features(
         before * one,
         gone.get(before, 0.0) * one,
         cleared_at,
-    )
-
-
-def landmark_durations(marks: pd.DataFrame) -> Durations:
-    """Return what the supermodel is fitted to, one row per row of ``marks``."""
-    return Durations.from_frame(
-        marks, step="left", observed="observed", covariates=[*SCALED, *DOUBTED], subject="client_id"
     )

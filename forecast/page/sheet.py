@@ -7,7 +7,6 @@ import shutil
 from datetime import date
 from functools import cache, partial
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -251,6 +250,7 @@ def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
     forecast.errors.RequestError: The browser none-here could not make the PDF ...
     """
     import subprocess  # which a sheet in HTML does not need
+    from tempfile import TemporaryDirectory
 
     with TemporaryDirectory(prefix="sheet-") as folder:
         source, target = Path(folder, "sheet.html"), Path(folder, "sheet.pdf")

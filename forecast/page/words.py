@@ -1,17 +1,13 @@
-"""What people read, in their language: one file per language, numbers and dates by its locale."""
+"""What people read, in their language: texts, numbers, dates and money, one file per language."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
-
-from babel import Locale
-from babel.dates import format_date, format_skeleton
-from babel.numbers import format_currency, format_decimal
 
 from forecast._checks import nearest
 from forecast._notes import NOTHING, Filler, Note, languages, problem_and_remedy, texts_of
@@ -31,28 +27,27 @@ class Words:
     ----------
     code : str
         For example "en".
-    locale : babel.Locale
-        Decides how numbers, dates and money are written.
     texts : mapping
         Nested, as in the language's file.
+    marks : mapping
+        From the marks in English numbers to those of the language.
     """
 
     code: str
-    locale: Locale
     texts: Mapping[str, Any]
+    marks: Mapping[int, int]
 
     def say(self, key: str, values: Mapping[str, Any] = NOTHING) -> str:
         """Return the text of a dotted key with its holes filled.
 
-        A text with plural forms takes the one for ``values["n"]``.
+        A text of two forms takes the one for ``values["n"]``, one or another number.
         """
         found = _at(self, key)
         if found is None:
             raise KeyError(key)
         if not isinstance(found, str):
             n = values["n"]
-            plural = self.locale.plural_form(n) if isinstance(n, int) else "other"
-            found = str(found.get(plural, found["other"]))
+            found = str(found["one" if isinstance(n, int) and n == 1 else "other"])
         return found.format_map(values) if values else found
 
     def has(self, key: str) -> bool:
@@ -73,30 +68,30 @@ class Words:
 
     def number(self, value: float, *, signed: bool = False) -> str:
         """Return a number with at most two decimals."""
-        shape = "+#,##0.0;−#,##0.0" if signed else "#,##0.##"
         shown = round(value, 1 if signed else 2) + 0.0  # no minus before a zero
-        return _written(format_decimal, shown, shape, self)
+        bare = f"{shown:,.2f}".rstrip("0").rstrip(".")
+        return (_minus(f"{shown:+,.1f}") if signed else bare).translate(self.marks)
 
     def whole(self, value: float) -> str:
         """Return a whole number with its sign."""
-        shown = round(value) + 0  # no minus before a zero
-        return _written(format_decimal, shown, "+#,##0;−#,##0", self)
+        return _minus(f"{round(value):+,}").translate(self.marks)
 
     def span(self, low: str, high: str) -> str:
         """Return a range in words; one word where both ends read the same."""
         return low if low == high else self.say("answer.span", {"low": low, "high": high})
 
     def day(self, value: date) -> str:
-        """Return a date."""
-        return _written(format_date, value, "long", self)
+        """Return a date, its month in full."""
+        values = {"day": value, "month": self.texts["months"][value.month - 1]}
+        return str(self.texts["day_in_full"]).format_map(values)
 
     def month(self, value: date) -> str:
         """Return the month of a date."""
-        return _written(format_skeleton, "yMMMM", value, self)
+        return f"{self.texts['months'][value.month - 1]} {value.year}"
 
     def money(self, amount: Decimal, currency: str) -> str:
         """Return an amount of money, to the cent."""
-        return _written(format_currency, amount, currency, self)
+        return _paid(self, amount, currency)
 
     def of_100(self, share: float) -> str:
         """Return how many of 100, never none and never all."""
@@ -113,7 +108,7 @@ class Words:
     def note(self, note: Note) -> tuple[str, bool]:
         """Return a note of the package, and whether it is in this language."""
         try:
-            return _Filled(self).sentence(note), True
+            return _filled(self).sentence(note), True
         except KeyError:  # not translated
             return str(note), False
 
@@ -127,8 +122,14 @@ def _at(words: Words, key: str) -> Any:
 
 
 @lru_cache(maxsize=4096)
-def _written(how: Callable[..., str], first: Any, second: Any, words: Words) -> str:
-    return str(how(first, second, locale=words.locale))
+def _paid(words: Words, amount: Decimal, currency: str) -> str:
+    from babel.numbers import format_currency  # takes as long to load as half an estimate
+
+    return str(format_currency(amount, currency, locale=words.texts["locale"]))
+
+
+def _minus(number: str) -> str:
+    return number.replace("-", "−")
 
 
 class _Filled(Filler):
@@ -149,6 +150,11 @@ class _Filled(Filler):
 
 
 @cache
+def _filled(words: Words) -> Filler:
+    return _Filled(words)
+
+
+@cache
 def load_words(language: str) -> Words:
     """Return the texts of a language, or raise RequestError when there are none.
 
@@ -162,4 +168,4 @@ def load_words(language: str) -> Words:
         values["hint"] = nearest(language, languages())
         raise RequestError(*problem_and_remedy("refused.no_language", values))
     texts = texts_of(language)
-    return Words(language, Locale.parse(texts["locale"]), texts)
+    return Words(language, texts, str.maketrans(",.", texts["marks"]))

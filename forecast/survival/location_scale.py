@@ -61,11 +61,11 @@ def _log_tail(z: FloatArray) -> FloatArray:
     at = np.clip(z, NEAR_ONE, FAR)
     at -= NEAR_ONE
     at *= CELLS
+    part = np.floor(at)  # and what each part of the sum comes to, in the same place
+    at -= part
     with np.errstate(invalid="ignore"):  # NaN takes a place in the table, and stays NaN
-        cell = at.astype(np.intp)
-    at -= cell
+        cell = part.astype(np.intp)
     log = third.take(cell, mode="clip")
-    part = np.empty_like(at)  # what each part of the sum comes to
     for coefficient in (second, slope, value):
         log *= at
         log += coefficient.take(cell, mode="clip", out=part)

@@ -200,7 +200,7 @@ def certain(step: int) -> Estimate:
         enquiry=forecast.Enquiry("II", "forearm", "black", "medium", "single"),
         distribution=CountDistribution(pmf),
         level=0.8,
-        stop_hazard=np.zeros(25),
+        stops=lambda: np.zeros(25),
         draws=pmf,
         goal="clear",
         support="well covered",
@@ -303,7 +303,8 @@ def test_those_who_get_there_are_counted_apart_by_bayes_rule():
 def test_what_stands_beside_the_number_depends_on_how_many_do_not_get_there(missing, first, codes):
     pmf = np.eye(1, 25, 5) * (1 - missing)
     found = leads_of(
-        replace(certain(6), distribution=CountDistribution(pmf), draws=pmf), first=first
+        replace(certain(6), distribution=CountDistribution(pmf), draws=pmf),
+        first=first and (lambda: first),
     )
     assert [note.code.removeprefix("leads.") for note in found] == codes
 
@@ -311,7 +312,7 @@ def test_what_stands_beside_the_number_depends_on_how_many_do_not_get_there(miss
 def test_further_sessions_are_declined_as_german_declines_them():
     pmf = np.eye(1, 25, 5) * 0.6
     apart, *_ = leads_of(
-        replace(certain(6), distribution=CountDistribution(pmf), draws=pmf), first=0.1
+        replace(certain(6), distribution=CountDistribution(pmf), draws=pmf), first=lambda: 0.1
     )
     said = apart.say("de")
     assert "genügen 25 weitere Sitzungen zum Entfernen" in said

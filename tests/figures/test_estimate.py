@@ -125,7 +125,7 @@ def test_a_quote_shows_its_losses_apart_and_carries_its_notes():
         enquiry=Enquiry("II", "forearm", "black", "light", "single"),
         distribution=CountDistribution(HAND[None]),
         level=0.8,
-        stop_hazard=np.zeros(6),
+        stops=lambda: np.zeros(6),
         draws=HAND[None],
         goal="clear",
         support="well covered",

@@ -17,7 +17,7 @@ def estimate(draws, stop=0.0, *, pmf=None, notes=()):
         enquiry=PLAIN,
         distribution=CountDistribution(mean[None]),
         level=0.8,
-        stop_hazard=np.full(len(mean), stop),
+        stops=lambda: np.full(len(mean), stop),
         draws=draws,
         goal="clear",
         support="well covered",
