@@ -58,7 +58,7 @@ def climb(
         while True:
             there = np.clip(at + move, low, high)
             trial = evaluate(there)
-            if trial[0] >= value - 1e-10:
+            if trial[0] >= value - max(settled / 10, 1e-10):
                 break
             if np.abs(move).max() < 1e-9:  # no way up, though the slopes say so
                 return at, information, False

@@ -19,6 +19,7 @@ from forecast.survival import climb
 LARGEST_SPREAD = 6.0
 FARTHEST = 30.0  # a coefficient beyond has run away
 SETTLED = 1e-9  # squared length of the last step in standard errors
+NEAR_ENOUGH = 1e-6  # the same in a profile: slopes by quadrature fit their values no better
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -328,7 +329,7 @@ class _Problem:
 
         last = free == len(start) - 1
         limits = np.where(last, 0.0, -FARTHEST), np.where(last, LARGEST_SPREAD, FARTHEST)
-        point[free] = _not_far(climb(surface, start[free], settled=SETTLED, limits=limits)[0])
+        point[free] = _not_far(climb(surface, start[free], settled=NEAR_ENOUGH, limits=limits)[0])
         return point
 
     def objective(self, parameters: FloatArray) -> tuple[float, FloatArray]:
