@@ -57,6 +57,12 @@ def body_length(function: Function) -> int:
     return (function.end_lineno or start) - start + 1
 
 
+def test_every_picture_is_in_the_readme():
+    listed = (ROOT / "README.md").read_text(encoding="utf-8")
+    drawn = [name.rpartition(".")[2] for name in doors() if "figures.plot_" in name]
+    assert [name for name in drawn if f"`{name}`" not in listed] == []
+
+
 @pytest.mark.parametrize("name", sorted(forecast.__all__))
 def test_every_public_name_can_be_reached_and_is_in_the_readme(name: str):
     assert getattr(forecast, name) is not None
