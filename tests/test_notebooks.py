@@ -5,8 +5,8 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
-import nbformat
 import pytest
 
 ROOT = Path(__file__).parents[1]
@@ -18,9 +18,15 @@ RUN = "from nbclient.cli import main; main()"
 each_notebook = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 
 
+def read(path: Path) -> Any:
+    import nbformat  # three seconds of every worker, if it stood above
+
+    return nbformat.read(path, as_version=4)
+
+
 @each_notebook
 def test_a_notebook_is_stored_without_outputs(path: Path):
-    notebook = nbformat.read(path, as_version=4)
+    notebook = read(path)
     assert set(notebook.metadata) <= {"kernelspec", "language_info"}
     for cell in notebook.cells:
         assert not cell.metadata, cell.source
@@ -30,7 +36,7 @@ def test_a_notebook_is_stored_without_outputs(path: Path):
 
 @each_notebook
 def test_a_notebook_is_plain_short_python(path: Path):
-    notebook = nbformat.read(path, as_version=4)
+    notebook = read(path)
     for cell in notebook.cells:
         if cell.cell_type != "code":
             continue
@@ -42,7 +48,7 @@ def test_a_notebook_is_plain_short_python(path: Path):
 
 @each_notebook
 def test_a_notebook_asks_in_its_title_and_checks_its_own_claim(path: Path):
-    notebook = nbformat.read(path, as_version=4)
+    notebook = read(path)
     assert notebook.cells[0].cell_type == "markdown"
     assert notebook.cells[0].source.splitlines()[0].startswith("# ")
     code = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
@@ -55,9 +61,7 @@ OFFERED = {"forecast.figures", "forecast.survival", "forecast.assess", "forecast
 
 @each_notebook
 def test_a_notebook_imports_what_the_readme_lists_and_nothing_else(path: Path):
-    code = [
-        cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code"
-    ]
+    code = [cell.source for cell in read(path).cells if cell.cell_type == "code"]
     found = IMPORTED.findall("\n".join(code))
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     assert {room for room, _ in found} <= {"forecast", *OFFERED}
@@ -65,9 +69,15 @@ def test_a_notebook_imports_what_the_readme_lists_and_nothing_else(path: Path):
     assert {name for room, name in found if room == "forecast"} <= {"", "figures as draw"}
 
 
+@each_notebook
+def test_a_notebook_lets_its_figures_show_in_what_is_exported(path: Path):
+    first = next(cell.source for cell in read(path).cells if cell.cell_type == "code")
+    assert first.splitlines()[-1] == "show_in_exports()"
+
+
 def test_the_e_value_is_said_to_be_about_the_share_cleared():
     (path,) = (path for path in NOTEBOOKS if path.stem.startswith("05"))
-    told = [cell.source for cell in nbformat.read(path, as_version=4).cells]
+    told = [cell.source for cell in read(path).cells]
     (paragraph,) = (text for text in told if "E-value" in text)
     assert "share cleared" in paragraph
     assert "not the number of sessions" in paragraph
@@ -87,14 +97,8 @@ def run_notebook(path: Path) -> str:
     return done.stderr if done.returncode else ""
 
 
-# the first is quick and shows that notebooks run here at all; the others fit the whole clinic
-@pytest.mark.parametrize(
-    "path",
-    [
-        pytest.param(path, id=path.stem, marks=[pytest.mark.slow] if place else [])
-        for place, path in enumerate(NOTEBOOKS)
-    ],
-)
+@pytest.mark.slow
+@each_notebook
 def test_a_notebook_runs_from_the_top(path: Path):
     problem = run_notebook(path)
     assert not problem, problem
