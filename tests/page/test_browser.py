@@ -362,7 +362,13 @@ def test_the_sheet_prints_on_a_sheet_of_paper_and_says_the_same(filled_in: Visit
     assert "Print or save" not in text
 
 
-@pytest.mark.parametrize("config", [CONFIG, None], ids=["our config", "layout alone"])
+@pytest.mark.parametrize(
+    "config",
+    [
+        pytest.param(CONFIG, id="our config"),
+        pytest.param(None, id="layout alone", marks=pytest.mark.slow),
+    ],
+)
 def test_the_bar_over_a_figure_has_no_button_that_uploads(forecaster, browser, tmp_path, config):
     enquiry = forecast.Enquiry("II", "forearm", "black", "medium", "single")
     path = tmp_path / "figure.html"

@@ -429,7 +429,9 @@ def test_a_full_disk_is_told_in_the_language_of_the_page(
     assert len(read_promises(book.path)) == number + 1
 
 
-@pytest.mark.parametrize("size", [(390, 844), (1280, 900)])
+@pytest.mark.parametrize(
+    "size", [pytest.param((390, 844), marks=pytest.mark.slow), (1280, 900)], ids=["phone", "desk"]
+)
 def test_by_keyboard_alone_and_leaving_with_unsaved_entries_asks(
     size: tuple[int, int], browser: Any, served: str, tablet: Client
 ):

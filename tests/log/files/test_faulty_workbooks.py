@@ -46,7 +46,14 @@ def correct(book, path, report):
     made.save(corrected_file(path))
 
 
-@pytest.mark.parametrize("number", range(COUNT))
+# the first five have each language and each layout once
+@pytest.mark.parametrize(
+    "number",
+    [
+        pytest.param(one, marks=[pytest.mark.slow] if one >= COUNT // 3 else [])
+        for one in range(COUNT)
+    ],
+)
 def test_a_faulty_workbook_is_read_after_one_map_and_one_correct(books, tmp_path, number):
     book, columns = books[number], tmp_path / "columns.toml"
     path = write_book(book, tmp_path / "book.xlsx")
