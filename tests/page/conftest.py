@@ -4,8 +4,10 @@ import contextlib
 import json
 import shutil
 import signal
+import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -15,6 +17,7 @@ from urllib.parse import unquote_to_bytes, urlencode
 
 import anyio
 import pytest
+import uvicorn
 
 from forecast.counts import LogSummary
 from forecast.forecaster import Forecaster
@@ -189,6 +192,21 @@ def serving(files: Path, *more: str) -> Iterator[str]:
         assert running.wait(timeout=10) == 0
         # nothing that was typed is printed: the address was the only line
         assert running.stdout.read() == ""
+
+
+@contextlib.contextmanager
+def serving_here(app: Any) -> Iterator[str]:
+    """Serve an app from a thread of this process, which saves a start, and yield its address."""
+    server = uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="off", ws="none"))
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        thread = threading.Thread(target=server.run, args=([listening],))
+        thread.start()
+        try:
+            yield f"http://127.0.0.1:{listening.getsockname()[1]}/"
+        finally:
+            server.should_exit = True
+            thread.join(timeout=10)
+        assert not thread.is_alive()
 
 
 @pytest.fixture(scope="session")

@@ -20,7 +20,7 @@ from forecast.page.desk import Desk, open_desk, refreshed
 from forecast.page.server import make_app
 from forecast.page.words import load_words
 
-from .conftest import FILLED, Client, serving
+from .conftest import FILLED, Client, serving, serving_here
 
 TODAY = date.today()
 NAMES = ("Anna", "anna schmidt", "Schmidt, A.", "a@b.example", "0171 5551234", "Dr. Weber")
@@ -266,19 +266,25 @@ def test_a_new_model_is_taken_without_a_restart(files: Path, tmp_path: Path, des
 
 
 @pytest.fixture
-def served(files: Path, book: Daybook) -> Iterator[str]:
+def served(desk: Desk, book: Daybook) -> Iterator[str]:
+    with serving_here(make_app(replace(desk, daybook=book))) as address:
+        yield address
+
+
+@pytest.fixture
+def by_command(files: Path, book: Daybook) -> Iterator[str]:
     with serving(files, "--daybook", str(book.path)) as address:
         yield address
 
 
 def test_a_usual_second_visit_takes_few_taps_and_one_number(
-    browser: Any, served: str, tablet: Client, book: Daybook
+    browser: Any, by_command: str, tablet: Client, book: Daybook
 ):
     course = kept(tablet)
     written(tablet, course, 8, fading_pct="0", laser_id="yag", wavelengths_nm="1064")
     context = browser.new_context(viewport={"width": 820, "height": 1180}, has_touch=True)
     page, taps = context.new_page(), []
-    page.goto(served)
+    page.goto(by_command)
 
     def tap(place: str) -> None:
         taps.append(place)
