@@ -13,9 +13,9 @@ from forecast._files import write_whole
 from forecast._notes import in_language, problem_and_remedy, sentence
 from forecast.errors import RequestError
 from forecast.log.cells import OVERFLOW, as_text
+from forecast.log.cleaning import read_headings
 from forecast.log.columns import TABLES
 from forecast.log.files.workbook import CORRUPT, add_list, letters
-from forecast.log.headings import read_headings
 from forecast.log.report import LogReport
 
 if TYPE_CHECKING:

@@ -30,6 +30,7 @@ from forecast.log.cells import (
     read_cell,
     rule_of,
 )
+from forecast.log.cleaning import SEARCHED_ROWS, is_total
 from forecast.log.columns import TABLES, Column, column, column_names, words
 from forecast.log.files.reading import (
     RawLog,
@@ -42,7 +43,6 @@ from forecast.log.files.reading import (
     state_cleared,
 )
 from forecast.log.files.workbook import Sheets, letters
-from forecast.log.headings import SEARCHED_ROWS, is_total
 from forecast.log.identity import identifies
 
 if TYPE_CHECKING:

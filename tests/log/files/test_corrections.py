@@ -10,8 +10,7 @@ import pytest
 from forecast.cli import main
 from forecast.errors import DataError, RequestError
 from forecast.invented import simulate_log
-from forecast.log import read_log
-from forecast.log.data_package import write_log
+from forecast.log import read_log, write_log
 from forecast.log.files import corrected_file, propose_map, write_to_correct
 from forecast.log.files.corrections import FAULTY, MOST_CORRECTED
 
