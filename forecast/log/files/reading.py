@@ -29,9 +29,15 @@ from forecast.errors import DataError
 from forecast.log.cells import SEPARATORS, coded_texts, folded, normal_heading
 from forecast.log.cleaning import refuse_repeated, with_headings
 from forecast.log.columns import TABLES, column
-from forecast.log.files.corrections import apply_corrections, corrected_file
 from forecast.log.files.daybook_file import is_daybook, read_tables
-from forecast.log.files.workbook import Sheets, first_line, letters, sheets_of
+from forecast.log.files.workbook import (
+    Sheets,
+    apply_corrections,
+    corrected_file,
+    first_line,
+    letters,
+    sheets_of,
+)
 from forecast.log.identity import quoted
 from forecast.log.report import TOLERATED, Place
 

@@ -12,7 +12,7 @@ from forecast.errors import DataError, RequestError
 from forecast.invented import simulate_log
 from forecast.log import read_log, write_log
 from forecast.log.files import corrected_file, propose_map, write_to_correct
-from forecast.log.files.corrections import FAULTY, MOST_CORRECTED
+from forecast.log.files.workbook import FAULTY, MOST_CORRECTED
 
 TABLES = ("courses", "sessions", "gradings", "reactions")
 
@@ -283,7 +283,7 @@ def test_levels_can_be_chosen_from_a_list(folder, tmp_path):
 
 def test_more_rows_than_anybody_corrects_are_written_up_to_a_bound(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    for module in ("forecast.log.files", "forecast.log.files.corrections"):
+    for module in ("forecast.log.files", "forecast.log.files.workbook"):
         monkeypatch.setattr(f"{module}.MOST_CORRECTED", 1_000)  # MOST_CORRECTED would take long
     log = simulate_log(20, seed=1)
     write_log(log, tmp_path / "log")
