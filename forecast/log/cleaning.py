@@ -62,10 +62,7 @@ def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ())
 
 
 def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
-    """Return which column each heading means; headings that the log does not know are left out.
-
-    Raises DataError if a required column is missing or two headings mean the same column.
-    """
+    """Return which column each heading means that the log knows; DataError if one is missing."""
     rules = {rule.name: rule for rule in TABLES[name]}
     refuse_repeated(sentence("reading.table", {"table": name}), given)
     meant_by = {heading: normal_heading(heading) for heading in given}
@@ -138,10 +135,7 @@ def is_total(text: str) -> bool:
 
 @dataclass(slots=True)
 class CleanTable:
-    """One table on its way in; the index of ``frame`` is the row number in the file.
-
-    ``ids`` holds its columns of ids as numbers, of all rows of the file, see `codes`.
-    """
+    """One table on its way in, by row number; ``ids`` are those of all rows of its file."""
 
     name: str
     frame: pd.DataFrame
@@ -163,10 +157,7 @@ class CleanTable:
         return codes[self.index.get_indexer(self.frame.index)]
 
     def of_course(self, courses: CleanTable, column: str) -> npt.NDArray[Any]:
-        """Return a number or date of its course for each row; all courses must be there.
-
-        The ids of the table must be numbered as those of courses.
-        """
+        """Return a number or date of its course for each row; ids are numbered as in courses."""
         values: npt.NDArray[Any] = courses.frame[column].to_numpy()
         by_number = np.zeros(len(courses.ids["course_id"].distinct), dtype=values.dtype)
         by_number[courses.codes("course_id")] = values
@@ -215,11 +206,7 @@ class CleanTable:
 
 
 def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
-    """Return a table in its canonical form, with the rows that cannot be read listed.
-
-    ``raw`` has cells as text, or typed columns; its index is the row number. Raises DataError if a
-    required column is missing or two headings mean the same column.
-    """
+    """Return a table of cells, text or typed, in its canonical form; faults are listed in it."""
     import pandas as pd
 
     headings = read_headings(name, list(raw.columns))
@@ -273,10 +260,7 @@ def _of_its_own(raw: pd.DataFrame, ours: set[Any]) -> dict[str, pd.Series[Any]]:
 
 
 def _own_column(cells: pd.Series[Any]) -> pd.Series[Any] | None:
-    """Return a column that the log does not know as numbers, or as texts of some levels.
-
-    None where it is neither: dates, and free text.
-    """
+    """Return a column of the clinic's own as numbers or levels, None for dates and free text."""
     import pandas as pd
 
     if pd.api.types.is_datetime64_any_dtype(cells):

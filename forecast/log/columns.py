@@ -103,11 +103,7 @@ KEYS: dict[str, tuple[str, ...]] = {
     "promises": ("promise_no",),
 }
 
-FOREIGN_KEYS: dict[str, tuple[str, str]] = {
-    "sessions": ("course_id", "courses"),
-    "gradings": ("course_id", "courses"),
-    "reactions": ("course_id", "courses"),
-}
+OF_COURSES = ("sessions", "gradings", "reactions")  # whose course_id is one of courses
 
 
 @cache
@@ -141,41 +137,36 @@ def data_package(
     cleared_at: float = 95.0,
     cleared_judged: str = "",
 ) -> dict[str, Any]:
-    """Return ``datapackage.json`` for a log whose tables have these columns.
-
-    A Frictionless Data Package, as its specification version 1 describes it.
-    """
+    """Return ``datapackage.json`` for tables of these columns, a Frictionless Data Package 1."""
+    resources = []
+    for name, rules in columns.items():
+        fields = [_field(rule, KEYS.get(name) == (rule.name,)) for rule in rules]
+        schema: dict[str, Any] = {"fields": fields, "missingValues": [""]}
+        if name in KEYS:
+            here = {rule.name for rule in rules}
+            schema["primaryKey"] = [key for key in KEYS[name] if key in here]
+        if name in OF_COURSES and "courses" in columns:
+            key = ["course_id"]
+            of_courses = {"resource": "courses", "fields": key}
+            schema["foreignKeys"] = [{"fields": key, "reference": of_courses}]
+        resources.append(
+            {
+                "profile": "tabular-data-resource",
+                "name": name,
+                "path": f"{name}.csv",
+                "format": "csv",
+                "mediatype": "text/csv",
+                "encoding": "utf-8",
+                "schema": schema,
+            }
+        )
     return {
         "profile": "tabular-data-package",
         "name": "outcome-log",
         "title": title,
         "cleared_at": cleared_at,
         **({"cleared_judged": cleared_judged} if cleared_judged else {}),
-        "resources": [_resource(name, [*columns], rules) for name, rules in columns.items()],
-    }
-
-
-def _resource(name: str, present: list[str], columns: tuple[Column, ...]) -> dict[str, Any]:
-    schema: dict[str, Any] = {
-        "fields": [_field(rule, KEYS.get(name) == (rule.name,)) for rule in columns],
-        "missingValues": [""],
-    }
-    if name in KEYS:
-        here = {rule.name for rule in columns}
-        schema["primaryKey"] = [key for key in KEYS[name] if key in here]
-    if name in FOREIGN_KEYS and FOREIGN_KEYS[name][1] in present:
-        key, other = FOREIGN_KEYS[name]
-        schema["foreignKeys"] = [
-            {"fields": [key], "reference": {"resource": other, "fields": [key]}}
-        ]
-    return {
-        "profile": "tabular-data-resource",
-        "name": name,
-        "path": f"{name}.csv",
-        "format": "csv",
-        "mediatype": "text/csv",
-        "encoding": "utf-8",
-        "schema": schema,
+        "resources": resources,
     }
 
 

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from forecast._types import IntArray
 from forecast.log.cells import CASE, Ids, in_fractions, rule_of
 from forecast.log.cleaning import CleanTable
-from forecast.log.columns import FOREIGN_KEYS, KEYS, column
+from forecast.log.columns import KEYS, OF_COURSES, column
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,13 +28,7 @@ HAPPENED = {"courses": "started_on", "sessions": "treated_on", "gradings": "grad
 ONE_DAY = timedelta(days=1)  # between two ends of the world
 SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "half"]
 # Rows that repeat another agree in these at least; they are told apart quickly.
-NARROW = {
-    "courses": ("course_id",),
-    "sessions": ("course_id", "session_no", "part"),
-    "gradings": ("course_id", "after_session"),
-    "reactions": ("course_id", "after_session"),
-    "lasers": ("laser_id",),
-}
+NARROW = KEYS | dict.fromkeys(("gradings", "reactions"), ("course_id", "after_session"))
 ENOUGH = 20  # dates of a table, before one can be far from the others
 FAR_DAYS = 731
 ALL_GONE = 100.0  # percent faded
@@ -54,7 +48,7 @@ def counted(gradings: pd.DataFrame) -> pd.DataFrame:
 def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: date) -> None:
     """Apply the rules between rows and tables, in place."""
     courses = tables["courses"]
-    for name in FOREIGN_KEYS:
+    for name in OF_COURSES:
         if name in tables:
             _align_ids(tables[name], courses)
     for name, day in HAPPENED.items():
@@ -64,7 +58,7 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: d
     for table in tables.values():
         _set_aside_repeats(table)
     _set_aside_copies(courses)
-    for name in FOREIGN_KEYS:
+    for name in OF_COURSES:
         if name in tables:
             _set_aside_orphans(tables[name], courses)
     _flag_contradictions(tables, cleared_at=cleared_at)
@@ -86,24 +80,20 @@ def _align_ids(table: CleanTable, courses: CleanTable) -> None:
             spelled.setdefault(_bare(text), []).append(number)
         alike = {code: spelled.get(_bare(own.distinct[code]), []) for code in unknown.tolist()}
         certain = {code: found[0] for code, found in alike.items() if len(found) == 1}
-        _respell(table, certain, known)
+        codes = table.codes("course_id")
+        rows = np.flatnonzero(np.isin(codes, list(certain)))
+        if len(rows):
+            written = table.frame["course_id"].to_numpy(copy=True)
+            first = written[rows[0]]
+            written[rows] = known[[certain[code] for code in codes[rows].tolist()]]
+            table.frame = table.frame.assign(course_id=written)
+            where = int(table.frame.index[rows[0]])
+            table.tolerate("course_id", CASE, len(rows), where, first, written[rows[0]])
         place[list(certain)] = list(certain.values())
     left = np.flatnonzero(place < 0)
     place[left] = np.arange(len(known), len(known) + len(left))
     distinct = np.append(known, own.distinct[left])
     table.ids["course_id"] = Ids(distinct, np.append(place, -1)[own.codes])
-
-
-def _respell(table: CleanTable, certain: dict[int, int], known: npt.NDArray[np.object_]) -> None:
-    codes = table.codes("course_id")
-    rows = np.flatnonzero(np.isin(codes, list(certain)))
-    if len(rows):
-        written = table.frame["course_id"].to_numpy(copy=True)
-        first = written[rows[0]]
-        written[rows] = known[[certain[code] for code in codes[rows].tolist()]]
-        table.frame = table.frame.assign(course_id=written)
-        where = int(table.frame.index[rows[0]])
-        table.tolerate("course_id", CASE, len(rows), where, first, written[rows[0]])
 
 
 def _bare(text: str) -> str:

@@ -67,10 +67,7 @@ class Extra(dict[str, str | float]):
 
 
 def extra_value(given: object) -> str | float | None:
-    """Return a value as a number or a level, None where it is not recorded.
-
-    True is "yes", "Word of mouth" is "word of mouth", 2 is 2.0.
-    """
+    """Return a value as a number or a level, True as "yes", None where it is not recorded."""
     if isinstance(given, int | float | np.number) and not isinstance(given, bool):
         return float(given) if np.isfinite(given) else None
     level = " ".join((as_text(given) or "").lower().replace(";", ",").split())
@@ -176,7 +173,8 @@ def checked(rule: Column, given: Any) -> str | int | float | None:
     >>> checked(column("courses", "age_years"), "34,5"), checked(column("courses", "smoker"), True)
     (34.5, 'yes')
     """
-    if _needs_no_reading(rule, given):
+    typed = type(given) is AS_TYPED.get(rule.kind)
+    if inside(rule, given) if typed else isinstance(given, str) and given in rule.levels:
         return given  # type: ignore[no-any-return]
     if given is None and not rule.required:
         return rule.default
@@ -199,12 +197,6 @@ def checked(rule: Column, given: Any) -> str | int | float | None:
         raise RequestError(*problem_and_remedy("refused.value", values))
     assert value is None or isinstance(value, str | int | float)
     return value
-
-
-def _needs_no_reading(rule: Column, given: Any) -> bool:
-    if isinstance(given, int | float):
-        return type(given) is AS_TYPED.get(rule.kind) and inside(rule, given)
-    return isinstance(given, str) and given in rule.levels
 
 
 def likely_slip(name: str, known: Iterable[str]) -> str:
@@ -317,9 +309,8 @@ def enquiries_of(
     _name_unused(frame.columns, extra)
     absent = [name for name in REQUIRED if name not in frame.columns]
     if absent:
-        raise RequestError(
-            f"The enquiries have no column {absent[0]!r}.", f"Give {', '.join(REQUIRED)}."
-        )
+        give = f"Give {', '.join(REQUIRED)}."
+        raise RequestError(f"The enquiries have no column {absent[0]!r}.", give)
     kept = [name for name in frame.columns if name in ATTRIBUTES or normal_heading(name) in extra]
     rows: list[dict[str, Any]] = frame[kept].to_dict("records")  # type: ignore[assignment]
     return [enquiry_of(row, extra) for row in rows]

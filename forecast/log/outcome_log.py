@@ -376,29 +376,24 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     flagged = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
     ours = np.array([rule.note.code not in NO_FAULTS for rule in aside["rule"]], dtype=np.bool_)
     faults = pd.concat([aside[ours], flagged[flagged["blanked"]]])
-    before = raw.corrected if len(faults) else {}
-    wanted: dict[str, set[int]] = {name: {*before.get(name, ())} for name in tables}
-    for name, row in zip(faults["table"], faults["row"], strict=True):
-        wanted[name].add(row)
-    rows = {}
+    rows, to_correct = {}, {}
     for name, table in tables.items():
         given, used = len(raw.tables[name]), len(table.frame)
         rows[name] = RowCount(given, used, given - used, raw.empty.get(name, 0))
+        wanted = {*faults["row"][faults["table"] == name]}
+        wanted |= {*raw.corrected.get(name, ())} if len(faults) else set()
+        to_correct[name] = _as_written(raw.tables[name], table.frame.columns, wanted)
     habits = [*raw.tolerated, *(habit for table in tables.values() for habit in table.tolerated)]
+    tolerated = pd.DataFrame(habits, columns=list(TOLERATED), dtype=object)
     return LogReport(
         source=raw.source,
         rows=rows,
         set_aside=aside,
         flagged=flagged,
-        tolerated=pd.DataFrame(habits, columns=list(TOLERATED), dtype=object).astype(
-            {"count": np.int64, "row": np.int64}
-        ),
+        tolerated=tolerated.astype({"count": np.int64, "row": np.int64}),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
-        to_correct={
-            name: _as_written(raw.tables[name], table.frame.columns, wanted[name])
-            for name, table in tables.items()
-        },
+        to_correct=to_correct,
         corrected=raw.corrected,
         places=raw.places,
     )
@@ -416,7 +411,7 @@ def _as_written(raw: pd.DataFrame, columns: Iterable[str], wanted: set[int]) -> 
         for name, kind in rows.dtypes.items()
         if isinstance(kind, pd.CategoricalDtype)
     }
-    return rows.astype(kinds) if kinds else rows
+    return rows.astype(kinds)
 
 
 # The columns of a table in which something stands: the log's, and behind them the clinic's own.

@@ -167,14 +167,18 @@ def opened(path: Path, *, write: bool = False) -> sqlite3.Connection:
     ...     book.execute("SELECT count(*) FROM sessions_now").fetchone()
     (0,)
     """
-    if not path.exists():
-        raise DataError(*problem_and_remedy("disk.none", {"path": str(path)}))
-    if not path.is_file() or not is_daybook(path):
-        raise DataError(*problem_and_remedy("disk.no_daybook", {"path": str(path)}))
+    if not is_daybook(path):
+        code = "disk.no_daybook" if path.exists() else "disk.none"
+        raise DataError(*problem_and_remedy(code, {"path": str(path)}))
     with told(path):
         book = _connected(path, write=write)
         try:
-            _check_kind(book, path)
+            if book.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+                raise DataError(*problem_and_remedy("disk.other_sqlite", {"path": str(path)}))
+            version = book.execute("PRAGMA user_version").fetchone()[0]
+            if version > VERSION:
+                values = {"path": str(path), "version": version, "known": VERSION}
+                raise DataError(*problem_and_remedy("disk.version", values))
             if write:
                 _make_safe(book, path)
         except BaseException:
@@ -200,15 +204,6 @@ def _connected(path: Path, *, write: bool) -> sqlite3.Connection:
     return book
 
 
-def _check_kind(book: sqlite3.Connection, path: Path) -> None:
-    if book.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-        raise DataError(*problem_and_remedy("disk.other_sqlite", {"path": str(path)}))
-    version = book.execute("PRAGMA user_version").fetchone()[0]
-    if version > VERSION:
-        versions = {"version": version, "known": VERSION}
-        raise DataError(*problem_and_remedy("disk.version", {"path": str(path), **versions}))
-
-
 def _columns_of(book: sqlite3.Connection, name: str) -> list[str]:
     return [row[1] for row in book.execute(f"PRAGMA table_info({name})")]
 
@@ -227,7 +222,7 @@ def rows_ever(book: sqlite3.Connection, name: str) -> sqlite3.Cursor:
     """
     with closing(sqlite3.connect(":memory:")) as today:
         today.executescript(schema())
-        columns = [row[1] for row in today.execute(f"PRAGMA table_info({name})")]
+        columns = _columns_of(today, name)
     there = _columns_of(book, name)
     asked = ", ".join(one if one in there else f"NULL AS {one}" for one in columns)
     return book.execute(f"SELECT {asked} FROM {name} ORDER BY 1")

@@ -237,10 +237,7 @@ def new_workbook() -> bytes:
 
 
 def add_list(sheet: Any, rule: Column, at: int, language: str = "en") -> None:
-    """Give the cells of a sheet's column, the first being 0, a list of levels to choose from.
-
-    They are the words of a ``language`` that `rule_of` names too.
-    """
+    """Give a column of a sheet, the first being 0, a list of its levels in a ``language``."""
     from openpyxl.worksheet.datavalidation import DataValidation
 
     said = texts_of(language).get("terms", {})
