@@ -92,9 +92,8 @@ def rule_of(rule: Column) -> Sentence:
     if rule.kind in ("id", "text"):
         return sentence("rules.text")
     if rule.levels:
-        return sentence(
-            "rules.some_of" if rule.kind == "set" else "rules.one_of", {"of": rule.levels}
-        )
+        code = "rules.some_of" if rule.kind == "set" else "rules.one_of"
+        return sentence(code, {"of": rule.levels})
     low, high = (f"{limit:.15g}" if limit is not None else "any" for limit in (rule.low, rule.high))
     kind = {"integer": "whole", "set": "numbers"}.get(rule.kind, "number")
     unit = sentence("rules.unit", {"unit": rule.unit}) if rule.unit else ""
@@ -448,9 +447,13 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     if ids and unclear:  # two texts may mean one id
         place, distinct = pd.factorize(meanings)
         ids = Ids(np.asarray(distinct, dtype=object), np.append(place, -1)[codes])
+    nothing: Any = {"M": np.datetime64("NaT"), "f": np.nan}.get(meanings.dtype.kind)
+    spread = np.append(meanings, [nothing])[codes]  # the code of an empty cell, -1, takes the last
+    spread = spread.astype("datetime64[ns]") if rule.kind == "date" else spread
     empty = bool(pd.isna(meanings[unclear]).any() or (codes < 0).any())
     return ColumnReading(
-        _spread(rule, meanings, codes, cells.index),
+        # without a type given, pandas would look at every text for a date
+        pd.Series(spread, cells.index, dtype=spread.dtype, name=rule.name),
         {text: np.isin(codes, bad) for text, bad in broken.items()},
         habits,
         ids,
@@ -515,18 +518,3 @@ def _at_face_value(
     else:
         return np.full(len(texts), None, dtype=object), [*range(len(texts))]
     return meanings, np.flatnonzero(~clear).tolist()
-
-
-def _spread(
-    rule: Column, meanings: npt.NDArray[Any], codes: Codes, index: pd.Index[Any]
-) -> pd.Series[Any]:
-    """Give every row the meaning of its text; code -1, the empty cell, takes the last place."""
-    import pandas as pd
-
-    if rule.kind == "date":
-        days = np.append(meanings, np.datetime64("NaT")).astype("datetime64[ns]")
-        return pd.Series(days[codes], index, name=rule.name)
-    empty = np.nan if meanings.dtype == np.float64 else None
-    values = np.append(meanings, [empty])[codes]
-    # without a type given, pandas would look at every text for a date
-    return pd.Series(values, index, dtype=values.dtype, name=rule.name)

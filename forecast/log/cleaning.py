@@ -28,7 +28,7 @@ from forecast.log.cells import (
 from forecast.log.columns import TABLES, Column, words
 from forecast.log.enquiry import EXTRA, NUMBER, extra_value
 from forecast.log.identity import quoted
-from forecast.log.report import TOLERATED, entries
+from forecast.log.report import entries
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -141,7 +141,7 @@ class CleanTable:
     frame: pd.DataFrame
     set_aside: list[pd.DataFrame] = field(default_factory=list)
     flagged: list[pd.DataFrame] = field(default_factory=list)
-    tolerated: list[dict[str, Any]] = field(default_factory=list)
+    tolerated: list[tuple[Any, ...]] = field(default_factory=list)  # as TOLERATED has them
     extra: tuple[str, ...] = ()
     ids: dict[str, Ids] = field(default_factory=dict)
     index: pd.Index[Any] = field(init=False)
@@ -182,8 +182,7 @@ class CleanTable:
     ) -> None:
         """List a spelling that was read, how often, and the first time."""
         what = sentence(f"spellings.{spelling}")
-        values = (self.name, column, what, count, row, written, read_as)
-        self.tolerated.append(dict(zip(TOLERATED, values, strict=True)))
+        self.tolerated.append((self.name, column, what, count, row, written, read_as))
 
     def _list(
         self,

@@ -38,7 +38,7 @@ class Column:
     default : str or int or None
         What an empty cell means; None is "not recorded".
     kept_above : bool
-        Whether a number above ``high`` is kept as written and flagged; see `counted`.
+        Whether a number above ``high`` is kept as written and flagged; see `OutcomeLog.graded`.
     further : bool
         Whether the column is written only where a log has something in it.
     unit : str

@@ -36,15 +36,6 @@ MOST_STEPS = 1_000  # more than a course has sessions
 MOST_GENEROUS = 110.0  # beyond it no eye was generous: what was meant is not known
 
 
-def counted(gradings: pd.DataFrame) -> pd.DataFrame:
-    """Return gradings as they count: a little above 100 percent is 100, far above is left out."""
-    faded = gradings["fading_pct"]
-    if not (faded > ALL_GONE).any():
-        return gradings
-    known = gradings.assign(fading_pct=faded.clip(upper=ALL_GONE))[faded <= MOST_GENEROUS]
-    return known.reset_index(drop=True)
-
-
 def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: date) -> None:
     """Apply the rules between rows and tables, in place."""
     courses = tables["courses"]
@@ -104,25 +95,23 @@ def _set_aside_repeats(table: CleanTable) -> None:
     columns = list(table.frame.columns)
     key = list(KEYS.get(table.name, columns))
     alike = table.frame[_repeated(table, NARROW[table.name])]
-    if not alike.duplicated(key).any():
-        return
-    copies, first = alike.duplicated(columns), _another_like(alike, columns)
-    table.refuse(_of_all(copies, table), key[0], "once", first, {"table": table.name})
-    alike = alike[~copies]
-    unlike = _of_all(alike.duplicated(key, keep=False), table)
-    table.refuse(unlike, key[-1], "one_row_each", _another_like(alike, key), {"key": key})
+    if alike.duplicated(key).any():
+        copies, first = alike.duplicated(columns), _another_like(alike, columns)
+        table.refuse(_of_all(copies, table), key[0], "once", first, {"table": table.name})
+        alike = alike[~copies]
+        unlike = _of_all(alike.duplicated(key, keep=False), table)
+        table.refuse(unlike, key[-1], "one_row_each", _another_like(alike, key), {"key": key})
 
 
 def _set_aside_copies(courses: CleanTable) -> None:
     alike = courses.frame[_repeated(courses, ("client_id", "started_on"))]
-    if not alike.duplicated(SAME_TATTOO).any():
-        return
-    everything = [name for name in courses.frame.columns if name != "course_id"]
-    copies, first = alike.duplicated(everything), _another_like(alike, everything)
-    courses.refuse(_of_all(copies, courses), "course_id", "copied_course", first)
-    alike = alike[~copies]
-    same, other = alike.duplicated(SAME_TATTOO, keep=False), _another_like(alike, SAME_TATTOO)
-    courses.flag(_of_all(same, courses), "course_id", "alike_courses", other)
+    if alike.duplicated(SAME_TATTOO).any():
+        everything = [name for name in courses.frame.columns if name != "course_id"]
+        copies, first = alike.duplicated(everything), _another_like(alike, everything)
+        courses.refuse(_of_all(copies, courses), "course_id", "copied_course", first)
+        alike = alike[~copies]
+        same, other = alike.duplicated(SAME_TATTOO, keep=False), _another_like(alike, SAME_TATTOO)
+        courses.flag(_of_all(same, courses), "course_id", "alike_courses", other)
 
 
 def _repeated(table: CleanTable, columns: tuple[str, ...]) -> npt.NDArray[np.bool_]:

@@ -22,7 +22,7 @@ from forecast.errors import DataError, RequestError
 from forecast.log.cells import OVERFLOW, in_fractions, normal_heading
 from forecast.log.cleaning import CleanTable, clean_table, empty_table, refuse_repeated
 from forecast.log.columns import ALL_TABLES, TABLES, Column, data_package
-from forecast.log.cross_table import ALL_GONE, counted, cross_check
+from forecast.log.cross_table import ALL_GONE, MOST_GENEROUS, cross_check
 from forecast.log.files.reading import RawLog, read_raw
 from forecast.log.files.workbook_map import read_mapped
 from forecast.log.identity import refuse_identifying
@@ -104,8 +104,16 @@ class OutcomeLog(Result):
         Row numbers in the report count as in a sheet: the first row of a frame is row 2. Rows dated
         after ``today``, by default this computer's date, are set aside.
         """
+        tables = {}
         given = zip(TABLES, (courses, sessions, gradings, reactions, lasers), strict=True)
-        tables = {name: _numbered(name, frame) for name, frame in given if frame is not None}
+        for name, frame in ((name, frame) for name, frame in given if frame is not None):
+            if not hasattr(frame, "set_axis"):
+                values = {"name": name, "kind": type(frame).__name__}
+                raise DataError(*problem_and_remedy("reading.no_frame", values))
+            refuse_repeated(sentence("reading.table", {"table": name}), frame.columns)
+            # the index of a raw table is the row number that a sheet would show
+            rows = np.arange(FIRST_ROW, FIRST_ROW + len(frame))
+            tables[name] = frame.set_axis(rows, axis=0)
         return _assemble(RawLog("frames", tables), cleared_at=cleared_at, today=today)
 
     def where(self, mask: npt.ArrayLike) -> OutcomeLog:
@@ -200,8 +208,12 @@ class OutcomeLog(Result):
 
     @property
     def graded(self) -> pd.DataFrame:
-        """The gradings as they count, see `counted`; those of which nothing is known left out."""
-        return counted(self.gradings)
+        """The gradings as they count: a little above 100 percent is 100, far above is left out."""
+        faded = self.gradings["fading_pct"]
+        if not (faded > ALL_GONE).any():
+            return self.gradings
+        known = self.gradings.assign(fading_pct=faded.clip(upper=ALL_GONE))
+        return known[faded <= MOST_GENEROUS].reset_index(drop=True)
 
     @property
     def each_session(self) -> pd.DataFrame:
@@ -337,15 +349,6 @@ def write_log(
     described |= {BESIDE: dict(beside)} if beside else {}
     text = json.dumps(described, indent=2, ensure_ascii=False)
     write_whole(folder / "datapackage.json", text + "\n")
-
-
-# The index of a raw table is the row number that a sheet would show.
-def _numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
-    if not hasattr(frame, "set_axis"):
-        kind = type(frame).__name__
-        raise DataError(*problem_and_remedy("reading.no_frame", {"name": name, "kind": kind}))
-    refuse_repeated(sentence("reading.table", {"table": name}), frame.columns)
-    return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
 
 
 def _assemble(

@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager, suppress
 from functools import partial
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -63,6 +64,7 @@ VIEW = (
     "CREATE VIEW {name}_now AS SELECT row, {named} FROM {name} WHERE NOT withdrawn AND row NOT IN "
     "(SELECT replaces FROM {name} WHERE replaces IS NOT NULL)"
 )
+GUARDED = [*product((*ALL_TABLES, "entries"), ("UPDATE", "DELETE"))]
 GUARD = (
     "CREATE TRIGGER {name}_{event} BEFORE {event} ON {name} BEGIN SELECT RAISE(ABORT, "
     "'a daybook is never written over: enter what replaces it'); END"
@@ -86,7 +88,8 @@ def schema() -> str:
         parts.append(TABLE.format(name=name, typed=typed, of=of, view=_view(name)))
         if of:
             parts.append(f"CREATE INDEX {name}_course ON {name} (course_id);")
-    return "\n".join([*parts, *(f"{guard};" for guard in _guards())])
+    parts += [f"{GUARD.format(name=name, event=event)};" for name, event in GUARDED]
+    return "\n".join(parts)
 
 
 @contextmanager
@@ -100,19 +103,11 @@ def unguarded(book: sqlite3.Connection) -> Iterator[None]:
     ...     book.execute("DELETE FROM entries").rowcount
     0
     """
-    for name in (*ALL_TABLES, "entries"):
-        for event in ("UPDATE", "DELETE"):
-            book.execute(f"DROP TRIGGER {name}_{event}")
+    for name, event in GUARDED:
+        book.execute(f"DROP TRIGGER {name}_{event}")
     yield
-    for guard in _guards():
-        book.execute(guard)
-
-
-# the triggers by which nothing entered is written over or taken away
-def _guards() -> Iterator[str]:
-    for name in (*ALL_TABLES, "entries"):
-        for event in ("UPDATE", "DELETE"):
-            yield GUARD.format(name=name, event=event)
+    for name, event in GUARDED:
+        book.execute(GUARD.format(name=name, event=event))
 
 
 @contextmanager

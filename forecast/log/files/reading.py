@@ -39,7 +39,7 @@ from forecast.log.files.workbook import (
     sheets_of,
 )
 from forecast.log.identity import quoted
-from forecast.log.report import TOLERATED, Place
+from forecast.log.report import Place
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,7 +60,7 @@ class RawLog:
     source: str
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     empty: dict[str, int] = field(default_factory=dict)
-    tolerated: list[dict[str, Any]] = field(default_factory=list)
+    tolerated: list[tuple[Any, ...]] = field(default_factory=list)  # as TOLERATED has them
     notes: list[Note] = field(default_factory=list)
     places: dict[str, tuple[Place, ...]] = field(default_factory=dict)
     corrected: dict[str, dict[int, str]] = field(default_factory=dict)
@@ -355,10 +355,9 @@ def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
     return pd.DataFrame([[*row, *[""] * (width - len(row))] for row in rows], dtype=object)
 
 
-def _file_habit(file: Path, what: Sentence, written: str) -> dict[str, Any]:
+def _file_habit(file: Path, what: Sentence, written: str) -> tuple[Any, ...]:
     shown = written if len(written) <= 40 else f"{written[:37]}..."
-    values = (file.stem.lower(), "", what, 1, 1, shown, sentence("spellings.same_cells"))
-    return dict(zip(TOLERATED, values, strict=True))
+    return file.stem.lower(), "", what, 1, 1, shown, sentence("spellings.same_cells")
 
 
 def _parquet(file: Path) -> pd.DataFrame:

@@ -178,12 +178,12 @@ def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
             found = {"file": file.name, "table": table, "tables": [*TABLES]}
             raise DataError(*problem_and_remedy("reading.map_no_table", found))
         columns = {str(k): str(v) for k, v in parts.get("columns", {}).items()}
-        words = {
+        meanings = {
             name: _meanings(file.name, table, name, given)
             for name, given in parts.get("words", {}).items()
         }
         _check_names(file.name, table, filter(None, columns.values()))
-        maps[table] = TableMap([*map(str, parts["sheets"])], columns, words)
+        maps[table] = TableMap([*map(str, parts["sheets"])], columns, meanings)
     return maps, stated
 
 
@@ -191,9 +191,9 @@ def _check_names(file: str, table: str, names: Iterable[str]) -> None:
     known = column_names(table)
     for name in names:
         if name not in known:
-            values = {"file": file, "name": name, "table": table, "hint": nearest(name, known)}
-            at = {**values, "columns": known}
-            raise DataError(*problem_and_remedy("reading.map_odd_column", at))
+            values: dict[str, Any] = {"file": file, "name": name, "table": table, "columns": known}
+            values["hint"] = nearest(name, known)
+            raise DataError(*problem_and_remedy("reading.map_odd_column", values))
 
 
 def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dict[str, str]:
@@ -303,8 +303,7 @@ def _heading_line(table: str, heading: str, name: str, cells: pd.Series[Any]) ->
     if name:
         remark = "" if _plain(heading) == name else f"  # {column(table, name).meaning}"
         return f"{_quoted(heading)} = {_quoted(name)}{remark}"
-    why = identifies(heading, cells)
-    if why:
+    if why := identifies(heading, cells):
         return f'{_quoted(heading)} = ""  # kept out: {why}'
     # without a line it stays beside the rows that are to be corrected
     return f'# {_quoted(heading)} = ""  # not known; no part of the log'
@@ -327,21 +326,18 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
         _heading_line(table, heading, name, pd.concat(cells[heading]))
         for heading, name in columns.items()
     ]
-    missing = [r for r in TABLES[table] if r.required and r.name not in columns.values()]
-    lines += [f"# missing: {rule.name}, {rule_of(rule)}" for rule in missing]
+    lacking = [r for r in TABLES[table] if r.required and r.name not in columns.values()]
+    lines += [f"# missing: {rule.name}, {rule_of(rule)}" for rule in lacking]
     unsure = 0
     for name in dict.fromkeys(filter(None, columns.values())):
-        same = [part for heading, part in cells.items() if columns[heading] == name]
-        listed, asked = _words_of(
-            column(table, name), pd.concat([p for part in same for p in part])
-        )
+        same = [one for head, parts in cells.items() if columns[head] == name for one in parts]
+        listed, asked = _words_of(column(table, name), pd.concat(same))
         lines += [f"\n[{table}.words.{name}]", *listed] if listed else []
         unsure += asked
-    values: dict[str, Any] = {"table": table, "sheets": [*map(repr, heads)], "of": len(columns)}
-    values |= {"named": sum(map(bool, columns.values())), "words": unsure}
-    values["missing"] = [rule.name for rule in missing]
+    named, missing = sum(map(bool, columns.values())), [rule.name for rule in lacking]
+    values = {"table": table, "sheets": [*map(repr, heads)], "of": len(columns), "named": named}
     code = "reading.proposed_but" if missing else "reading.proposed"
-    return [*lines, ""], sentence(code, values)
+    return [*lines, ""], sentence(code, {**values, "words": unsure, "missing": missing})
 
 
 def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
