@@ -273,7 +273,8 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
     blank = np.arange(len(frame))
     for position in range(frame.shape[1]):
         cells = frame.iloc[blank, position]
-        empty = np.array([not str(cell).strip() for cell in cells.tolist()], dtype=bool)
+        texts = map(str.strip, map(str, cells.tolist()))
+        empty = np.array([not text for text in texts], dtype=bool)
         blank = blank[empty | cells.isna().to_numpy(bool)]
     return pd.Series(np.isin(np.arange(len(frame)), blank), frame.index)
 
@@ -395,7 +396,15 @@ def _coded(table: Any) -> pd.DataFrame:
 
     columns: dict[int, Any] = {}
     for place, name in enumerate(table.column_names):
-        column = _readable(name, table.column(place))
+        column = table.column(place)
+        kind = column.type
+        try:
+            if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
+                column = column.cast(pa.string())
+            if pa.types.is_timestamp(kind) and kind.tz is not None:
+                column[:0].to_pandas()  # which fails where the zone is not known
+        except (pa.ArrowException, LookupError, ValueError) as error:
+            raise ValueError(f"column {name}: {error}") from error
         if _is_text(column.type):
             column = column.dictionary_encode()
         coded = pa.types.is_dictionary(column.type) and _is_text(column.type.value_type)
@@ -403,21 +412,6 @@ def _coded(table: Any) -> pd.DataFrame:
     frame = pd.DataFrame(columns, copy=False)
     frame.columns = table.column_names
     return frame
-
-
-def _readable(name: str, column: Any) -> Any:
-    """Return a column whose bytes are text, and whose times are of a zone that is known."""
-    import pyarrow as pa
-
-    kind = column.type
-    try:
-        if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
-            return column.cast(pa.string())
-        if pa.types.is_timestamp(kind) and kind.tz is not None:
-            column[:0].to_pandas()
-    except (pa.ArrowException, LookupError, ValueError) as error:
-        raise ValueError(f"column {name}: {error}") from error
-    return column
 
 
 def _is_text(kind: Any) -> bool:
