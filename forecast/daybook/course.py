@@ -215,11 +215,7 @@ def _checked(name: str, value: Any) -> Any:
 def checked_visit(
     visit: Visit, course: Course, today: date, *, cleared_at: float
 ) -> dict[str, Any]:
-    """Return what a visit says in the log's own form, or raise MisfitError at the field.
-
-    It is refused where the course has ended, on a day before the last session or still to come,
-    and, to be asked about, on the last session's day or where it is graded as clear already.
-    """
+    """Return what a visit says in the log's own form, or raise MisfitError at the field."""
     last, day = course.last.get("treated_on"), visit.treated_on
     if course.outcome != "ongoing":
         raise MisfitError("treated_on", Note("daybook.has_ended"))

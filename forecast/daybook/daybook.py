@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from datetime import date, datetime, timedelta
-from functools import cache
 from itertools import count
 from pathlib import Path
 from secrets import token_hex
@@ -38,12 +37,6 @@ JOURNAL_IN = "PRAGMA wal_checkpoint(TRUNCATE)"
 Cells = Mapping[str, Any]
 Clock = Callable[[], datetime]
 ID_AT = 68  # bytes of an SQLite file before its application id
-
-
-@cache
-def _insertion(table: str) -> str:
-    names = ("entry", "replaces", "withdrawn", *column_names(table))
-    return f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
 
 
 def make_daybook(path: str | os.PathLike[str]) -> Daybook:
@@ -219,7 +212,9 @@ class Daybook:
     ) -> dict[str, Any]:
         """Write one row within an entry, and return it as it is read."""
         row = {name: cells.get(name) for name in column_names(table)}
-        made = self.book.execute(_insertion(table), (entry, replaces, gone, *row.values()))
+        into = f"INSERT INTO {table} (entry, replaces, withdrawn, {', '.join(row)}) VALUES "
+        holes = f"(?, ?, ?{', ?' * len(row)})"
+        made = self.book.execute(into + holes, (entry, replaces, gone, *row.values()))
         return {"row": made.lastrowid, **row}
 
     def keep(self, promise: Promise, *, by: str, version: int | None = None) -> Promise:
@@ -316,21 +311,17 @@ class Daybook:
 
         Raises MisfitError if nothing is left to be undone; ChangedError as `write_session`.
         """
-        by = check_code(by, "by")
-        last = self.standing(course_id)
+        by, last = check_code(by, "by"), self.standing(course_id)
         if last is None:
             raise MisfitError("undo", Note("daybook.nothing_to_undo"))
-        undone = last["entry"]
-        with self.entry("undone", by, course_id, version=version, undoes=undone) as entry:
+        with self.entry("undone", by, course_id, version=version, undoes=last["entry"]) as entry:
             for table in OF_COURSE:
                 asked = f"SELECT * FROM {table} WHERE course_id = ? AND entry = ?"
-                for row in self.rows(asked, course_id, undone):
+                for row in self.rows(asked, course_id, last["entry"]):
                     now = self._current(table, course_id) if table == "courses" else [row]
-                    was = None
-                    if row["replaces"] is not None:
-                        was = self.rows(f"SELECT * FROM {table} WHERE row = ?", row["replaces"])[0]
-                    at = now[0]["row"]
-                    self.put(table, was or now[0], entry, replaces=at, gone=was is None)
+                    was = self.rows(f"SELECT * FROM {table} WHERE row = ?", row["replaces"])
+                    here = (was or now)[0]
+                    self.put(table, here, entry, replaces=now[0]["row"], gone=not was)
         return self.course(course_id)
 
     def history(self, course_id: str, *, since: int = 0) -> list[dict[str, Any]]:

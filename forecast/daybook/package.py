@@ -28,7 +28,7 @@ from forecast.log import (
 from forecast.log.files import opened, remove_file, rows_ever, told, unguarded
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 HISTORY = "history"  # the folder of an export that holds every row ever entered
 EVERY = ("about", "known", "models", "entries", *ALL_TABLES)
@@ -127,9 +127,12 @@ def take_over(book: Daybook, source: Path) -> dict[str, Any]:
         stated = [(name, value) for name, value in said.items() if value]
         book.book.executemany("INSERT OR REPLACE INTO about VALUES (?, ?)", stated)
         _insert(book, "known", ("course_id", "client_id", "own"), _known(log, promises))
-        for name in TABLES:
-            rows = _rows_of(name, getattr(log, name))
-            _insert(book, name, ("entry", *column_names(name)), ((entry, *row) for row in rows))
+        for name, rules in TABLES.items():
+            frame, dates = getattr(log, name), [rule.name for rule in rules if rule.kind == "date"]
+            days = {date: frame[date].dt.strftime("%Y-%m-%d") for date in dates}
+            # what is missing is NaN or None, and both are NULL to SQLite
+            cells = frame.assign(**days, entry=entry)[["entry", *column_names(name)]]
+            _insert(book, name, tuple(cells), cells.itertuples(index=False, name=None))
         for one in promises:
             book.put("promises", one.cells(), entry)
     aside = sum(count.set_aside for count in log.report.rows.values())
@@ -151,13 +154,6 @@ def _insert(book: Daybook, name: str, columns: Sequence[str], rows: Iterable[Any
     holes = ", ".join("?" * len(columns))
     asked = f"INSERT INTO {name} ({', '.join(columns)}) VALUES ({holes})"
     book.book.executemany(asked, rows)
-
-
-def _rows_of(name: str, frame: pd.DataFrame) -> Iterable[tuple[Any, ...]]:
-    dates = [rule.name for rule in ALL_TABLES[name] if rule.kind == "date"]
-    days = {date: frame[date].dt.strftime("%Y-%m-%d") for date in dates}
-    # what is missing is NaN or None, and both are NULL to SQLite
-    return frame.assign(**days)[[*column_names(name)]].itertuples(index=False, name=None)
 
 
 def _take_register(book: Daybook, source: Path) -> dict[str, Any]:

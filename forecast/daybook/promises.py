@@ -229,10 +229,7 @@ def _rows_of_csv(path: Path) -> Iterator[tuple[Mapping[str, Any], Path, int]]:
 
 
 def read_register(path: Path) -> tuple[list[Promise], list[int]]:
-    """Return the promises of an old register, one JSON object a line, and which lines are torn.
-
-    Raises DataError if a whole line is no promise.
-    """
+    """Return the promises of an old register, one JSON object a line, and which lines are torn."""
     found: list[Promise] = []
     torn: list[int] = []
     for number, line in enumerate(read_whole(path, MOST_BYTES).split(b"\n"), 1):

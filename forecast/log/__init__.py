@@ -6,21 +6,21 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.log.cells import LATEST, in_fractions, normal_heading
+    from forecast.log.cleaning import refuse_repeated
     from forecast.log.columns import ALL_TABLES, TABLES, Column, column, column_names
-    from forecast.log.data_package import write_log
     from forecast.log.enquiry import (
         ATTRIBUTES,
         Enquiry,
+        Extra,
         check_enquiry,
         checked,
         enquiries_of,
         enquiry_of,
+        extra_number,
         likely_slip,
     )
-    from forecast.log.extra import Extra, extra_number
-    from forecast.log.headings import refuse_repeated
     from forecast.log.identity import is_code, masked, quoted
-    from forecast.log.outcome_log import OutcomeLog, check_log, read_book, read_log
+    from forecast.log.outcome_log import OutcomeLog, check_log, read_book, read_log, write_log
     from forecast.log.report import LogReport
 
 

@@ -29,11 +29,11 @@ if TYPE_CHECKING:
 
 DateOrder = Literal["day", "month"]
 Codes = npt.NDArray[np.signedinteger[Any]]
+Habit = tuple[str, int, int, str, str]  # tolerance, how often, first row, as written, as read
 # Spellings that are read although they are not the log's own, by the code of their words.
 CASE, SYNONYM, YES_NO, SEPARATOR = "case", "synonym", "yes_no", "separator"
 COMMA, GROUPED, UNIT, WHOLE, ABOUT, SIDES = "comma", "grouped", "unit", "whole", "about", "sides"
 SERIAL, TIME, WRITTEN, SHORT_YEAR = "serial", "time", "written", "short_year"
-ORDER = {"day": "day_first", "month": "month_first"}
 WORD_FOR_EMPTY = "word_for_empty"
 EARLIEST, LATEST = date(1980, 1, 1), date(2099, 12, 31)
 ANY_DATE = Column("date", "date")
@@ -92,9 +92,8 @@ def rule_of(rule: Column) -> Sentence:
     if rule.kind in ("id", "text"):
         return sentence("rules.text")
     if rule.levels:
-        return sentence(
-            "rules.some_of" if rule.kind == "set" else "rules.one_of", {"of": rule.levels}
-        )
+        code = "rules.some_of" if rule.kind == "set" else "rules.one_of"
+        return sentence(code, {"of": rule.levels})
     low, high = (f"{limit:.15g}" if limit is not None else "any" for limit in (rule.low, rule.high))
     kind = {"integer": "whole", "set": "numbers"}.get(rule.kind, "number")
     unit = sentence("rules.unit", {"unit": rule.unit}) if rule.unit else ""
@@ -104,12 +103,7 @@ def rule_of(rule: Column) -> Sentence:
 def read_cell(
     rule: Column, text: str, *, order: DateOrder | None = None, earliest: date = EARLIEST
 ) -> Reading:
-    """Return the meaning of one cell and the tolerances needed; limits are checked elsewhere.
-
-    ``order`` is what the table's other dates prove of dates like 03/04/2025; dates before
-    ``earliest`` are unreadable. Raises UnreadableError, whose message states the rule, if the
-    meaning is not certain.
-    """
+    """Return the meaning of one cell, by a proven ``order`` of dates, or raise UnreadableError."""
     stripped = " ".join(text.split())
     if not stripped:
         return Reading(None)
@@ -133,12 +127,12 @@ def date_order(texts: Iterable[str]) -> DateOrder | None:
     """Return the order that dates like 31/12/2025 prove, or None without proof or with both."""
     found = [YEAR_LAST.fullmatch(CLOCK.sub("", text.strip())) for text in texts]
     matches = [match for match in found if match]
-    marked = [
-        match for match in matches if "." not in match[0]
-    ]  # points go by a habit of their own
-    parts = [(int(match[1]), int(match[2]), int(match[3])) for match in marked or matches]
-    day = any(first > 12 and _exists(year, second, first) for first, second, year in parts)
-    month = any(second > 12 and _exists(year, first, second) for first, second, year in parts)
+    marked = [one for one in matches if "." not in one[0]]  # points go by a habit of their own
+    day = month = False
+    for match in marked or matches:
+        first, second, year = map(int, match.groups())
+        day |= first > 12 and _exists(year, second, first)
+        month |= second > 12 and _exists(year, first, second)
     if day == month:
         return None
     return "day" if day else "month"
@@ -232,13 +226,10 @@ def first_unknown(rule: Column, text: str) -> str:
 
 
 def meant(rule: Column, text: str) -> str:
-    """Return a sentence with the level that a cell comes closest to, or an empty text.
+    """Return a sentence with the level, or two, that a cell comes closest to, or an empty text."""
+    from difflib import get_close_matches  # which what can be read does not need
 
-    Where it names two, or could be two, it is not put to the milder one.
-    """
     unknown = first_unknown(rule, text)
-    from difflib import get_close_matches
-
     if higher := higher_of_two(rule, unknown):
         return sentence("rules.higher", {"level": higher})
     within = [level for level in rule.levels if len(unknown) > 2 and _key(unknown) in level]
@@ -260,19 +251,15 @@ def higher_of_two(rule: Column, text: str) -> str:
 
 
 def _set(rule: Column, text: str) -> Reading:
-    parts = _parts(text)
-    habits = {SEPARATOR} if re.search(SEPARATORS, text.replace(";", "")) else set()
-    read = [_level(rule, part) if rule.levels else _number(rule, part) for part in parts]
-    if not read:
-        raise UnreadableError(rule_of(rule))
-    habits.update(habit for reading in read for habit in reading.habits)
+    read = [_level(rule, one) if rule.levels else _number(rule, one) for one in _parts(text)]
     found = {reading.value for reading in read}
-    if not rule.levels and not all(inside(rule, float(str(number))) for number in found):
+    numbers = [] if rule.levels else sorted(float(str(value)) for value in found)
+    if not read or not all(inside(rule, number) for number in numbers):
         raise UnreadableError(rule_of(rule))
-    if rule.levels:
-        ordered = [level for level in rule.levels if level in found]
-    else:
-        ordered = [f"{number:.15g}" for number in sorted(float(str(value)) for value in found)]
+    habits = {SEPARATOR} if re.search(SEPARATORS, text.replace(";", "")) else set()
+    habits.update(habit for reading in read for habit in reading.habits)
+    ordered = [level for level in rule.levels if level in found]
+    ordered += [f"{number:.15g}" for number in numbers]
     return Reading(";".join(ordered), tuple(sorted(habits)))
 
 
@@ -347,7 +334,7 @@ def _year_last(match: re.Match[str], order: DateOrder | None, habits: tuple[str,
     if certain is None or (certain == order == "month" and "." in match[0]):
         raise UnreadableError(sentence("rules.which_is_the_day"))
     month, day = (second, first) if certain == "day" else (first, second)
-    return Reading(_day(year, month, day), (*habits, ORDER[certain]))
+    return Reading(_day(year, month, day), (*habits, f"{certain}_first"))
 
 
 def _month_name(text: str) -> date:
@@ -368,21 +355,8 @@ def _day(year: str, month: str, day: str) -> date:
         raise UnreadableError(rule_of(ANY_DATE)) from error
 
 
-class Habit(NamedTuple):
-    """A tolerance used in a column: how often, and the first time."""
-
-    tolerance: str
-    n_cells: int
-    row: int
-    written: str
-    read_as: str
-
-
 class Ids(NamedTuple):
-    """The ids of a column as numbers: looking those up is many times faster than texts.
-
-    ``codes`` has the place of each row's id in ``distinct``, -1 where there is none.
-    """
+    """Ids as numbers, looked up far faster than texts: places in ``distinct``, -1 for none."""
 
     distinct: npt.NDArray[np.object_]
     codes: Codes
@@ -390,10 +364,7 @@ class Ids(NamedTuple):
 
 @dataclass(slots=True)
 class ColumnReading:
-    """The values of a column, and where they could not be had; ``ids`` of a column of ids.
-
-    ``sound`` says that every text was read, and that none is missing that must be there.
-    """
+    """A column as read; ``sound`` if each text was read and none is missing that must be there."""
 
     values: pd.Series[Any]
     broken: dict[Sentence, npt.NDArray[np.bool_]] = field(default_factory=dict)
@@ -403,20 +374,18 @@ class ColumnReading:
 
 
 def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
-    """Return the meanings of a column's cells; ``broken`` maps each rule to where it fails.
+    """Return the meanings of a column's cells; limits and presence are checked elsewhere.
 
-    Text is read as a person wrote it; columns that are numbers or dates already are taken as
-    they are. Empty cells are None, NaN or NaT; limits and presence are checked elsewhere.
+    Text is read as a person wrote it; columns that are numbers or dates already stay as they are.
     """
     import pandas as pd
 
     if rule.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
         days = cells if cells.dt.tz is None else cells.dt.tz_localize(None)
         beyond = (days < pd.Timestamp(EARLIEST)) | (days >= pd.Timestamp(LATEST) + DAY)
-        if beyond.any():  # the year 9999 of databases has no place among nanoseconds
-            days = days.mask(beyond)
-        days = days.dt.normalize().astype("datetime64[ns]", copy=False)
-        return ColumnReading(days, {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {})
+        # the year 9999 of databases has no place among nanoseconds
+        days = days.mask(beyond).dt.normalize().astype("datetime64[ns]", copy=False)
+        return ColumnReading(days, {rule_of(rule): beyond.to_numpy(bool)})
     no_gaps = isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
     if rule.kind == "integer" and not rule.may_be_blank and no_gaps:
         return ColumnReading(cells if cells.dtype == np.int64 else cells.astype(np.int64))
@@ -432,10 +401,7 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
 
 
 def as_text(value: object) -> str | None:
-    """Return a cell of any type as the text that a person would have written, None if empty.
-
-    3.0 is "3", True is "yes", a set its members joined by ``;``.
-    """
+    """Return a cell of any type as the text that a person would have written, None if empty."""
     if value is None or isinstance(value, str):
         return value
     if isinstance(value, bool | np.bool_):
@@ -458,7 +424,7 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     meanings, unclear = _at_face_value(rule, texts)
     order = date_order(texts) if rule.kind == "date" and unclear else None
     broken: dict[Sentence, list[int]] = {}
-    habits: dict[str, list[int]] = {}
+    having: dict[str, list[int]] = {}
     for i in unclear:
         try:
             meaning, needed = read_cell(rule, texts[i], order=order)
@@ -467,22 +433,36 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
             continue
         meanings[i] = meaning
         for habit in needed:
-            habits.setdefault(habit, []).append(i)
+            having.setdefault(habit, []).append(i)
+    habits: list[Habit] = []
+    for habit in sorted(having):
+        rows = np.flatnonzero(np.isin(codes, having[habit]))
+        first = codes[rows[0]]
+        read_as = as_text(meanings[first]) or sentence("spellings.not_recorded")
+        if meanings.dtype.kind == "M" and not np.isnat(meanings[first]):
+            read_as = sentence("spellings.day", {"day": read_as})
+        row = int(cells.index[rows[0]])
+        habits.append((habit, len(rows), row, str(texts[first]), read_as))
+    ids = Ids(meanings, codes) if rule.kind == "id" else None
+    if ids and unclear:  # two texts may mean one id
+        place, distinct = pd.factorize(meanings)
+        ids = Ids(np.asarray(distinct, dtype=object), np.append(place, -1)[codes])
+    nothing: Any = {"M": np.datetime64("NaT"), "f": np.nan}.get(meanings.dtype.kind)
+    spread = np.append(meanings, [nothing])[codes]  # the code of an empty cell, -1, takes the last
+    spread = spread.astype("datetime64[ns]") if rule.kind == "date" else spread
     empty = bool(pd.isna(meanings[unclear]).any() or (codes < 0).any())
     return ColumnReading(
-        _spread(rule, meanings, codes, cells.index),
+        # without a type given, pandas would look at every text for a date
+        pd.Series(spread, cells.index, dtype=spread.dtype, name=rule.name),
         {text: np.isin(codes, bad) for text, bad in broken.items()},
-        [_habit(one, habits[one], codes, texts, meanings, cells.index) for one in sorted(habits)],
-        _ids(meanings, codes, as_written=not unclear) if rule.kind == "id" else None,
+        habits,
+        ids,
         rule.kind not in ("integer", "number") and not broken and not (rule.required and empty),
     )
 
 
 def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_]]:
-    """Return the place of each cell's text among the distinct texts, -1 if empty, and those.
-
-    A categorical column of texts, as large files are read, already is just that.
-    """
+    """Return the place of each cell's text among the distinct texts, -1 if empty, and those."""
     import pandas as pd
 
     if isinstance(cells.dtype, pd.CategoricalDtype):
@@ -511,16 +491,6 @@ def coded_texts(column: Any) -> pd.Categorical:
     return pd.Categorical.from_codes(whole.indices.fill_null(-1).to_numpy(), texts)
 
 
-def _ids(meanings: npt.NDArray[Any], codes: Codes, *, as_written: bool) -> Ids:
-    """Return ids as numbers; two texts may mean one id where they are not as written."""
-    import pandas as pd
-
-    if as_written:
-        return Ids(meanings, codes)
-    place, distinct = pd.factorize(meanings)
-    return Ids(np.asarray(distinct, dtype=object), np.append(place, -1)[codes])
-
-
 def _at_face_value(
     rule: Column, texts: npt.NDArray[np.object_]
 ) -> tuple[npt.NDArray[Any], list[int]]:
@@ -546,37 +516,5 @@ def _at_face_value(
         meanings = iso_days(texts)
         clear = ~np.isnat(meanings)
     else:
-        meanings = np.full(len(texts), None, dtype=object)
-        clear = np.zeros(len(texts), dtype=bool)
+        return np.full(len(texts), None, dtype=object), [*range(len(texts))]
     return meanings, np.flatnonzero(~clear).tolist()
-
-
-def _spread(
-    rule: Column, meanings: npt.NDArray[Any], codes: Codes, index: pd.Index[Any]
-) -> pd.Series[Any]:
-    """Give every row the meaning of its text; code -1, the empty cell, takes the last place."""
-    import pandas as pd
-
-    if rule.kind == "date":
-        days = np.append(meanings, np.datetime64("NaT")).astype("datetime64[ns]")
-        return pd.Series(days[codes], index, name=rule.name)
-    empty = np.nan if meanings.dtype == np.float64 else None
-    values = np.append(meanings, [empty])[codes]
-    # without a type given, pandas would look at every text for a date
-    return pd.Series(values, index, dtype=values.dtype, name=rule.name)
-
-
-def _habit(
-    tolerance: str,
-    having: list[int],
-    codes: Codes,
-    texts: npt.NDArray[np.object_],
-    meanings: npt.NDArray[Any],
-    index: pd.Index[Any],
-) -> Habit:
-    where = np.flatnonzero(np.isin(codes, having))
-    first = codes[where[0]]
-    read_as = as_text(meanings[first]) or sentence("spellings.not_recorded")
-    if meanings.dtype.kind == "M" and not np.isnat(meanings[first]):
-        read_as = sentence("spellings.day", {"day": read_as})
-    return Habit(tolerance, len(where), int(index[where[0]]), str(texts[first]), read_as)

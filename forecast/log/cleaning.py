@@ -1,9 +1,11 @@
-"""Bring one table of the log to its canonical form, and list what could not be read."""
+"""Bring one table of the log to its canonical form: headings, cells, and what cannot be read."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,32 +13,135 @@ import numpy.typing as npt
 
 from forecast._notes import NOTHING, Sentence, problem_and_remedy, sentence
 from forecast._types import BoolArray
-from forecast.log.cells import OVERFLOW, Ids, meant, normal_heading, read_column, rule_of
-from forecast.log.columns import TABLES, Column
-from forecast.log.extra import EXTRA, extra_column
-from forecast.log.headings import is_total, read_headings
+from forecast.errors import DataError
+from forecast.log.cells import (
+    OVERFLOW,
+    WORDS,
+    Ids,
+    distinct_texts,
+    folded,
+    meant,
+    normal_heading,
+    read_column,
+    rule_of,
+)
+from forecast.log.columns import TABLES, Column, words
+from forecast.log.enquiry import EXTRA, NUMBER, extra_value
 from forecast.log.identity import quoted
-from forecast.log.report import TOLERATED, entries
+from forecast.log.report import entries
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
 EXAMPLE = "EXAMPLE"  # the id of the rows that an empty workbook comes with
+SEARCHED_ROWS = 10  # a title above the headings is tolerated
+MOST_LEVELS = 20  # texts that differ, from which a column is free text (a judgement)
+
+
+def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ()) -> None:
+    """Raise DataError if two ``given`` headings mean one column; ``where`` begins the sentence.
+
+    ``cells`` has the place of each heading, such as "courses!F1", where it is known.
+
+    Examples
+    --------
+    >>> refuse_repeated("The file", ["Course ID", "course_id"])
+    Traceback (most recent call last):
+    forecast.errors.DataError: The file has two columns for course_id. Keep one of them, and ...
+    """
+    seen: dict[str, int] = {}
+    for place, heading in enumerate(given):
+        name = normal_heading(heading) or str(heading)
+        if name in seen:
+            values: dict[str, Any] = {"where": where, "name": quoted(name, place + 1)}
+            values["cells"] = [cells[at] for at in (seen[name], place)] if cells else []
+            code = "reading.two_columns_at" if cells else "reading.two_columns"
+            raise DataError(*problem_and_remedy(code, values))
+        seen[name] = place
+
+
+def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
+    """Return which column each heading means that the log knows; DataError if one is missing."""
+    rules = {rule.name: rule for rule in TABLES[name]}
+    refuse_repeated(sentence("reading.table", {"table": name}), given)
+    meant_by = {heading: normal_heading(heading) for heading in given}
+    found = {heading: known for heading, known in meant_by.items() if known in rules}
+    missing = [rule for rule in rules.values() if rule.required and rule.name not in found.values()]
+    if missing:
+        first = missing[0]
+        listed = [quoted(heading, place) for place, heading in enumerate(given, start=1)]
+        others = {known: heading for heading, known in meant_by.items() if heading not in found}
+        hint = ""
+        for close in get_close_matches(first.name, others, n=1):
+            alike = str(others[close])
+            if quoted(alike, 0) == alike:
+                values = {"heading": alike, "column": first.name}
+                hint = sentence("reading.likely_heading", values)
+        said = {"table": name, "columns": [rule.name for rule in missing], "first": first.name}
+        said |= {"given": ", ".join(listed) or sentence("reading.none")}
+        said |= {"rule": rule_of(first), "hint": hint}
+        raise DataError(*problem_and_remedy("reading.no_column", said))
+    return found
+
+
+def with_headings(
+    name: str, rows: pd.DataFrame, *, uneven: bool = False, sheet: str = ""
+) -> tuple[pd.DataFrame, int, list[int]]:
+    """Return the rows below the headings, under them; the headings' row; each column's place.
+
+    ``rows`` are all cells as text, the index the row number. With ``uneven`` rows cells beyond the
+    last heading break their row; else they are a column without a heading. Raises DataError, which
+    names the ``sheet``, if there is nothing at all or no row that could be headings; what stands in
+    the rows then is not repeated, for it may be of people.
+    """
+    known = {rule.name for rule in TABLES[name]}
+    where = sentence("reading.sheet" if sheet else "reading.table", {"table": name, "title": sheet})
+    required = [rule.name for rule in TABLES[name] if rule.required]
+    filled = [
+        (number, [None if _blank(cell) else str(cell).strip() for cell in cells])
+        for number, cells in zip(rows.index, rows.iloc[:SEARCHED_ROWS].to_numpy(), strict=False)
+        if not all(map(_blank, cells))
+    ]
+    if not filled:
+        raise DataError(*problem_and_remedy("reading.empty_table", {"where": where}))
+    if not any(normal_heading(cell) in known for _, cells in filled for cell in cells):
+        values: dict[str, Any] = {"where": where, "columns": required}
+        raise DataError(*problem_and_remedy("reading.no_headings", values))
+    complete = [row for row in filled if {*required} <= {normal_heading(cell) for cell in row[1]}]
+    number, cells = complete[0] if complete else filled[0]
+    below = rows.loc[number:].iloc[1:]
+    if uneven:
+        width = max(i + 1 for i, cell in enumerate(cells) if cell)
+        beyond = below.iloc[:, width:].apply(lambda row: ",".join(filter(None, row)), axis=1)
+        below = below.iloc[:, :width].assign(**{OVERFLOW: beyond})
+        cells = [*cells[:width], OVERFLOW]
+    named = [i for i, cell in enumerate(cells) if cell or not below.iloc[:, i].map(_blank).all()]
+    headings = [cells[i] or f"column {i + 1} without a heading" for i in named]
+    below = below.iloc[:, named]
+    below.columns = headings
+    return below, int(number), named
+
+
+def _blank(cell: object) -> bool:
+    return cell is None or cell != cell or not str(cell).strip()
+
+
+def is_total(text: str) -> bool:
+    """Return whether a cell begins as a row of totals does, such as "Summe 2021"."""
+    first = re.split(r"[\s:_.,(]", folded(text.strip()), maxsplit=1)[0]
+    return first in words(WORDS["total"])
 
 
 @dataclass(slots=True)
 class CleanTable:
-    """One table on its way in; the index of ``frame`` is the row number in the file.
-
-    ``ids`` holds its columns of ids as numbers, of all rows of the file, see `codes`.
-    """
+    """One table on its way in, by row number; ``ids`` are those of all rows of its file."""
 
     name: str
     frame: pd.DataFrame
     set_aside: list[pd.DataFrame] = field(default_factory=list)
     flagged: list[pd.DataFrame] = field(default_factory=list)
-    tolerated: list[dict[str, Any]] = field(default_factory=list)
+    tolerated: list[tuple[Any, ...]] = field(default_factory=list)  # as TOLERATED has them
     extra: tuple[str, ...] = ()
     ids: dict[str, Ids] = field(default_factory=dict)
     index: pd.Index[Any] = field(init=False)
@@ -52,10 +157,7 @@ class CleanTable:
         return codes[self.index.get_indexer(self.frame.index)]
 
     def of_course(self, courses: CleanTable, column: str) -> npt.NDArray[Any]:
-        """Return a number or date of its course for each row; all courses must be there.
-
-        The ids of the table must be numbered as those of courses.
-        """
+        """Return a number or date of its course for each row; ids are numbered as in courses."""
         values: npt.NDArray[Any] = courses.frame[column].to_numpy()
         by_number = np.zeros(len(courses.ids["course_id"].distinct), dtype=values.dtype)
         by_number[courses.codes("course_id")] = values
@@ -80,8 +182,7 @@ class CleanTable:
     ) -> None:
         """List a spelling that was read, how often, and the first time."""
         what = sentence(f"spellings.{spelling}")
-        values = (self.name, column, what, count, row, written, read_as)
-        self.tolerated.append(dict(zip(TOLERATED, values, strict=True)))
+        self.tolerated.append((self.name, column, what, count, row, written, read_as))
 
     def _list(
         self,
@@ -104,23 +205,18 @@ class CleanTable:
 
 
 def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
-    """Return a table in its canonical form, with the rows that cannot be read listed.
-
-    ``raw`` has cells as text, or typed columns; its index is the row number. Raises DataError if a
-    required column is missing or two headings mean the same column.
-    """
+    """Return a table of cells, text or typed, in its canonical form; faults are listed in it."""
     import pandas as pd
 
     headings = read_headings(name, list(raw.columns))
-    table = CleanTable(name, pd.DataFrame(index=raw.index))
     written = {known: raw[given] for given, known in headings.items()}
+    aside = []
     for at, rows, fault in _no_rows(name, written):
         said = problem_and_remedy(f"faults.{fault}")
-        table.set_aside.append(entries(name, rows, at, written[at][rows], *said))
+        aside.append(entries(name, rows, at, written[at][rows], *said))
         raw = raw.drop(index=rows)
-        table.frame = table.frame.drop(index=rows)
-        table.index = table.frame.index
-        written = {known: raw[given] for given, known in headings.items()}
+    table = CleanTable(name, raw, aside)
+    written = {known: raw[given] for given, known in headings.items()}
     ours = {*headings, OVERFLOW}
     table.extra = tuple(
         quoted(given, place)
@@ -131,13 +227,16 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
         if given != known:
             above = int(raw.index.min()) - 1 if len(raw) else 1
             table.tolerate(known, "heading", 1, above, str(given), known)
-    if OVERFLOW in raw:
-        _refuse_overflow(table, raw[OVERFLOW])
+    if OVERFLOW in raw:  # a row of a text file may have more cells than there are headings
+        beyond = raw[OVERFLOW][raw[OVERFLOW].fillna("") != ""]
+        said = problem_and_remedy("faults.overflow")
+        table.set_aside.append(entries(name, beyond.index, "", beyond, *said))
+    # a column that is not there has nothing recorded, held as large files hold their texts
+    nowhere: Any = np.full(len(raw), -1)
+    nothing = pd.Categorical.from_codes(nowhere, pd.Index([], dtype=object))
+    absent = pd.Series(nothing, raw.index)
     columns = {
-        rule.name: _column(table, rule, written[rule.name])
-        if rule.name in written
-        else _absent(rule, raw.index)
-        for rule in TABLES[name]
+        rule.name: _column(table, rule, written.get(rule.name, absent)) for rule in TABLES[name]
     }
     columns |= _of_its_own(raw, ours) if name == "courses" else {}
     table.frame = pd.DataFrame(columns, index=raw.index, copy=False)
@@ -154,9 +253,25 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
 # Columns that the log does not know, in order of their headings: what may enter a model that asks.
 def _of_its_own(raw: pd.DataFrame, ours: set[Any]) -> dict[str, pd.Series[Any]]:
     own = [given for given in raw.columns if given not in ours and given != EXTRA]
-    found = {normal_heading(given): extra_column(raw[given]) for given in own}
+    found = {normal_heading(given): _own_column(raw[given]) for given in own}
     kept = {name: own for name, own in found.items() if own is not None and name.isidentifier()}
     return dict(sorted(kept.items()))
+
+
+def _own_column(cells: pd.Series[Any]) -> pd.Series[Any] | None:
+    """Return a column of the clinic's own as numbers or levels, None for dates and free text."""
+    import pandas as pd
+
+    if pd.api.types.is_datetime64_any_dtype(cells):
+        return None
+    numbers = read_column(NUMBER, cells)
+    if not numbers.broken:
+        return numbers.values
+    place, texts = distinct_texts(cells)
+    levels = np.array([*map(extra_value, texts), None], dtype=object)
+    if len({*levels} - {None}) > MOST_LEVELS:
+        return None
+    return pd.Series(levels[place], cells.index, dtype=object)
 
 
 # Rows that are none of the table: totals below it, and the example of an empty workbook. Each with
@@ -196,15 +311,6 @@ def empty_table(name: str) -> pd.DataFrame:
 
     no_rows = pd.DataFrame({rule.name: pd.Series([], dtype=object) for rule in TABLES[name]})
     return clean_table(name, no_rows).frame
-
-
-# A row of a text file may have more cells than there are headings.
-def _refuse_overflow(table: CleanTable, cells: pd.Series[Any]) -> None:
-    beyond = cells.fillna("") != ""
-    if beyond.any():
-        said = problem_and_remedy("faults.overflow")
-        rows = cells.index[beyond]
-        table.set_aside.append(entries(table.name, rows, "", cells[beyond], *said))
 
 
 # The column as it is used, and in the lists of the table the cells that break its rule: they are
@@ -257,17 +363,3 @@ def _not_used(
     listed = entries(table.name, rows, rule.name, cells, broken, remedies, blanked=blanked)
     (table.flagged if blanked else table.set_aside).append(listed)
     return values.mask(bad) if values[bad].notna().any() else values
-
-
-# Return a column that a table does not have: nothing recorded, or the default.
-def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
-    import pandas as pd
-
-    if rule.kind == "date":
-        return pd.Series(pd.NaT, index, dtype="datetime64[ns]")
-    if rule.kind in ("integer", "number"):
-        return pd.Series(np.nan if rule.default is None else rule.default, index, np.float64)
-    texts = np.empty(len(index), dtype=object)  # each is None, and no memory used for it
-    if rule.default is not None:
-        texts[:] = rule.default
-    return pd.Series(texts, index, dtype=object)

@@ -6,6 +6,7 @@ the tables of a daybook are all made from that one table.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -37,7 +38,7 @@ class Column:
     default : str or int or None
         What an empty cell means; None is "not recorded".
     kept_above : bool
-        Whether a number above ``high`` is kept as written and flagged; see `counted`.
+        Whether a number above ``high`` is kept as written and flagged; see `OutcomeLog.graded`.
     further : bool
         Whether the column is written only where a log has something in it.
     unit : str
@@ -78,6 +79,8 @@ def words(text: str) -> tuple[str, ...]:
     return tuple(text.split())
 
 
+TYPES = {"integer": "integer", "number": "number", "date": "date"}  # all else is a string
+NUMBER = r"[0-9]+(\.[0-9]+)?"
 LEVELS = {"inks": INKS, "inks_treated": INKS, "body_site": tuple(SITES)}
 
 
@@ -100,11 +103,7 @@ KEYS: dict[str, tuple[str, ...]] = {
     "promises": ("promise_no",),
 }
 
-FOREIGN_KEYS: dict[str, tuple[str, str]] = {
-    "sessions": ("course_id", "courses"),
-    "gradings": ("course_id", "courses"),
-    "reactions": ("course_id", "courses"),
-}
+OF_COURSES = ("sessions", "gradings", "reactions")  # whose course_id is one of courses
 
 
 @cache
@@ -129,3 +128,61 @@ def column_names(table: str) -> tuple[str, ...]:
     ('laser_id', 'regime', 'wavelengths_nm', 'in_use_from')
     """
     return tuple(rule.name for rule in ALL_TABLES[table])
+
+
+def data_package(
+    columns: Mapping[str, tuple[Column, ...]] = TABLES,
+    *,
+    title: str = "Outcome log",
+    cleared_at: float = 95.0,
+    cleared_judged: str = "",
+) -> dict[str, Any]:
+    """Return ``datapackage.json`` for tables of these columns, a Frictionless Data Package 1."""
+    resources = []
+    for name, rules in columns.items():
+        fields = [_field(rule, KEYS.get(name) == (rule.name,)) for rule in rules]
+        schema: dict[str, Any] = {"fields": fields, "missingValues": [""]}
+        if name in KEYS:
+            here = {rule.name for rule in rules}
+            schema["primaryKey"] = [key for key in KEYS[name] if key in here]
+        if name in OF_COURSES and "courses" in columns:
+            key = ["course_id"]
+            of_courses = {"resource": "courses", "fields": key}
+            schema["foreignKeys"] = [{"fields": key, "reference": of_courses}]
+        resources.append(
+            {
+                "profile": "tabular-data-resource",
+                "name": name,
+                "path": f"{name}.csv",
+                "format": "csv",
+                "mediatype": "text/csv",
+                "encoding": "utf-8",
+                "schema": schema,
+            }
+        )
+    return {
+        "profile": "tabular-data-package",
+        "name": "outcome-log",
+        "title": title,
+        "cleared_at": cleared_at,
+        **({"cleared_judged": cleared_judged} if cleared_judged else {}),
+        "resources": resources,
+    }
+
+
+def _field(rule: Column, unique: bool) -> dict[str, Any]:
+    constraints: dict[str, Any] = {"required": True} if rule.required else {}
+    if unique:
+        constraints["unique"] = True
+    if rule.kind in ("level", "flag"):
+        constraints["enum"] = list(rule.levels)
+    if rule.kind == "set":
+        member = f"({'|'.join(rule.levels)})" if rule.levels else NUMBER
+        constraints["pattern"] = f"{member}(;{member})*"
+    elif rule.low is not None and rule.high is not None:
+        constraints |= {"minimum": rule.low, "maximum": rule.high}
+    described = rule.meaning + (f" Unit: {rule.unit}." if rule.unit else "")
+    if rule.default is not None:
+        described += f" Empty means {rule.default}."
+    field = {"name": rule.name, "type": TYPES.get(rule.kind, "string"), "description": described}
+    return field | ({"constraints": constraints} if constraints else {})

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from forecast._types import IntArray
 from forecast.log.cells import CASE, Ids, in_fractions, rule_of
 from forecast.log.cleaning import CleanTable
-from forecast.log.columns import FOREIGN_KEYS, KEYS, column
+from forecast.log.columns import KEYS, OF_COURSES, column
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,13 +28,7 @@ HAPPENED = {"courses": "started_on", "sessions": "treated_on", "gradings": "grad
 ONE_DAY = timedelta(days=1)  # between two ends of the world
 SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "half"]
 # Rows that repeat another agree in these at least; they are told apart quickly.
-NARROW = {
-    "courses": ("course_id",),
-    "sessions": ("course_id", "session_no", "part"),
-    "gradings": ("course_id", "after_session"),
-    "reactions": ("course_id", "after_session"),
-    "lasers": ("laser_id",),
-}
+NARROW = KEYS | dict.fromkeys(("gradings", "reactions"), ("course_id", "after_session"))
 ENOUGH = 20  # dates of a table, before one can be far from the others
 FAR_DAYS = 731
 ALL_GONE = 100.0  # percent faded
@@ -42,19 +36,10 @@ MOST_STEPS = 1_000  # more than a course has sessions
 MOST_GENEROUS = 110.0  # beyond it no eye was generous: what was meant is not known
 
 
-def counted(gradings: pd.DataFrame) -> pd.DataFrame:
-    """Return gradings as they count: a little above 100 percent is 100, far above is left out."""
-    faded = gradings["fading_pct"]
-    if not (faded > ALL_GONE).any():
-        return gradings
-    known = gradings.assign(fading_pct=faded.clip(upper=ALL_GONE))[faded <= MOST_GENEROUS]
-    return known.reset_index(drop=True)
-
-
 def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: date) -> None:
     """Apply the rules between rows and tables, in place."""
     courses = tables["courses"]
-    for name in FOREIGN_KEYS:
+    for name in OF_COURSES:
         if name in tables:
             _align_ids(tables[name], courses)
     for name, day in HAPPENED.items():
@@ -64,11 +49,10 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: d
     for table in tables.values():
         _set_aside_repeats(table)
     _set_aside_copies(courses)
-    for name in FOREIGN_KEYS:
+    for name in OF_COURSES:
         if name in tables:
             _set_aside_orphans(tables[name], courses)
-            _set_aside_beyond(tables[name], courses)
-    flag_contradictions(tables, cleared_at=cleared_at)
+    _flag_contradictions(tables, cleared_at=cleared_at)
 
 
 def _align_ids(table: CleanTable, courses: CleanTable) -> None:
@@ -87,24 +71,20 @@ def _align_ids(table: CleanTable, courses: CleanTable) -> None:
             spelled.setdefault(_bare(text), []).append(number)
         alike = {code: spelled.get(_bare(own.distinct[code]), []) for code in unknown.tolist()}
         certain = {code: found[0] for code, found in alike.items() if len(found) == 1}
-        _respell(table, certain, known)
+        codes = table.codes("course_id")
+        rows = np.flatnonzero(np.isin(codes, list(certain)))
+        if len(rows):
+            written = table.frame["course_id"].to_numpy(copy=True)
+            first = written[rows[0]]
+            written[rows] = known[[certain[code] for code in codes[rows].tolist()]]
+            table.frame = table.frame.assign(course_id=written)
+            where = int(table.frame.index[rows[0]])
+            table.tolerate("course_id", CASE, len(rows), where, first, written[rows[0]])
         place[list(certain)] = list(certain.values())
     left = np.flatnonzero(place < 0)
     place[left] = np.arange(len(known), len(known) + len(left))
     distinct = np.append(known, own.distinct[left])
     table.ids["course_id"] = Ids(distinct, np.append(place, -1)[own.codes])
-
-
-def _respell(table: CleanTable, certain: dict[int, int], known: npt.NDArray[np.object_]) -> None:
-    codes = table.codes("course_id")
-    rows = np.flatnonzero(np.isin(codes, list(certain)))
-    if len(rows):
-        written = table.frame["course_id"].to_numpy(copy=True)
-        first = written[rows[0]]
-        written[rows] = known[[certain[code] for code in codes[rows].tolist()]]
-        table.frame = table.frame.assign(course_id=written)
-        where = int(table.frame.index[rows[0]])
-        table.tolerate("course_id", CASE, len(rows), where, first, written[rows[0]])
 
 
 def _bare(text: str) -> str:
@@ -115,27 +95,23 @@ def _set_aside_repeats(table: CleanTable) -> None:
     columns = list(table.frame.columns)
     key = list(KEYS.get(table.name, columns))
     alike = table.frame[_repeated(table, NARROW[table.name])]
-    if not alike.duplicated(key).any():
-        return
-    copies = alike.duplicated(columns)
-    first, named = _first_like(alike, columns), {"table": table.name}
-    table.refuse(_of_all(copies, table), key[0], "once", first, named)
-    alike = alike[~copies]
-    unlike = _of_all(alike.duplicated(key, keep=False), table)
-    table.refuse(unlike, key[-1], "one_row_each", _another_like(alike, key), {"key": key})
+    if alike.duplicated(key).any():
+        copies, first = alike.duplicated(columns), _another_like(alike, columns)
+        table.refuse(_of_all(copies, table), key[0], "once", first, {"table": table.name})
+        alike = alike[~copies]
+        unlike = _of_all(alike.duplicated(key, keep=False), table)
+        table.refuse(unlike, key[-1], "one_row_each", _another_like(alike, key), {"key": key})
 
 
 def _set_aside_copies(courses: CleanTable) -> None:
     alike = courses.frame[_repeated(courses, ("client_id", "started_on"))]
-    if not alike.duplicated(SAME_TATTOO).any():
-        return
-    everything = [name for name in courses.frame.columns if name != "course_id"]
-    copies = alike.duplicated(everything)
-    first = _first_like(alike, everything)
-    courses.refuse(_of_all(copies, courses), "course_id", "copied_course", first)
-    alike = alike[~copies]
-    same, other = alike.duplicated(SAME_TATTOO, keep=False), _another_like(alike, SAME_TATTOO)
-    courses.flag(_of_all(same, courses), "course_id", "alike_courses", other)
+    if alike.duplicated(SAME_TATTOO).any():
+        everything = [name for name in courses.frame.columns if name != "course_id"]
+        copies, first = alike.duplicated(everything), _another_like(alike, everything)
+        courses.refuse(_of_all(copies, courses), "course_id", "copied_course", first)
+        alike = alike[~copies]
+        same, other = alike.duplicated(SAME_TATTOO, keep=False), _another_like(alike, SAME_TATTOO)
+        courses.flag(_of_all(same, courses), "course_id", "alike_courses", other)
 
 
 def _repeated(table: CleanTable, columns: tuple[str, ...]) -> npt.NDArray[np.bool_]:
@@ -165,42 +141,32 @@ def _of_all(some: pd.Series[bool], table: CleanTable) -> pd.Series[bool]:
     return some.reindex(table.frame.index, fill_value=False)
 
 
-def _first_like(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
-    return frame.index.to_series().groupby(_groups(frame, key)).transform("first")
-
-
+# the row of another that agrees in a key: the first one, of the first itself the last
 def _another_like(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
     rows = frame.index.to_series()
-    alike = rows.groupby(_groups(frame, key))
+    alike = rows.groupby(frame.groupby(key, dropna=False, sort=False).ngroup())
     first, last = alike.transform("first"), alike.transform("last")
     return last.where(rows == first, first)
 
 
-def _groups(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
-    return frame.groupby(key, dropna=False, sort=False).ngroup()
-
-
+# Rows of a course that is not there or not used, and rows beyond its sessions.
 def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
-    number = table.codes("course_id")
+    course = table.codes("course_id")
     used = np.zeros(len(table.ids["course_id"].distinct), dtype=bool)
     used[courses.codes("course_id")] = True
-    orphans = ~used[number]
-    withheld = orphans & (number < len(courses.ids["course_id"].distinct))
+    orphans = ~used[course]
+    withheld = orphans & (course < len(courses.ids["course_id"].distinct))
     table.refuse(withheld, "course_id", "course_withheld")
     table.refuse(orphans[~withheld], "course_id", "no_such_course")
-
-
-def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
     number = "session_no" if table.name == "sessions" else "after_session"
     beyond = table.frame[number] > table.of_course(courses, "sessions_given")
     table.refuse(beyond, number, "beyond_given", None, {"number": number})
 
 
-def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
+def _flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
     """List what cannot be true in rows that are used all the same."""
     courses = tables["courses"]
     _within_courses(courses)
-    _halves(courses)
     _clients(courses)
     for name, day in HAPPENED.items():
         if name in tables:
@@ -211,9 +177,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
             _lasers(tables["sessions"], tables["lasers"].frame)
     if "gradings" in tables:
         _grading_dates(tables["gradings"], tables.get("sessions"), courses)
-        _falls(tables["gradings"])
-        _fractions(tables["gradings"])
-        _above(tables["gradings"])
+        _percents(tables["gradings"])
         _outcomes(courses, tables["gradings"], cleared_at)
 
 
@@ -224,13 +188,8 @@ def _within_courses(courses: CleanTable) -> None:
     older = frame["tattoo_age_years"] > frame["age_years"]
     courses.flag(older, "tattoo_age_years", "tattoo_before_birth")
     courses.flag(frame["enquired_on"] > frame["started_on"], "enquired_on", "enquired_after_start")
-
-
-def _halves(courses: CleanTable) -> None:
-    frame = courses.frame[courses.frame["half"].notna()]
-    if frame.empty:
-        return
-    tattoo = frame.groupby("tattoo_id")
+    halves = frame[frame["half"].notna()]
+    tattoo = halves.groupby("tattoo_id")
     both = tattoo["half"].transform("nunique") == 2
     two = tattoo["half"].transform("size") == 2
     one_client = tattoo["client_id"].transform("nunique") == 1
@@ -288,7 +247,7 @@ def _session_order(sessions: CleanTable, courses: CleanTable) -> None:
 
 
 def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
-    if lasers.empty or "laser_id" not in sessions.ids:
+    if lasers.empty:
         return
     import pandas as pd
 
@@ -341,34 +300,26 @@ def _looked_up(
     return pd.Series(values[first[at]], index).where(known[at] == wanted)
 
 
-def _falls(gradings: CleanTable) -> None:
+# Percents that fall from one session to the next, that are fractions, or more than all there is.
+def _percents(gradings: CleanTable) -> None:
     frame, step = gradings.frame, _steps(gradings, "after_session")
-    faded = frame["fading_pct"].to_numpy()
-    known = faded <= MOST_GENEROUS
-    if not known.any():
-        return
-    steps, of = np.unique(step[known], return_inverse=True)
-    lowest = np.full(len(steps), np.inf)
-    np.minimum.at(lowest, of, faded[known])
-    before = np.full(len(steps), np.nan)
-    same = np.flatnonzero(np.diff(steps // MOST_STEPS) == 0)
-    before[same + 1] = lowest[same]
-    then = _looked_up(steps, before, step, frame.index)
-    gradings.flag(then.clip(upper=ALL_GONE) > faded, "fading_pct", "falls", then)
-
-
-def _fractions(gradings: CleanTable) -> None:
-    faded = gradings.frame["fading_pct"]
-    possible = faded <= ALL_GONE
+    faded = frame["fading_pct"]
+    known, possible = faded <= MOST_GENEROUS, faded <= ALL_GONE
+    if known.any():
+        steps, of = np.unique(step[known], return_inverse=True)
+        lowest = np.full(len(steps), np.inf)
+        np.minimum.at(lowest, of, faded[known])
+        before = np.full(len(steps), np.nan)
+        same = np.flatnonzero(np.diff(steps // MOST_STEPS) == 0)
+        before[same + 1] = lowest[same]
+        then = _looked_up(steps, before, step, frame.index)
+        gradings.flag(then.clip(upper=ALL_GONE) > faded, "fading_pct", "falls", then)
     if in_fractions([faded[possible].max()]):
         gradings.flag((faded > 0) & possible, "fading_pct", "fractions")
-
-
-def _above(gradings: CleanTable) -> None:
-    faded, allowed = gradings.frame["fading_pct"], rule_of(column("gradings", "fading_pct"))
-    slips = (faded > ALL_GONE) & (faded <= MOST_GENEROUS)
-    gradings.flag(slips, "fading_pct", "above", None, {"rule": allowed, "counts_as": ALL_GONE})
-    gradings.flag(faded > MOST_GENEROUS, "fading_pct", "far_above", None, {"rule": allowed})
+    allowed = {"rule": rule_of(column("gradings", "fading_pct"))}
+    slips = {**allowed, "counts_as": ALL_GONE}
+    gradings.flag(known & ~possible, "fading_pct", "above", None, slips)
+    gradings.flag(faded > MOST_GENEROUS, "fading_pct", "far_above", None, allowed)
 
 
 def _outcomes(courses: CleanTable, gradings: CleanTable, cleared_at: float) -> None:

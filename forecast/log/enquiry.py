@@ -1,25 +1,93 @@
-"""The attributes of a tattoo and its client at the consultation, before any treatment."""
+"""The attributes of a tattoo and its client at the consultation, the clinic's own among them."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 from warnings import warn
+
+import numpy as np
 
 from forecast._checks import check_kind, nearest
 from forecast._notes import problem_and_remedy, sentence
 from forecast.errors import RequestError
-from forecast.log.cells import UnreadableError, inside, meant, normal_heading, read_cell, rule_of
+from forecast.log.cells import (
+    EMPTY_WORDS,
+    UnreadableError,
+    as_text,
+    inside,
+    meant,
+    normal_heading,
+    read_cell,
+    rule_of,
+)
 from forecast.log.columns import Column, column, column_names
-from forecast.log.extra import Extra
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
 AS_TYPED: dict[str, type] = {"number": float, "integer": int}
+NUMBER = Column("", "number")
+EXTRA = "extra"  # an enquiry's field for them, and so no heading of one
 REQUIRED = ("skin_type", "body_site", "inks", "ink_density", "layering")
+
+
+class Extra(dict[str, str | float]):
+    """What an enquiry says of the clinic's own columns: a mapping that does not change, hashable.
+
+    Names are kept in the log's spelling, texts as levels, and what is not recorded is left out.
+
+    Examples
+    --------
+    >>> Extra({"Sun exposure": " Often ", "visits": 3, "referral": None})
+    {'sun_exposure': 'often', 'visits': 3.0}
+    """
+
+    def __init__(self, given: Any = ()) -> None:
+        try:
+            found = {normal_heading(name): extra_value(one) for name, one in dict(given).items()}
+        except (TypeError, ValueError):
+            example = 'Give a mapping, as {"sun_exposure": "often"}.'
+            raise RequestError(f"extra is {given!r}.", example) from None
+        super().__init__((name, one) for name, one in found.items() if one is not None)
+
+    def _refuse(self, *_: Any) -> NoReturn:
+        raise TypeError("An enquiry does not change: make another with dataclasses.replace.")
+
+    __setitem__ = __delitem__ = __ior__ = clear = pop = _refuse
+    popitem = setdefault = update = _refuse  # type: ignore[assignment]
+
+    def __hash__(self) -> int:  # type: ignore[override]
+        return hash(frozenset(self.items()))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Extra, (dict(self),)
+
+
+def extra_value(given: object) -> str | float | None:
+    """Return a value as a number or a level, True as "yes", None where it is not recorded."""
+    if isinstance(given, int | float | np.number) and not isinstance(given, bool):
+        return float(given) if np.isfinite(given) else None
+    level = " ".join((as_text(given) or "").lower().replace(";", ",").split())
+    return None if not level or level.replace(" ", "_") in EMPTY_WORDS else level
+
+
+def extra_number(value: str | float | None) -> float | None:
+    """Return a value as a number, read as a cell of a log is; None where it is none.
+
+    Examples
+    --------
+    >>> extra_number("1,5"), extra_number("often")
+    (1.5, None)
+    """
+    if value is None or isinstance(value, float):
+        return value
+    try:
+        return float(str(read_cell(NUMBER, value).value))
+    except UnreadableError:
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +173,8 @@ def checked(rule: Column, given: Any) -> str | int | float | None:
     >>> checked(column("courses", "age_years"), "34,5"), checked(column("courses", "smoker"), True)
     (34.5, 'yes')
     """
-    if _needs_no_reading(rule, given):
+    typed = type(given) is AS_TYPED.get(rule.kind)
+    if inside(rule, given) if typed else isinstance(given, str) and given in rule.levels:
         return given  # type: ignore[no-any-return]
     if given is None and not rule.required:
         return rule.default
@@ -128,12 +197,6 @@ def checked(rule: Column, given: Any) -> str | int | float | None:
         raise RequestError(*problem_and_remedy("refused.value", values))
     assert value is None or isinstance(value, str | int | float)
     return value
-
-
-def _needs_no_reading(rule: Column, given: Any) -> bool:
-    if isinstance(given, int | float):
-        return type(given) is AS_TYPED.get(rule.kind) and inside(rule, given)
-    return isinstance(given, str) and given in rule.levels
 
 
 def likely_slip(name: str, known: Iterable[str]) -> str:
@@ -246,9 +309,8 @@ def enquiries_of(
     _name_unused(frame.columns, extra)
     absent = [name for name in REQUIRED if name not in frame.columns]
     if absent:
-        raise RequestError(
-            f"The enquiries have no column {absent[0]!r}.", f"Give {', '.join(REQUIRED)}."
-        )
+        give = f"Give {', '.join(REQUIRED)}."
+        raise RequestError(f"The enquiries have no column {absent[0]!r}.", give)
     kept = [name for name in frame.columns if name in ATTRIBUTES or normal_heading(name) in extra]
     rows: list[dict[str, Any]] = frame[kept].to_dict("records")  # type: ignore[assignment]
     return [enquiry_of(row, extra) for row in rows]

@@ -100,14 +100,11 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
             why = None if name in known else _by_name(name)
             why = why or _by_content(name, cells, extra=name not in known, treated=treated)
             if why:
-                found.append((f"{table}.{quoted(heading, place + 1)}", why))
+                said = {"name": f"{table}.{quoted(heading, place + 1)}", "why": why}
+                found.append(Note("reading.column_why", values=said))
     if found:
-        listed = [
-            Note("reading.column_why", values={"name": name, "why": why}) for name, why in found
-        ]
-        raise DataError(
-            *problem_and_remedy("reading.identifying", {"columns": listed, "found": len(found)})
-        )
+        values = {"columns": found, "found": len(found)}
+        raise DataError(*problem_and_remedy("reading.identifying", values))
 
 
 def identifies(heading: str, cells: pd.Series[Any]) -> str | None:
@@ -167,13 +164,10 @@ def _by_name(name: str) -> str | None:
     parts, listed = set(name.split("_")), _listed()
     if _is_of_things(name):
         return None
-    for what, whole in listed["whole"].items():
-        if name in whole:
-            return what
-    for what, some in listed["parts"].items():
-        if parts & some:
-            return what
-    return "an e-mail address" if "e_mail" in name else None
+    found = [what for what, whole in listed["whole"].items() if name in whole]
+    found += [what for what, some in listed["parts"].items() if parts & some]
+    found += ["an e-mail address"] * ("e_mail" in name)
+    return found[0] if found else None
 
 
 def _is_of_things(name: str) -> bool:
@@ -197,12 +191,18 @@ def _by_content(
     return _extra_by_content(cells, texts, treated) if extra else None
 
 
+# Towns most often, phone numbers without a mark that do not count up, or dates of birth.
 def _extra_by_content(cells: pd.Series[Any], texts: list[str], treated: float | None) -> str | None:
     if len(texts) >= MANY and _share(TOWN.fullmatch, texts) >= MOSTLY:
         return "addresses"
-    if _are_bare_phones(texts):
+    phones = [text for text in texts if DIGITS.fullmatch(text)]
+    starts = {text[:6] for text in phones}
+    if len(phones) >= max(MANY, MOSTLY * len(texts)) and len(starts) > len(phones) / 3:
         return "phone numbers"
-    return "birth dates" if _are_birth_dates(cells, treated) else None
+    years, looked_at = _years(cells)
+    if treated is None or len(years) < 0.8 * looked_at or len(set(years)) < MANY:
+        return None
+    return "birth dates" if treated - float(np.median(years)) >= GROWN_UP else None
 
 
 def _share(test: Callable[[str], object], texts: list[str]) -> float:
@@ -241,8 +241,7 @@ def _distinct(cells: pd.Series[Any]) -> list[str]:
         return []
     _, found = distinct_texts(cells)
     step = -(-len(found) // SAMPLE) or 1
-    texts = map(str.strip, found[::step])
-    return [text for text in texts if text]
+    return [*filter(None, map(str.strip, found[::step]))]
 
 
 def _are_names(name: str, texts: list[str], cells: pd.Series[Any], *, extra: bool) -> bool:
@@ -274,25 +273,8 @@ def _is_foreign_name(text: str) -> bool:
     return len(parts) <= 3 and letters.isalpha() and min(letters) > "ͯ"
 
 
-def _are_bare_phones(texts: list[str]) -> bool:
-    """Say whether most texts are nine or ten digits that do not count up from a common start."""
-    hits = [text for text in texts if DIGITS.fullmatch(text)]
-    starts = {text[:6] for text in hits}
-    return len(hits) >= max(MANY, MOSTLY * len(texts)) and len(starts) > len(hits) / 3
-
-
-def _are_birth_dates(cells: pd.Series[Any], treated: float | None) -> bool:
-    years, looked_at = _years(cells)
-    if treated is None or len(years) < 0.8 * looked_at:
-        return False
-    return len(set(years)) >= MANY and treated - float(np.median(years)) >= GROWN_UP
-
-
 def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
-    """Return the years of a column's cells, of those that are dates, and how many were looked at.
-
-    At most about ``SAMPLE`` cells are, evenly spaced.
-    """
+    """Return the years of a column's dates, and of how many cells, at most about ``SAMPLE``."""
     import pandas as pd
 
     if pd.api.types.is_float_dtype(cells) or pd.api.types.is_bool_dtype(cells):
@@ -316,8 +298,7 @@ def _year_of(text: str, order: Any) -> int | None:
         value = read_cell(ANY_DATE, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
         return value.year if isinstance(value, date) else None
     except UnreadableError:
-        pass
-    if match := SHORT_YEAR.fullmatch(text):
-        return 1900 + int(match[1]) if int(match[1]) > 30 else 2000 + int(match[1])
-    match = LONG_YEAR.fullmatch(text)
-    return int(match[1]) if match else None
+        if match := SHORT_YEAR.fullmatch(text):
+            return 1900 + int(match[1]) if int(match[1]) > 30 else 2000 + int(match[1])
+        match = LONG_YEAR.fullmatch(text)
+        return int(match[1]) if match else None

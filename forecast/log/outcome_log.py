@@ -1,8 +1,9 @@
-"""The outcome log: five tables, checked; parts of it, and what is known of courses under way."""
+"""The outcome log: five tables, read, checked and written; its parts, and courses under way."""
 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -14,16 +15,16 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_kind
+from forecast._files import BESIDE, sum_of, write_whole
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import OVERFLOW, in_fractions, normal_heading
-from forecast.log.cleaning import CleanTable, clean_table, empty_table
-from forecast.log.columns import TABLES
-from forecast.log.cross_table import ALL_GONE, counted, cross_check
+from forecast.log.cleaning import CleanTable, clean_table, empty_table, refuse_repeated
+from forecast.log.columns import ALL_TABLES, TABLES, Column, data_package
+from forecast.log.cross_table import ALL_GONE, MOST_GENEROUS, cross_check
 from forecast.log.files.reading import RawLog, read_raw
 from forecast.log.files.workbook_map import read_mapped
-from forecast.log.headings import refuse_repeated
 from forecast.log.identity import refuse_identifying
 from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
 
@@ -103,8 +104,16 @@ class OutcomeLog(Result):
         Row numbers in the report count as in a sheet: the first row of a frame is row 2. Rows dated
         after ``today``, by default this computer's date, are set aside.
         """
+        tables = {}
         given = zip(TABLES, (courses, sessions, gradings, reactions, lasers), strict=True)
-        tables = {name: _numbered(name, frame) for name, frame in given if frame is not None}
+        for name, frame in ((name, frame) for name, frame in given if frame is not None):
+            if not hasattr(frame, "set_axis"):
+                values = {"name": name, "kind": type(frame).__name__}
+                raise DataError(*problem_and_remedy("reading.no_frame", values))
+            refuse_repeated(sentence("reading.table", {"table": name}), frame.columns)
+            # the index of a raw table is the row number that a sheet would show
+            rows = np.arange(FIRST_ROW, FIRST_ROW + len(frame))
+            tables[name] = frame.set_axis(rows, axis=0)
         return _assemble(RawLog("frames", tables), cleared_at=cleared_at, today=today)
 
     def where(self, mask: npt.ArrayLike) -> OutcomeLog:
@@ -199,8 +208,12 @@ class OutcomeLog(Result):
 
     @property
     def graded(self) -> pd.DataFrame:
-        """The gradings as they count, see `counted`; those of which nothing is known left out."""
-        return counted(self.gradings)
+        """The gradings as they count: a little above 100 percent is 100, far above is left out."""
+        faded = self.gradings["fading_pct"]
+        if not (faded > ALL_GONE).any():
+            return self.gradings
+        known = self.gradings.assign(fading_pct=faded.clip(upper=ALL_GONE))
+        return known[faded <= MOST_GENEROUS].reset_index(drop=True)
 
     @property
     def each_session(self) -> pd.DataFrame:
@@ -293,13 +306,49 @@ def check_log(log: object) -> OutcomeLog:
     return check_kind(log, OutcomeLog, name="log", give="what read_log returns")
 
 
-# The index of a raw table is the row number that a sheet would show.
-def _numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
-    if not hasattr(frame, "set_axis"):
-        kind = type(frame).__name__
-        raise DataError(*problem_and_remedy("reading.no_frame", {"name": name, "kind": kind}))
-    refuse_repeated(sentence("reading.table", {"table": name}), frame.columns)
-    return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
+def write_log(
+    log: OutcomeLog,
+    folder: str | Path,
+    *,
+    title: str = "Outcome log",
+    promises: pd.DataFrame | None = None,
+    beside: Mapping[str, str] | None = None,
+) -> None:
+    """Write the log's tables as CSV files with ``datapackage.json``, byte for byte repeatable.
+
+    The same log gives the same bytes anywhere: UTF-8, line ends of one character, numbers in their
+    shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables without rows
+    are not written, nor further columns in which nothing stands. `read_log` of the folder gives the
+    same frames back, and says so where a table is not as it was written: the description, with its
+    ``title``, holds the SHA-256 of each. ``promises`` are written beside them, and ``beside`` has
+    the checksums of further files, by their name. OSError where it cannot be written.
+
+    Examples
+    --------
+    >>> write_log(log, folder / "log")
+    >>> sorted(file.name for file in (folder / "log").iterdir())[:3]
+    ['courses.csv', 'datapackage.json', 'gradings.csv']
+    """
+    import pandas as pd
+
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    frames: dict[str, pd.DataFrame] = {name: getattr(log, name) for name in TABLES}
+    columns = {name: _written(frame, name) for name, frame in frames.items() if len(frame)}
+    if promises is not None:
+        columns["promises"] = ALL_TABLES["promises"]
+    described = data_package(
+        columns, title=title, cleared_at=log.cleared_at, cleared_judged=log.cleared_judged
+    )
+    for (name, rules), resource in zip(columns.items(), described["resources"], strict=True):
+        frame: Any = getattr(log, name, promises)
+        texts = pd.DataFrame({rule.name: _as_texts(rule, frame[rule.name]) for rule in rules})
+        content = texts.to_csv(index=False, lineterminator="\n").encode()
+        resource["hash"] = sum_of(content)
+        write_whole(folder / f"{name}.csv", content)
+    described |= {BESIDE: dict(beside)} if beside else {}
+    text = json.dumps(described, indent=2, ensure_ascii=False)
+    write_whole(folder / "datapackage.json", text + "\n")
 
 
 def _assemble(
@@ -330,29 +379,24 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     flagged = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
     ours = np.array([rule.note.code not in NO_FAULTS for rule in aside["rule"]], dtype=np.bool_)
     faults = pd.concat([aside[ours], flagged[flagged["blanked"]]])
-    before = raw.corrected if len(faults) else {}
-    wanted: dict[str, set[int]] = {name: {*before.get(name, ())} for name in tables}
-    for name, row in zip(faults["table"], faults["row"], strict=True):
-        wanted[name].add(row)
-    rows = {}
+    rows, to_correct = {}, {}
     for name, table in tables.items():
         given, used = len(raw.tables[name]), len(table.frame)
         rows[name] = RowCount(given, used, given - used, raw.empty.get(name, 0))
+        wanted = {*faults["row"][faults["table"] == name]}
+        wanted |= {*raw.corrected.get(name, ())} if len(faults) else set()
+        to_correct[name] = _as_written(raw.tables[name], table.frame.columns, wanted)
     habits = [*raw.tolerated, *(habit for table in tables.values() for habit in table.tolerated)]
+    tolerated = pd.DataFrame(habits, columns=list(TOLERATED), dtype=object)
     return LogReport(
         source=raw.source,
         rows=rows,
         set_aside=aside,
         flagged=flagged,
-        tolerated=pd.DataFrame(habits, columns=list(TOLERATED), dtype=object).astype(
-            {"count": np.int64, "row": np.int64}
-        ),
+        tolerated=tolerated.astype({"count": np.int64, "row": np.int64}),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
-        to_correct={
-            name: _as_written(raw.tables[name], table.frame.columns, wanted[name])
-            for name, table in tables.items()
-        },
+        to_correct=to_correct,
         corrected=raw.corrected,
         places=raw.places,
     )
@@ -370,4 +414,32 @@ def _as_written(raw: pd.DataFrame, columns: Iterable[str], wanted: set[int]) -> 
         for name, kind in rows.dtypes.items()
         if isinstance(kind, pd.CategoricalDtype)
     }
-    return rows.astype(kinds) if kinds else rows
+    return rows.astype(kinds)
+
+
+# The columns of a table in which something stands: the log's, and behind them the clinic's own.
+def _written(frame: pd.DataFrame, table: str) -> tuple[Column, ...]:
+    known = {rule.name for rule in TABLES[table]}
+    own = {name: frame[name].dtype.kind for name in frame.columns if name not in known}
+    meaning = "A column of the clinic's own."
+    rules = *TABLES[table], *(
+        Column(name, "number" if kind == "f" else "text", further=True, meaning=meaning)
+        for name, kind in own.items()
+    )  # fmt: skip
+    return tuple(
+        rule
+        for rule in rules
+        if not rule.further or (frame[rule.name].notna() & (frame[rule.name] != rule.default)).any()
+    )
+
+
+def _as_texts(rule: Column, cells: pd.Series[Any]) -> pd.Series[Any]:
+    if rule.kind == "date":
+        cells = cells.dt.strftime("%Y-%m-%d")
+    if rule.kind in ("integer", "number"):
+        shortest = {
+            one: str(int(one)) if float(one) == np.floor(one) else repr(float(one))
+            for one in cells.dropna().unique()
+        }
+        return cells.map(shortest)
+    return cells

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._notes import Note, Sentence, in_language, sentence
-from forecast._plain import Result, plain_rows
+from forecast._plain import Result, fields_of, plain_rows
 from forecast.log.cells import distinct_texts
 from forecast.log.identity import masked
 
@@ -181,22 +181,19 @@ class LogReport(Result):
     def _counts(self) -> list[str]:
         lines: list[str] = [sentence("report.heads")]
         for table, count in self.rows.items():
-            values = {"table": f"{table:<10}", "rows_in": count.rows_in, "used": count.used}
+            values = {"table": f"{table:<10}", **fields_of(count)}
             code = "report.rows_and_empty" if count.empty else "report.rows"
-            values |= {"set_aside": count.set_aside, "empty": count.empty}
             lines.append(sentence(code, values))
         return lines
 
     def _by_rule(self, listed: pd.DataFrame, examples: int) -> list[str]:
         lines: list[str] = []
         for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
-            where = f"{table}.{column}" if column else str(table)
-            lines.append(
-                sentence("report.rule", {"where": where, "rows": len(cases), "rule": rule})
-            )
+            values = {"where": _where(table, column), "rows": len(cases), "rule": rule}
+            lines.append(sentence("report.rule", values))
             for case in cases.head(examples).to_dict("records"):
                 values = {"cell": self.cell(str(table), case["row"], str(column))}
-                values |= {"value": _shortened(masked(case["value"])), "remedy": case["remedy"]}
+                values |= {"value": _shown(case["value"]), "remedy": case["remedy"]}
                 lines.append(sentence("report.case" if case["value"] else "report.empty", values))
             if len(cases) > examples:
                 lines.append(sentence("report.more", {"n": len(cases) - examples}))
@@ -206,12 +203,15 @@ class LogReport(Result):
         lines: list[str] = []
         for habit in self.tolerated.to_dict("records"):
             table, column = habit["table"], habit["column"]
-            values = {"where": f"{table}.{column}" if column else table, "count": habit["count"]}
+            values = {"where": _where(table, column), "count": habit["count"]}
             values |= {"what": habit["tolerance"], "cell": self.cell(table, habit["row"], column)}
-            written = _shortened(masked(habit["written"]))
-            values |= {"written": written, "read_as": habit["read_as"]}
+            values |= {"written": _shown(habit["written"]), "read_as": habit["read_as"]}
             lines.append(sentence("report.spelling", values))
         return lines
+
+
+def _where(table: object, column: object) -> str:
+    return f"{table}.{column}" if column else str(table)
 
 
 def entries(
@@ -253,5 +253,6 @@ def _masked(listed: pd.DataFrame, column: str) -> pd.DataFrame:
     return listed.assign(**{column: listed[column].map(lambda text: masked(str(text)))})
 
 
-def _shortened(text: str) -> str:
+def _shown(cell: str) -> str:
+    text = masked(cell)
     return text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 3]}..."

@@ -16,9 +16,9 @@ from forecast.counts import LogSummary, course_rows
 from forecast.errors import DataError
 from forecast.fading import fading_rows, split_fading
 from forecast.invented import simulate_log
+from forecast.log.cleaning import is_total, read_headings, refuse_repeated, with_headings
 from forecast.log.columns import KEYS, TABLES, column_names
-from forecast.log.data_package import write_log
-from forecast.log.outcome_log import OutcomeLog, read_log
+from forecast.log.outcome_log import OutcomeLog, read_log, write_log
 from forecast.midcourse import mean_gradings
 from forecast.prices import value_open_book
 from forecast.regimes import trial_rows
@@ -478,3 +478,31 @@ def test_dates_that_are_dates_already_are_held_to_the_same(sixty):
     frames["courses"].loc[5, "started_on"] = pd.Timestamp("2031-01-01")
     log = OutcomeLog.from_frames(**frames)
     assert log.report.rows["courses"].set_aside == 1
+
+
+def test_rows_of_totals_are_known_by_their_first_word():
+    assert [is_total("Summe 2021"), is_total("Sommer")] == [True, False]
+
+
+def test_headings_mean_columns_in_any_spelling_and_others_are_left_out():
+    found = read_headings("lasers", ["Laser ID", "regime", "Wavelengths (nm)", "colour"])
+    assert found == {
+        "Laser ID": "laser_id",
+        "regime": "regime",
+        "Wavelengths (nm)": "wavelengths_nm",
+    }
+    with pytest.raises(DataError, match="has no column regime, wavelengths_nm"):
+        read_headings("lasers", ["laser_id"])
+    with pytest.raises(DataError, match="two columns for laser_id: B1 and C1"):
+        refuse_repeated("Table lasers", ["x", "laser_id", "laser id"], ["A1", "B1", "C1"])
+
+
+def test_a_title_above_the_headings_is_passed_over():
+    heads = ["laser_id", "regime", "wavelengths_nm"]
+    cells = [["Our lasers", None, None], heads, ["yag", "ns", "532;1064"]]
+    rows = pd.DataFrame(cells, index=[1, 2, 3], dtype=object)
+    below, number, places = with_headings("lasers", rows)
+    assert (number, places) == (2, [0, 1, 2])
+    assert below.to_dict("list") == dict(zip(heads, ([one] for one in cells[2]), strict=True))
+    with pytest.raises(DataError, match="has no headings"):
+        with_headings("lasers", rows.iloc[:1])

@@ -11,8 +11,7 @@ import forecast
 from forecast._notes import in_language
 from forecast.daybook import begin_daybook
 from forecast.invented import simulate_log
-from forecast.log.data_package import write_log
-from forecast.log.outcome_log import OutcomeLog, read_log
+from forecast.log.outcome_log import OutcomeLog, read_log, write_log
 
 ROOM = sorted((Path(forecast.__file__).parent / "log").rglob("*.py"))
 

@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.log.files.corrections import MOST_CORRECTED, corrected_file, write_to_correct
     from forecast.log.files.daybook_file import (
         APPLICATION_ID,
         is_daybook,
@@ -17,7 +16,12 @@ if TYPE_CHECKING:
         unguarded,
     )
     from forecast.log.files.reading import every_sheet
-    from forecast.log.files.workbook import new_workbook
+    from forecast.log.files.workbook import (
+        MOST_CORRECTED,
+        corrected_file,
+        new_workbook,
+        write_to_correct,
+    )
     from forecast.log.files.workbook_map import propose_map
 
 

@@ -27,13 +27,19 @@ from forecast._files import (
 from forecast._notes import Note, Sentence, problem_and_remedy, sentence, why
 from forecast.errors import DataError
 from forecast.log.cells import SEPARATORS, coded_texts, folded, normal_heading
+from forecast.log.cleaning import refuse_repeated, with_headings
 from forecast.log.columns import TABLES, column
-from forecast.log.files.corrections import apply_corrections, corrected_file
 from forecast.log.files.daybook_file import is_daybook, read_tables
-from forecast.log.files.workbook import Sheets, first_line, letters, sheets_of
-from forecast.log.headings import refuse_repeated, with_headings
+from forecast.log.files.workbook import (
+    Sheets,
+    apply_corrections,
+    corrected_file,
+    first_line,
+    letters,
+    sheets_of,
+)
 from forecast.log.identity import quoted
-from forecast.log.report import TOLERATED, Place
+from forecast.log.report import Place
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,6 +49,7 @@ MAX_BYTES = 2_000_000_000  # of one table, unpacked
 MAX_COLUMNS = 500
 TOP = 20_000  # characters in which the mark between cells is looked for
 Words = Mapping[str, Mapping[str, str]]  # column, and what a word in it means
+BYTE_ORDERS = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16", b"\xef\xbb\xbf": "utf-8-sig"}
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
@@ -53,7 +60,7 @@ class RawLog:
     source: str
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     empty: dict[str, int] = field(default_factory=dict)
-    tolerated: list[dict[str, Any]] = field(default_factory=list)
+    tolerated: list[tuple[Any, ...]] = field(default_factory=list)  # as TOLERATED has them
     notes: list[Note] = field(default_factory=list)
     places: dict[str, tuple[Place, ...]] = field(default_factory=dict)
     corrected: dict[str, dict[int, str]] = field(default_factory=dict)
@@ -63,11 +70,7 @@ class RawLog:
 
 
 def read_raw(path: Path) -> RawLog:
-    """Return the tables found at ``path``, with their row numbers, nothing judged yet.
-
-    Raises DataError, which names the file, if there is nothing there that could be a log, or a file
-    is corrupt, too large or not in UTF-8.
-    """
+    """Return the tables at ``path`` by row number, nothing judged yet, or raise DataError."""
     try:
         if not path.exists():
             raise DataError(*problem_and_remedy("reading.no_path", {"path": str(path)}))
@@ -105,24 +108,6 @@ def every_sheet(path: Path) -> tuple[Sheets, list[Note]]:
     return {file.stem: _csv_cells(raw, file)[0] for file in files}, raw.notes
 
 
-def _named_sheets(raw: RawLog, path: Path) -> None:
-    sheets, notes = sheets_of(path, lambda title: normal_heading(title) in TABLES)
-    for title, rows in sheets.items():
-        name = normal_heading(title)
-        if name in raw.tables:
-            raise DataError(
-                *problem_and_remedy("reading.two_sheets", {"file": path.name, "table": name})
-            )
-        frame, number, places = with_headings(name, rows, sheet=title)
-        headings_found(raw, name, number)
-        cells = [f"{title.strip()}!{letters(at)}{number}" for at in places]
-        refuse_repeated(sentence("reading.table", {"table": name}), frame.columns, cells)
-        place = place_of(title, frame, [*map(letters, places)])
-        add_table(raw, name, frame)
-        raw.places[name] = (place,)
-    raw.notes += notes
-
-
 def place_of(title: str, frame: pd.DataFrame, columns: Sequence[str], after: int = 0) -> Place:
     """Return where the rows of a sheet stand, their index already numbered on from ``after``."""
     named = zip(map(normal_heading, frame.columns), columns, strict=True)
@@ -131,8 +116,8 @@ def place_of(title: str, frame: pd.DataFrame, columns: Sequence[str], after: int
 
 
 def _one_file(path: Path) -> RawLog:
+    raw = RawLog(str(path))
     if is_daybook(path):
-        raw = RawLog(str(path))
         tables, stated = read_tables(path)
         for name, frame in tables.items():
             if len(frame) or name == "courses":
@@ -143,8 +128,19 @@ def _one_file(path: Path) -> RawLog:
         return raw
     if path.suffix.lower() not in (".xlsx", ".xlsm") or not path.is_file():
         raise DataError(*problem_and_remedy("reading.no_log", {"file": path.name}))
-    raw = RawLog(str(path))
-    _named_sheets(raw, path)
+    sheets, notes = sheets_of(path, lambda title: normal_heading(title) in TABLES)
+    for title, rows in sheets.items():
+        name = normal_heading(title)
+        if name in raw.tables:
+            twice = {"file": path.name, "table": name}
+            raise DataError(*problem_and_remedy("reading.two_sheets", twice))
+        frame, number, places = with_headings(name, rows, sheet=title)
+        headings_found(raw, name, number)
+        cells = [f"{title.strip()}!{letters(at)}{number}" for at in places]
+        refuse_repeated(sentence("reading.table", {"table": name}), frame.columns, cells)
+        raw.places[name] = (place_of(title, frame, [*map(letters, places)]),)
+        add_table(raw, name, frame)
+    raw.notes += notes
     return raw
 
 
@@ -205,11 +201,7 @@ def add_table(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
 
 
 def correct(raw: RawLog, path: Path, words: Mapping[str, Words] | None = None) -> None:
-    """Put the rows that were corrected, if there are any, into their tables, and note how many.
-
-    ``words`` are the clinic's own, by table. Raises DataError if the workbook of corrected rows is
-    none, or has a table that the log does not have.
-    """
+    """Put corrected rows, if there are any, into their tables; ``words`` are by table."""
     file = corrected_file(path)
     if not file.is_file():
         return
@@ -242,8 +234,7 @@ def in_levels(frame: pd.DataFrame, words: Words | None) -> pd.DataFrame:
 def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
     if not isinstance(text, str):
         return text
-    whole = meanings.get(folded(text.strip()))
-    if whole:
+    if whole := meanings.get(folded(text.strip())):
         return whole
     parts = [part.strip() for part in re.split(SEPARATORS, text)]
     read = [meanings.get(folded(part)) or part for part in parts]
@@ -252,18 +243,14 @@ def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
 
 def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
     where = sentence("refused.of_table", {"table": name})
-    for place, (heading, cells) in enumerate(frame.items()):
-        if len(str(heading)) > MAX_CELL:
-            head = sentence("refused.head_at", {"n": place + 1})
-            refuse_long_cell(where, head, len(str(heading)))
+    for place, (heading, cells) in enumerate(frame.items(), start=1):
+        refuse_long_cell(where, sentence("refused.head_at", {"n": place}), len(str(heading)))
         texts = cells.cat.categories if hasattr(cells, "cat") else cells
         if texts.dtype != object or _longest(texts.to_numpy()) <= MAX_CELL:
             continue
         sizes = cells.astype(object).map(_length)
-        row = sizes.idxmax()
-        told = quoted(heading, place + 1).removeprefix("column ")
-        place_of = sentence("refused.cell_at", {"row": row, "column": told})
-        refuse_long_cell(where, place_of, sizes[row])
+        told = {"row": sizes.idxmax(), "column": quoted(heading, place).removeprefix("column ")}
+        refuse_long_cell(where, sentence("refused.cell_at", told), sizes.max())
 
 
 def _longest(cells: npt.NDArray[np.object_]) -> int:
@@ -285,8 +272,6 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
         return pd.Series(False, frame.index)
     blank = np.arange(len(frame))
     for position in range(frame.shape[1]):
-        if not len(blank):
-            break
         cells = frame.iloc[blank, position]
         texts = map(str.strip, map(str, cells.tolist()))
         empty = np.array([not text for text in texts], dtype=bool)
@@ -339,21 +324,14 @@ def _decoded(raw: RawLog, file: Path) -> str:
     sum_then = raw.written.get(file.name, "")
     if sum_then.startswith(SEAL) and sum_then != sum_of(content):
         raw.notes.append(Note("log.not_as_written", values={"file": file.name}))
-    encoding = "utf-8"
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encoding = "utf-16"
-    elif content.startswith(b"\xef\xbb\xbf"):
-        encoding = "utf-8-sig"
+    encoding = next((one for mark, one in BYTE_ORDERS.items() if content.startswith(mark)), "utf-8")
     if encoding != "utf-8":
-        habit = sentence("spellings.byte_order")
-        raw.tolerated.append(_file_habit(file, habit, encoding))
+        raw.tolerated.append(_file_habit(file, sentence("spellings.byte_order"), encoding))
     try:
         text = content.decode(encoding)
     except UnicodeDecodeError as error:
-        row = content[: error.start].count(b"\n") + 1
-        raise DataError(
-            *problem_and_remedy("reading.not_utf8", {"file": file.name, "row": row})
-        ) from error
+        values = {"file": file.name, "row": content[: error.start].count(b"\n") + 1}
+        raise DataError(*problem_and_remedy("reading.not_utf8", values)) from error
     if "\0" in text:
         row = text[: text.index("\0")].count("\n") + 1
         raise DataError(*problem_and_remedy("reading.zero_byte", {"file": file.name, "row": row}))
@@ -378,10 +356,9 @@ def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
     return pd.DataFrame([[*row, *[""] * (width - len(row))] for row in rows], dtype=object)
 
 
-def _file_habit(file: Path, what: Sentence, written: str) -> dict[str, Any]:
+def _file_habit(file: Path, what: Sentence, written: str) -> tuple[Any, ...]:
     shown = written if len(written) <= 40 else f"{written[:37]}..."
-    values = (file.stem.lower(), "", what, 1, 1, shown, sentence("spellings.same_cells"))
-    return dict(zip(TOLERATED, values, strict=True))
+    return file.stem.lower(), "", what, 1, 1, shown, sentence("spellings.same_cells")
 
 
 def _parquet(file: Path) -> pd.DataFrame:
@@ -404,8 +381,7 @@ def _parquet(file: Path) -> pd.DataFrame:
         raise DataError(*problem_and_remedy("reading.no_parquet", values)) from error
     # An index without a name that pandas wrote along is no column of the log.
     named = [name for name in frame.columns if not str(name).startswith("__index_level_")]
-    if len(named) < frame.shape[1]:
-        frame = frame[named]
+    frame = frame[named] if len(named) < frame.shape[1] else frame
     frame.index = pd.RangeIndex(2, len(frame) + 2)
     return frame
 
@@ -420,7 +396,15 @@ def _coded(table: Any) -> pd.DataFrame:
 
     columns: dict[int, Any] = {}
     for place, name in enumerate(table.column_names):
-        column = _readable(name, table.column(place))
+        column = table.column(place)
+        kind = column.type
+        try:
+            if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
+                column = column.cast(pa.string())
+            if pa.types.is_timestamp(kind) and kind.tz is not None:
+                column[:0].to_pandas()  # which fails where the zone is not known
+        except (pa.ArrowException, LookupError, ValueError) as error:
+            raise ValueError(f"column {name}: {error}") from error
         if _is_text(column.type):
             column = column.dictionary_encode()
         coded = pa.types.is_dictionary(column.type) and _is_text(column.type.value_type)
@@ -428,21 +412,6 @@ def _coded(table: Any) -> pd.DataFrame:
     frame = pd.DataFrame(columns, copy=False)
     frame.columns = table.column_names
     return frame
-
-
-def _readable(name: str, column: Any) -> Any:
-    """Return a column whose bytes are text, and whose times are of a zone that is known."""
-    import pyarrow as pa
-
-    kind = column.type
-    try:
-        if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
-            return column.cast(pa.string())
-        if pa.types.is_timestamp(kind) and kind.tz is not None:
-            column[:0].to_pandas()
-    except (pa.ArrowException, LookupError, ValueError) as error:
-        raise ValueError(f"column {name}: {error}") from error
-    return column
 
 
 def _is_text(kind: Any) -> bool:

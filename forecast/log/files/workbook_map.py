@@ -6,8 +6,8 @@ import json
 import re
 import tomllib
 from collections import Counter
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -30,6 +30,7 @@ from forecast.log.cells import (
     read_cell,
     rule_of,
 )
+from forecast.log.cleaning import SEARCHED_ROWS, is_total
 from forecast.log.columns import TABLES, Column, column, column_names, words
 from forecast.log.files.reading import (
     RawLog,
@@ -42,7 +43,6 @@ from forecast.log.files.reading import (
     state_cleared,
 )
 from forecast.log.files.workbook import Sheets, letters
-from forecast.log.headings import SEARCHED_ROWS, is_total
 from forecast.log.identity import identifies
 
 if TYPE_CHECKING:
@@ -72,9 +72,9 @@ class Heads(NamedTuple):
 class TableMap:
     """How sheets become one table: their titles, heading to column, and column to word to level."""
 
-    sheets: list[str] = field(default_factory=list)
-    columns: dict[str, str] = field(default_factory=dict)
-    words: dict[str, dict[str, str]] = field(default_factory=dict)
+    sheets: list[str]
+    columns: dict[str, str]
+    words: dict[str, dict[str, str]]
 
 
 def _plain(heading: str) -> str:
@@ -97,11 +97,7 @@ def _heads(rows: pd.DataFrame) -> Iterator[Heads]:
 
 
 def read_mapped(path: Path, file: Path) -> RawLog:
-    """Return the tables at ``path`` as a map in ``file`` has them, nothing judged yet.
-
-    Raises DataError if the map is none, names what is not there, or gives two columns of a sheet
-    one meaning.
-    """
+    """Return the tables at ``path`` as a map in ``file`` has them, nothing judged yet."""
     maps, stated = _read_map(file)
     sheets, notes = every_sheet(path)
     raw = RawLog(str(path), notes=notes)
@@ -147,8 +143,8 @@ def _under_columns(
     heads = list(_heads(rows))
     count = [sum(_plain(name) in known for name in head.names) for head in heads]
     if not max(count, default=0):
-        values: dict[str, Any] = {"title": title, "file": file, "table": table}
-        raise DataError(*problem_and_remedy("reading.map_no_headings", values))
+        where = {"title": title, "file": file, "table": table}
+        raise DataError(*problem_and_remedy("reading.map_no_headings", where))
     head = heads[count.index(max(count))]
     below = rows.loc[head.row :].iloc[1:]
     kept: dict[str, int] = {}
@@ -172,31 +168,29 @@ def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
     except OSError as error:
         raise DataError(*problem_and_remedy("reading.no_map", {"file": str(file)})) from error
     except ValueError as error:
-        values: dict[str, Any] = {"file": file.name, "why": str(error)}
+        values = {"file": file.name, "why": str(error)}
         raise DataError(*problem_and_remedy("reading.map_no_toml", values)) from error
     stated = {name: written.pop(name) for name in STATED if name in written}
     maps = {}
     for table, given in written.items():
         parts = given if isinstance(given, dict) else {}
         if table not in TABLES or not isinstance(parts.get("sheets"), list):
-            values = {"file": file.name, "table": table, "tables": [*TABLES]}
-            raise DataError(*problem_and_remedy("reading.map_no_table", values))
-        maps[table] = TableMap(
-            [str(title) for title in parts["sheets"]],
-            {str(k): str(v) for k, v in parts.get("columns", {}).items()},
-            {
-                name: _meanings(file.name, table, name, given)
-                for name, given in parts.get("words", {}).items()
-            },
-        )
-        _check_names(file.name, table, [*filter(None, maps[table].columns.values())])
+            found = {"file": file.name, "table": table, "tables": [*TABLES]}
+            raise DataError(*problem_and_remedy("reading.map_no_table", found))
+        columns = {str(k): str(v) for k, v in parts.get("columns", {}).items()}
+        meanings = {
+            name: _meanings(file.name, table, name, given)
+            for name, given in parts.get("words", {}).items()
+        }
+        _check_names(file.name, table, filter(None, columns.values()))
+        maps[table] = TableMap([*map(str, parts["sheets"])], columns, meanings)
     return maps, stated
 
 
-def _check_names(file: str, table: str, names: list[str]) -> None:
+def _check_names(file: str, table: str, names: Iterable[str]) -> None:
+    known = column_names(table)
     for name in names:
-        if name not in column_names(table):
-            known = column_names(table)
+        if name not in known:
             values: dict[str, Any] = {"file": file, "name": name, "table": table, "columns": known}
             values["hint"] = nearest(name, known)
             raise DataError(*problem_and_remedy("reading.map_odd_column", values))
@@ -209,8 +203,7 @@ def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dic
         try:
             read_cell(rule, str(level), order="day")
         except UnreadableError as error:
-            values: dict[str, Any] = {"file": file, "word": word, "level": level}
-            values |= {"column": f"{table}.{name}"}
+            values = {"file": file, "word": word, "level": level, "column": f"{table}.{name}"}
             values |= {"rule": error.args[0], "hint": meant(rule, str(level))}
             raise DataError(*problem_and_remedy("reading.map_odd_level", values)) from error
     return {folded(word.strip()): str(level) for word, level in given.items()}
@@ -273,10 +266,7 @@ def _table_in(title: str, rows: pd.DataFrame) -> tuple[str, Heads]:
 
 
 def _meant_by(table: str, names: list[str]) -> dict[str, str]:
-    """Return the column that each heading means, "" for none; a column is meant once.
-
-    A heading of two rows is looked up joined, then by its lower part.
-    """
+    """Return the column that each heading means, "" for none; a column is meant once."""
     known = {name: name for name in column_names(table)}
     listed = WORDS["headings"][table]
     if "course_id" in known:
@@ -313,8 +303,7 @@ def _heading_line(table: str, heading: str, name: str, cells: pd.Series[Any]) ->
     if name:
         remark = "" if _plain(heading) == name else f"  # {column(table, name).meaning}"
         return f"{_quoted(heading)} = {_quoted(name)}{remark}"
-    why = identifies(heading, cells)
-    if why:
+    if why := identifies(heading, cells):
         return f'{_quoted(heading)} = ""  # kept out: {why}'
     # without a line it stays beside the rows that are to be corrected
     return f'# {_quoted(heading)} = ""  # not known; no part of the log'
@@ -337,28 +326,22 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
         _heading_line(table, heading, name, pd.concat(cells[heading]))
         for heading, name in columns.items()
     ]
-    missing = [r for r in TABLES[table] if r.required and r.name not in columns.values()]
-    lines += [f"# missing: {rule.name}, {rule_of(rule)}" for rule in missing]
+    lacking = [r for r in TABLES[table] if r.required and r.name not in columns.values()]
+    lines += [f"# missing: {rule.name}, {rule_of(rule)}" for rule in lacking]
     unsure = 0
     for name in dict.fromkeys(filter(None, columns.values())):
-        same = [part for heading, part in cells.items() if columns[heading] == name]
-        listed, asked = _words_of(
-            column(table, name), pd.concat([p for part in same for p in part])
-        )
+        same = [one for head, parts in cells.items() if columns[head] == name for one in parts]
+        listed, asked = _words_of(column(table, name), pd.concat(same))
         lines += [f"\n[{table}.words.{name}]", *listed] if listed else []
         unsure += asked
-    values: dict[str, Any] = {"table": table, "sheets": [*map(repr, heads)], "of": len(columns)}
-    values |= {"named": sum(map(bool, columns.values())), "words": unsure}
-    values["missing"] = [rule.name for rule in missing]
+    named, missing = sum(map(bool, columns.values())), [rule.name for rule in lacking]
+    values = {"table": table, "sheets": [*map(repr, heads)], "of": len(columns), "named": named}
     code = "reading.proposed_but" if missing else "reading.proposed"
-    return [*lines, ""], sentence(code, values)
+    return [*lines, ""], sentence(code, {**values, "words": unsure, "missing": missing})
 
 
 def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
-    """Return a line for each word of a column that is not the log's own, and how many are unsure.
-
-    Of two levels of a risk the higher is proposed.
-    """
+    """Return a line for each word of a column that is not the log's, and how many are unsure."""
     if rule.kind in ("id", "text"):
         return [], 0
     texts = [str(cell).strip() for cell in cells if cell is not None and cell == cell]

@@ -20,8 +20,7 @@ from hypothesis import strategies as st
 from forecast.errors import DataError
 from forecast.invented import simulate_log
 from forecast.log.columns import TABLES
-from forecast.log.data_package import write_log
-from forecast.log.outcome_log import OutcomeLog, read_log
+from forecast.log.outcome_log import OutcomeLog, read_log, write_log
 from tests.log.workbooks import as_workbook, assert_same
 
 
