@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -15,30 +15,29 @@ from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
-from forecast.survival.distribution import CountDistribution, Durations, one_row_each
-from forecast.survival.encoding import Encoding
+from forecast.survival.durations import Covariates, Durations, Encoding, one_row_each
 from forecast.survival.hazard_likelihood import (
     LARGEST,
     SHAPE_PRIOR,
     SMOOTH_NAMES,
     Counts,
     RowsHere,
-    raw_from_scaled,
+    check_rank,
     smooth_baseline,
     start_values,
+    symmetric_inverse,
 )
 from forecast.survival.model import (
     WELL_SUPPORTED,
+    CountDistribution,
     FitNotes,
+    climb,
     fit_notes,
     gaussian_draws,
     last_supported,
+    prior_of,
     refuse_no_events,
 )
-from forecast.survival.newton import check_rank, climb, symmetric_inverse
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 SETTLED = 2.5e-7  # squared length of a step in standard errors; the step after is its square
 SEPARATED = 10.0  # log hazard per standard deviation: a factor of twenty thousand
@@ -102,7 +101,17 @@ class DiscreteHazard:
             refuse_no_events(durations)
         site = RowsHere.of(durations, encoding)
         found = _fitted(self, encoding, site.counted, ask_here([site]))
-        clustered = None if one_row_each(durations) else self._sandwich(found, site)
+        clustered = None
+        if not one_row_each(durations):  # robust to rows of one subject being alike
+            _, scale, to_raw = site.counted.scaling()
+            # the prior's own gradient has its precision as variance
+            own = np.diag(self.gaussian(encoding, scale)[1])
+            with np.errstate(over="ignore"):
+                observed = site.derivatives(found.parameters).information
+                meat = site.meat(found.parameters)
+            bread = to_raw @ symmetric_inverse(to_raw.T @ (observed + own) @ to_raw, found.names)
+            bread = bread @ to_raw.T
+            clustered = np.asarray(bread @ (meat + own) @ bread)
         first_thin = int(np.argmax([*(site.counted.rows_at_risk < WELL_SUPPORTED), True])) + 1
         notes = fit_notes(
             durations,
@@ -112,19 +121,6 @@ class DiscreteHazard:
             messages=[Note("fit.extrapolated", "info", {"step": first_thin})],
         )
         return replace(found, clustered_matrix=clustered, notes=notes)
-
-    # the covariance robust to rows of one subject being alike
-    def _sandwich(self, found: FittedDiscreteHazard, site: RowsHere) -> FloatArray:
-        center, scale = site.counted.scaling()
-        to_raw = raw_from_scaled(center, scale)
-        # the prior's own gradient has its precision as variance
-        own = np.diag(self.gaussian(found.encoding, scale)[1])
-        with np.errstate(over="ignore"):
-            observed = site.derivatives(found.parameters).information
-            meat = site.meat(found.parameters)
-        bread = to_raw @ symmetric_inverse(to_raw.T @ (observed + own) @ to_raw, found.names)
-        bread = bread @ to_raw.T
-        return np.asarray(bread @ (meat + own) @ bread)
 
     def from_prior(self, columns: Sequence[str], horizon: int) -> FittedDiscreteHazard:
         """Return the model that the prior alone describes, for numeric covariates ``columns``.
@@ -166,11 +162,7 @@ class DiscreteHazard:
                 f"Parameters are {', '.join(names)}.{nearest(unknown[0], names)}",
             )
         ridge = np.concatenate([np.zeros(len(SMOOTH_NAMES)), self.penalty * scale**2])
-        mean = np.array([given[name][0] if name in given else 0.0 for name in names])
-        precision = np.array(
-            [given[n][1] ** -2 if n in given else r for n, r in zip(names, ridge, strict=True)]
-        )
-        return mean, precision
+        return prior_of(names, given, ridge)
 
 
 Ask: TypeAlias = Callable[..., list[Any]]  # a method of `RowsHere` and its arguments
@@ -238,20 +230,17 @@ class FittedDiscreteHazard:
         """The parameters' names: the baseline's, then the encoded covariates'."""
         return SMOOTH_NAMES + self.encoding.names
 
-    def predict(
-        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
-    ) -> CountDistribution:
+    def predict(self, covariates: Covariates, horizon: int) -> CountDistribution:
         """Return each row's distribution over steps 1 to ``horizon``, at the estimates.
 
         The baseline goes on beyond the last event seen, see ``notes.supported_to``.
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
-        matrix = self.encoding.encode(covariates, average=True)
-        pmf = self.pmfs(self.parameters[None, :], matrix, horizon)
+        pmf = self._pmfs(self.parameters[None, :], covariates, horizon)
         return CountDistribution(pmf[0], self.encoding.unseen(covariates))
 
     def predict_draws(
-        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
+        self, covariates: Covariates, horizon: int, *, n_draws: int, seed: int
     ) -> FloatArray:
         """Return pmfs of shape (n_draws, n, horizon) under draws of the parameters.
 
@@ -260,15 +249,11 @@ class FittedDiscreteHazard:
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
-        matrix = self.encoding.encode(covariates, average=True)
-        return self.pmfs(_drawn(self, n_draws, seed), matrix, horizon)
+        return self._pmfs(_drawn(self, n_draws, seed), covariates, horizon)
 
-    def pmfs(self, parameters: FloatArray, matrix: FloatArray, horizon: int) -> FloatArray:
-        """Return pmfs of shape (n_draws, n, horizon) for parameters of shape (n_draws, k).
-
-        ``matrix`` is encoded covariates of shape (n, p), as ``encoding.encode`` returns them.
-        """
-        cut = len(SMOOTH_NAMES)
+    def _pmfs(self, parameters: FloatArray, covariates: Covariates, horizon: int) -> FloatArray:
+        """Return pmfs of shape (n_draws, n, horizon) for parameters of shape (n_draws, k)."""
+        matrix, cut = self.encoding.encode(covariates, average=True), len(SMOOTH_NAMES)
         linear = smooth_baseline(parameters[:, :cut], horizon)
         added = np.minimum(parameters[:, cut:] @ matrix.T, LARGEST)
         total = np.cumsum(np.exp(np.minimum(linear, LARGEST)), axis=1)
@@ -307,8 +292,7 @@ def _fitted(
 ) -> FittedDiscreteHazard:
     names, cut = SMOOTH_NAMES + encoding.names, len(SMOOTH_NAMES)
     begin = np.pad(start_values(counts.at_risk, counts.events), (0, len(encoding.names)))
-    center, scale = counts.scaling()
-    to_raw = raw_from_scaled(center, scale)
+    _, scale, to_raw = counts.scaling()
     mean, precision = model.gaussian(encoding, scale)
     runs_away = np.append(np.zeros(cut, dtype=bool), precision[cut:] == 0)
     last: list[FloatArray] = []  # where the rows were asked last, and what they said
