@@ -5,10 +5,16 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.counts.attributes import COVARIATES, CURVES, LIGHTEN, covariates, plainly
+    from forecast.counts.attributes import (
+        COVARIATES,
+        CURVES,
+        LIGHTEN,
+        ExtraColumn,
+        covariates,
+        plainly,
+    )
     from forecast.counts.doubts import MOST, doubts_of, evidence_name, failing_groups, leads_of
     from forecast.counts.estimate import Estimate, Stopping, competing_ends, of_100
-    from forecast.counts.extra import ExtraColumn
     from forecast.counts.fit import Basis
     from forecast.counts.log_summary import FEW, LogSummary, few, told
     from forecast.counts.predictor import Predictor

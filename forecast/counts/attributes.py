@@ -1,4 +1,4 @@
-"""From the attributes of an enquiry to the numeric covariates of the count model.
+"""From the attributes of an enquiry, and columns of the clinic's own, to numeric covariates.
 
 One place decides how each attribute enters, for the log's courses and for an enquiry alike.
 Every covariate is zero for the reference tattoo: skin type III, upper trunk, black ink only, an
@@ -9,20 +9,22 @@ attribute gives NaN, filled from the log's own mix where it is used.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
-from forecast.log import column
+from forecast.log import column, extra_number
 from forecast.tattoo import INK_COVARIATES, SITES
 
 Column = Sequence[Any] | npt.NDArray[Any]
 
 SKIN_TYPES = {name: rank for rank, name in enumerate(column("courses", "skin_type").levels, 1)}
 EARLIEST = -7.0  # years from now, before which practice is taken as it was then
+FARTHEST = 3.0  # standard deviations, beyond which a number is taken as if it were there
 FEW_ROWS = 128  # up to which pandas is not called: enquiries need numpy alone
 GRADES = {
     "ink_density": {"light": -1, "medium": 0, "heavy": 1},
@@ -100,24 +102,18 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     >>> columns["ink_density"].tolist(), covariates(columns)["ink_density"].tolist()
     (['light', 'light', 'heavy'], [-1.0, -1.0, 1.0])
     """
-    found: dict[str, FloatArray] = {"skin_type": graded(columns["skin_type"], SKIN_TYPES) - 3}
+    found = {"skin_type": Distinct.of(columns["skin_type"]).each(SKIN_TYPES.__getitem__) - 3}
     site, inks, origins = (Distinct.of(columns[name]) for name in ("body_site", "inks", "origin"))
     for region in ("head_neck", "lower_trunk", "proximal_limb", "distal_limb"):
-        found[f"region_{region}"] = site.each(
-            lambda value, region=region: float(SITES[value].region == region)
-        )
-    found["leg_or_foot"] = site.each(lambda value: float(SITES[value].leg))
+        found[f"region_{region}"] = site.each(lambda at, own=region: SITES[at].region == own)
+    found["leg_or_foot"] = site.each(lambda at: SITES[at].leg)
     for name, group in INK_COVARIATES.items():
-        found[name] = inks.each(
-            lambda value, group=group: float(not group.isdisjoint(value.split(";")))
-        )
-    found["more_inks"] = inks.each(lambda value: float(min(value.count(";"), 4)))
-    for name in ("ink_density", "layering", "scarring", "smoker"):
-        found[name] = graded(columns[name], GRADES[name])
+        found[name] = inks.each(lambda of, own=group: not own.isdisjoint(of.split(";")))
+    found["more_inks"] = inks.each(lambda of: min(of.count(";"), 4))
+    for name, ranks in GRADES.items():
+        found[name] = Distinct.of(columns[name]).each(ranks.__getitem__)
     for origin in ("amateur", "cosmetic", "traumatic"):
-        found[f"origin_{origin}"] = origins.each(
-            lambda value, origin=origin: float(value == origin)
-        )
+        found[f"origin_{origin}"] = origins.each(lambda of, own=origin: of == own)
     found["ink_unreached"] = number(columns["unreached"])
     found["age_decades"] = (number(columns["age_years"]) - 30) / 10
     found["area_doublings"] = np.log2(np.maximum(number(columns["area_cm2"]), 0.1) / 50)
@@ -133,45 +129,80 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     distal = found["region_distal_limb"]
     found["smoker_distal"] = np.where(distal == 0, 0.0, distal * found["smoker"])
     found["scarred"] = np.minimum(found["scarring"], 1.0)
-    found["end_of_limb"] = end = site.each(lambda value: float(SITES[value].end))
+    found["end_of_limb"] = end = site.each(lambda at: SITES[at].end)
     found["smoker_end"] = np.where(end == 0, 0.0, end * found["smoker"])
     return {name: found[name] for name in COVARIATES}
 
 
 def number(column: Column) -> FloatArray:
     """Return a numeric column as floats, NaN where not recorded."""
-    if isinstance(column, np.ndarray) and column.dtype.kind in "fiu":
-        return column.astype(np.float64)
-    return np.array([np.nan if value is None else value for value in column], dtype=np.float64)
-
-
-def graded(column: Column, ranks: Mapping[str, int]) -> FloatArray:
-    """Return each level's rank, NaN where not recorded."""
-    return Distinct.of(column).each(lambda level: float(ranks[level]))
+    return np.array(column, dtype=np.float64)
 
 
 class Distinct(NamedTuple):
-    """A column of texts as the distinct ones and the place of each row's; the last is no text."""
+    """The distinct values of a column of texts, and the place of each row's among them."""
 
-    texts: list[str]
+    values: list[Any]
     place: npt.NDArray[np.intp]
 
     @classmethod
     def of(cls, column: Column) -> Distinct:
-        """Return the distinct texts of a column; all other values count as not recorded."""
+        """Return the distinct values of a column."""
         if len(column) <= FEW_ROWS:
-            texts = [value for value in dict.fromkeys(column) if isinstance(value, str)]
-            places = {text: place for place, text in enumerate(texts)}
-            found = [places.get(value, len(texts)) for value in column]
-            return cls(texts, np.array(found, dtype=np.intp))
+            cells = list(column)
+            places = {value: place for place, value in enumerate(dict.fromkeys(cells))}
+            return cls([*places], np.array([places[value] for value in cells], dtype=np.intp))
         import pandas as pd
 
         place, distinct = pd.factorize(np.asarray(column, dtype=object))
-        known = np.array([isinstance(value, str) for value in distinct], dtype=bool)
-        texts = [value for value in distinct if isinstance(value, str)]
-        number = np.where(known, np.cumsum(known) - 1, len(texts))
-        return cls(texts, np.append(number, len(texts))[place])
+        return cls(list(distinct), place)
 
     def each(self, rule: Callable[..., float]) -> FloatArray:
         """Return ``rule(text)`` for each row, worked out once per distinct text, or NaN."""
-        return np.array([*map(rule, self.texts), np.nan])[self.place]
+        found = [rule(one) if isinstance(one, str) else np.nan for one in self.values]
+        return np.array([*found, np.nan], dtype=np.float64)[self.place]
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraColumn:
+    """How the column ``name`` of the clinic's own enters the model.
+
+    Attributes
+    ----------
+    name : str
+        Its heading among the courses.
+    levels : tuple of str
+        Those that at least five courses have, each a covariate of 0 or 1; none of a number.
+    middle, spread : float
+        A number enters as 0 at the middle and as 1 where it is larger by the spread.
+
+    Examples
+    --------
+    >>> ExtraColumn("depth_mm", middle=2.0, spread=0.5).covariates([2.5, 10.0, None])
+    {'extra.depth_mm': array([ 1.,  3., nan])}
+    """
+
+    name: str
+    levels: tuple[str, ...] = ()
+    middle: float = 0.0
+    spread: float = 1.0
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Its covariates."""
+        return tuple(f"extra.{self.name}.{one}" for one in self.levels) or (f"extra.{self.name}",)
+
+    def known(self, value: Any) -> bool:
+        """Whether a value says something here: a number, or a level of the log's."""
+        return value in self.levels if self.levels else extra_number(value) is not None
+
+    def covariates(self, values: Iterable[Any]) -> dict[str, FloatArray]:
+        """Return the covariates of each row, NaN where nothing is known."""
+        if self.levels:
+            texts = np.array([*values, None], dtype=object)[:-1]
+            known = np.isin(texts, self.levels)
+            pairs = zip(self.names, self.levels, strict=True)
+            return {name: np.where(known, texts == level, np.nan) for name, level in pairs}
+        numbers = np.array([extra_number(one) for one in values], dtype=np.float64)
+        away = (numbers - self.middle) / self.spread
+        return {self.names[0]: np.clip(away, -FARTHEST, FARTHEST)}

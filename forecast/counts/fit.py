@@ -9,15 +9,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import HORIZON, MOST_TO_CHECK, check_kind, check_seed, check_whole_number
+from forecast._checks import (
+    HORIZON,
+    MOST_TO_CHECK,
+    check_kind,
+    check_seed,
+    check_whole_number,
+    nearest,
+)
 from forecast._notes import Note, problem_and_remedy
-from forecast.counts.attributes import LIGHTEN
+from forecast._types import FloatArray
+from forecast.counts.attributes import LIGHTEN, ExtraColumn
 from forecast.counts.doubts import fit_notes
 from forecast.counts.estimate import Stopping, fit_stopping, length_of, to_clearing
-from forecast.counts.extra import extra_columns, with_extra
 from forecast.counts.log_summary import LogSummary
 from forecast.counts.prior import Evidence, candidates, contradicted, evidence_model, with_width
 from forecast.counts.rows import (
+    FEWEST_ALIKE,
+    FEWEST_WITH_LEVEL,
     by_contents,
     check_goal,
     course_rows,
@@ -27,7 +36,7 @@ from forecast.counts.rows import (
     of_goal,
 )
 from forecast.errors import DataError, RequestError
-from forecast.log import check_log
+from forecast.log import check_log, column_names, masked, normal_heading
 from forecast.survival import FittedAcceleratedTime
 from forecast.tattoo import groups_of
 
@@ -96,9 +105,16 @@ class Basis:
         """Return what a log gives, checked as ``fit_forecaster`` says."""
         whole, rows = log, checked_rows(log, goal, horizon, seed)
         own = extra_columns(log, extra)
-        rows = with_extra(rows, log, own)
+        found: dict[str, FloatArray] = {}
+        for one in own:
+            found |= one.covariates(log.courses[one.name])
+        rows = rows.assign(**found)
         if evidence is not None:
-            check_evidence(evidence, goal)
+            give = "what pool_shares or load_evidence returns"
+            check_kind(evidence, Evidence, name="evidence", give=give)
+            if evidence.goal != goal:
+                values = {"other": evidence.goal, "goal": goal}
+                raise RequestError(*problem_and_remedy("refused.evidence_goal", values))
         summary = LogSummary.of(log, rows, own)
         log, rows = judged_part(log, rows)
         rows = by_contents(rows)
@@ -149,16 +165,6 @@ class Basis:
         return contradicted(known[0], published)
 
 
-def check_evidence(evidence: Evidence, goal: str) -> None:
-    """Raise RequestError when the evidence is none, or of another goal."""
-    check_kind(
-        evidence, Evidence, name="evidence", give="what pool_shares or load_evidence returns"
-    )
-    if evidence.goal != goal:
-        values = {"other": evidence.goal, "goal": goal}
-        raise RequestError(*problem_and_remedy("refused.evidence_goal", values))
-
-
 def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.DataFrame:
     """Return the model's rows of a log, or say why nothing can be fitted to them."""
     horizon = check_whole_number(horizon, name="horizon", low=2, high=100)
@@ -166,16 +172,12 @@ def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.Data
     rows = course_rows(check_log(log), goal=check_goal(goal))
     if not len(rows):
         raise DataError(*problem_and_remedy("refused.nothing_to_fit"))
-    check_horizon(rows, horizon)
-    return rows
-
-
-def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
-    """Raise RequestError when the horizon lies under the bulk of the log's own counts."""
     needed = (rows["step"] - rows["entry"])[rows["observed"] & of_goal(rows)]
+    # the horizon may not lie under the bulk of the log's own counts
     if len(needed) and needed.median() > horizon:
         values = {"horizon": horizon, "least": math.ceil(needed.quantile(0.9))}
         raise RequestError(*problem_and_remedy("refused.horizon", values))
+    return rows
 
 
 def judged_part(log: OutcomeLog, rows: pd.DataFrame) -> tuple[OutcomeLog, pd.DataFrame]:
@@ -204,3 +206,47 @@ def some_clients(
     chosen[place[taken]] = True
     keep = np.flatnonzero(chosen[of_row])
     return log.part(keep), rows.iloc[keep].reset_index(drop=True), durations.take(keep)
+
+
+def extra_columns(log: OutcomeLog, names: Sequence[str]) -> tuple[ExtraColumn, ...]:
+    """Return how the columns ``names`` of a log's courses enter the model."""
+    if isinstance(names, str):
+        raise RequestError(f"extra is {names!r}.", f"Give a list of columns, as [{names!r}].")
+    return tuple(_learnt(log, name) for name in dict.fromkeys(map(normal_heading, names)))
+
+
+def _learnt(log: OutcomeLog, name: str) -> ExtraColumn:
+    if wrong := _wrong_heading(log, name):
+        raise RequestError(*wrong)
+    cells = log.courses[name].dropna()
+    if len(cells) < FEWEST_WITH_LEVEL:
+        values = {"name": name, "n": len(cells), "least": FEWEST_WITH_LEVEL}
+        raise RequestError(*problem_and_remedy("refused.extra_few", values))
+    if cells.dtype.kind == "f":
+        low, middle, high = np.quantile(cells, [0.16, 0.5, 0.84]).tolist()
+        # half a usual range, or the standard deviation where most are alike
+        spread = (high - low) / 2 or float(cells.std())
+        found = ExtraColumn(name, (), float(f"{middle:.3g}"), float(f"{spread:.3g}"))
+    else:
+        counts = cells.value_counts()
+        kept = sorted(map(str, counts.index[counts >= FEWEST_ALIKE]))
+        if sum(masked(level) != level for level in map(str, counts.index)) >= len(counts) / 2:
+            raise RequestError(*problem_and_remedy("refused.extra_person", {"name": name}))
+        found = ExtraColumn(name, tuple(kept), spread=float(len(kept) > 1))
+    if not found.spread > 0:
+        values = {"name": name, "least": FEWEST_ALIKE}
+        raise RequestError(*problem_and_remedy("refused.extra_alike", values))
+    return found
+
+
+def _wrong_heading(log: OutcomeLog, name: str) -> tuple[str, ...]:
+    known = column_names("courses")
+    own = [one for one in log.courses.columns if one not in known]
+    if name in known:
+        return problem_and_remedy("refused.extra_known", {"name": name})
+    if name in own:
+        return ()
+    if name in map(normal_heading, log.report.extra_columns.get("courses", ())):
+        return problem_and_remedy("refused.extra_text", {"name": name})
+    values = {"name": name, "known": own or "none", "hint": nearest(name, own)}
+    return problem_and_remedy("refused.extra_absent", values)

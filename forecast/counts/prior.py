@@ -216,11 +216,6 @@ def effects_for(goal: str = "clear") -> tuple[PublishedEffect, ...]:
     return EFFECTS if goal == "clear" else (*EFFECTS, LIGHTER)
 
 
-def never_covariates(goal: str = "clear") -> tuple[str, ...]:
-    """Return the covariates of the share that never gets there."""
-    return NEVER_COVARIATES if goal == "clear" else (*NEVER_COVARIATES, LIGHTEN)
-
-
 def hazard_prior(goal: str = "clear") -> dict[str, tuple[float, float]]:
     """Return mean and standard deviation of each log hazard ratio, by covariate.
 
@@ -262,9 +257,7 @@ def contradicted(
     """
     found: list[dict[str, float | str]] = []
     for name, (mean, spread) in evidence.items():
-        if name not in estimates:
-            continue
-        after, left = estimates[name]
+        after, left = estimates.get(name, (mean, spread))
         learnt = spread**2 - left**2
         if learnt <= 0:
             continue
@@ -295,22 +288,20 @@ def candidates(
     goal ``lighten``: few courses want it, and what tells their count from that of all others needs
     its prior.
     """
-    durations = evidence.duration_prior() if evidence else duration_prior(goal)
-    never = never_covariates(goal)
+    first = evidence_model(goal, evidence)
     with_evidence: tuple[CountModel, ...] = (
-        evidence_model(goal, evidence),
-        AcceleratedTime("loglogistic", prior=durations, never=never),
-        AcceleratedTime("weibull", prior=durations, never=never),
+        first,
+        replace(first, shape="loglogistic"),
+        replace(first, shape="weibull"),
     )
     if goal == "lighten":
         return with_evidence
     if n_events < FEWEST_FOR_DATA_ALONE:
         return (*with_evidence, LifeTable())
     # which lets the log alone say who never clears
-    alone = {**SHARE_PRIOR, **{f"never[{name}]": SHARE_EFFECT for name in never}}
-    given: Any = {"penalty": RIDGE * SHAPE**2, "prior": alone, "never": never}
-    mixture = AcceleratedTime("weibull", **given, label="cure mixture")
-    return (*with_evidence, LifeTable(), mixture)
+    alone = SHARE_PRIOR | {f"never[{name}]": SHARE_EFFECT for name in first.never or ()}
+    given: Any = {"penalty": RIDGE * SHAPE**2, "prior": alone, "label": "cure mixture"}
+    return (*with_evidence, LifeTable(), replace(first, shape="weibull", **given))
 
 
 def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> AcceleratedTime:
@@ -319,7 +310,9 @@ def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> Acc
     ``evidence`` of other clinics takes the place of publications.
     """
     prior = evidence.duration_prior() if evidence else duration_prior(goal)
-    return AcceleratedTime("lognormal", prior=prior, never=never_covariates(goal))
+    # what the share that never gets there depends on
+    never = NEVER_COVARIATES if goal == "clear" else (*NEVER_COVARIATES, LIGHTEN)
+    return AcceleratedTime("lognormal", prior=prior, never=never)
 
 
 def with_width(spec: CountModel, names: Iterable[str]) -> CountModel:

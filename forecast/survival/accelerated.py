@@ -42,6 +42,7 @@ from forecast.survival.model import (
     CountDistribution,
     FitNotes,
     FittedCountModel,
+    Prior,
     fit_notes,
     gaussian_draws,
     prior_of,
@@ -50,7 +51,6 @@ from forecast.survival.model import (
 if TYPE_CHECKING:
     import pandas as pd
 
-Prior = Mapping[str, tuple[float, float]]
 LOCATION, LOG_SCALE, NEVER = "location", "log_scale", "never"
 ENOUGH_TO_START = 5_000  # rows; of ten times as many, evenly spaced ones come first
 FLAT = 1e6  # a coefficient this uncertain is not determined by the data
@@ -148,21 +148,23 @@ class AcceleratedTime:
         design = encoding.encode(durations.covariates, constant=True)
         ridge = np.zeros(len(names))  # of location and log scale none
         if self.penalty:
-            spreads = _spreads(design, durations.weight)[1:]
-            ridge[1 : design.shape[1]] = self.penalty * spreads**2
+            weight, total = durations.weight, durations.weight.sum()
+            spread = np.sqrt(weight @ (design - weight @ design / total) ** 2 / total)
+            zero_one = [is_zero_one(column) for column in design.T]
+            each = self.penalty * np.where(zero_one, 1.0, spread) ** 2
+            ridge[1 : design.shape[1]] = each[1:]
         mean, precision = prior_of(names, prior, ridge)
         never = _never_design(self.never, encoding, design)
         slopes = None if one_row_each(durations) else np.zeros((3, len(design)))
         standard, ends = STANDARDS[self.shape], log_ends(durations.step, durations.observed)
         likelihood = Likelihood(standard, design, never, durations, ends, mean, precision, slopes)
         if near or len(durations) <= 10 * ENOUGH_TO_START:
-            start = _start(names, prior, mean, design, durations, near)
+            start = _start(names, prior, likelihood, near)
         else:
             part = likelihood.every(len(durations) // ENOUGH_TO_START)
-            start = part.maximise(_start(names, prior, mean, part.design, part.durations, None))[0]
+            start = part.maximise(_start(names, prior, part, None))[0]
             # all lie from the part about as their lines of least squares lie from each other
-            start[: design.shape[1] + 1] += _line(design, durations)
-            start[: design.shape[1] + 1] -= _line(part.design, part.durations)
+            start[: design.shape[1] + 1] += _line(likelihood) - _line(part)
         theta, root, converged = likelihood.maximise(start)
         variances = (root**2).sum(axis=1)
         if (variances > FLAT).any():
@@ -373,17 +375,12 @@ def _unsure_share(total: FloatArray, theta: FloatArray, covariance: FloatArray) 
 
 
 def _start(
-    names: tuple[str, ...],
-    prior: Prior,
-    mean: FloatArray,
-    design: FloatArray,
-    durations: Durations,
-    near: FittedCountModel | None,
+    names: tuple[str, ...], prior: Prior, likelihood: Likelihood, near: FittedCountModel | None
 ) -> FloatArray:
     """Return where to start looking: at a fit to like rows, or at the prior and least squares."""
-    start = dict(zip(names, mean.tolist(), strict=True))
+    start = dict(zip(names, likelihood.mean.tolist(), strict=True))
     if LOCATION not in prior:
-        line = zip(names, _line(design, durations).tolist(), strict=False)
+        line = zip(names, _line(likelihood).tolist(), strict=False)
         start |= {name: value for name, value in line if name not in prior}
     elif LOG_SCALE not in prior:
         start[LOG_SCALE] = np.log(0.6)
@@ -392,9 +389,9 @@ def _start(
     return np.array([start[name] for name in names])
 
 
-def _line(design: FloatArray, durations: Durations) -> FloatArray:
+def _line(likelihood: Likelihood) -> FloatArray:
     """Return the line of least squares through the logs of the steps, and its log spread."""
-    size = design.shape[1]
+    design, durations, size = likelihood.design, likelihood.durations, likelihood.design.shape[1]
     squares, cross, own = np.zeros((size, size)), np.zeros(size), 0.0
     for low in range(0, len(design), BLOCK):
         rows = slice(low, low + BLOCK)
@@ -406,11 +403,3 @@ def _line(design: FloatArray, durations: Durations) -> FloatArray:
     line = np.linalg.lstsq(squares, cross)[0]
     mean_square = (own - line @ cross) / durations.weight.sum()
     return np.append(line, np.log(max(mean_square, 1e-4)) / 2)
-
-
-def _spreads(design: FloatArray, weight: FloatArray) -> FloatArray:
-    """Return each column's weighted standard deviation, 1 for a column of zeros and ones."""
-    mean = weight @ design / weight.sum()
-    spread = np.sqrt(weight @ (design - mean) ** 2 / weight.sum())
-    zero_one = [is_zero_one(column) for column in design.T]
-    return np.where(zero_one, 1.0, spread)

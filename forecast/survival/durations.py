@@ -351,9 +351,9 @@ class Encoding:
     def unseen(self, covariates: Covariates) -> tuple[Note, ...]:
         """Return a note for each level that is answered at the average, and of how many rows."""
         found = []
-        texts = [column for column in self.columns if column[1] is not None]
-        for name, levels in texts if self.shares else ():
-            assert levels is not None
+        for name, levels in self.columns if self.shares else ():
+            if levels is None:
+                continue
             values = covariates[name]
             new = codes(name, values, levels, strict=False) < 0
             given = np.atleast_1d(np.asarray(values, dtype=object))[new].tolist()

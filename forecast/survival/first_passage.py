@@ -324,7 +324,16 @@ class PassageBridge:
         by_level = np.nansum(levels[informative], axis=1)
         informative = informative[np.lexsort((by_level, when[informative]))]
         informative = informative[:: max(len(informative) // MOST_PATHS, 1)]
-        parts = packed(steps[informative], levels[informative], when[informative])
+        steps, levels, when = steps[informative], levels[informative], when[informative]
+        # parts of like numbers of measurements, padding cut away
+        blank = np.isnan(steps)
+        count = (~blank).sum(axis=1)
+        left = np.argsort(blank, axis=1, kind="stable")  # what was measured first, gaps last
+        at, seen = np.take_along_axis(steps, left, axis=1), np.take_along_axis(levels, left, axis=1)
+        parts = []
+        for rows in np.array_split(np.argsort(count), min(PARTS, len(count))):
+            most = int(count[rows].max())
+            parts.append((at[rows, :most], seen[rows, :most], when[rows]))
 
         centre, spread = np.array(prior).T if prior else (np.zeros(5), np.full(5, np.inf))
         precision = spread**-2.0
@@ -372,18 +381,3 @@ def _weighed(
     kept = np.where(total[..., None] > 0, weights, chances)
     scale = np.where(total > 0, total, 1.0)
     return np.asarray(kept / scale[..., None]), np.asarray(stays / scale)
-
-
-def packed(
-    steps: FloatArray, levels: FloatArray, passage: FloatArray
-) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
-    """Return the paths in parts of like numbers of measurements, padding cut away."""
-    blank = np.isnan(steps)
-    count = (~blank).sum(axis=1)
-    left = np.argsort(blank, axis=1, kind="stable")  # what was measured first, gaps last
-    at, seen = np.take_along_axis(steps, left, axis=1), np.take_along_axis(levels, left, axis=1)
-    parts = []
-    for rows in np.array_split(np.argsort(count), min(PARTS, len(count))):
-        most = int(count[rows].max())
-        parts.append((at[rows, :most], seen[rows, :most], passage[rows]))
-    return parts

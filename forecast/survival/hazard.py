@@ -31,6 +31,7 @@ from forecast.survival.model import (
     WELL_SUPPORTED,
     CountDistribution,
     FitNotes,
+    Prior,
     climb,
     fit_notes,
     gaussian_draws,
@@ -76,7 +77,7 @@ class DiscreteHazard:
     """
 
     penalty: float = 0.0
-    prior: Mapping[str, tuple[float, float]] | None = None
+    prior: Prior | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.penalty) and self.penalty >= 0):
@@ -138,14 +139,7 @@ class DiscreteHazard:
                 f"The prior says nothing of {left_out!r}.", "Give it a mean and a spread."
             )
         notes = FitNotes(0, 0, 0, horizon, 0, True, (Note("fit.prior_alone", "caution"),))
-        return FittedDiscreteHazard(
-            encoding=encoding,
-            parameters=mean,
-            covariance_matrix=np.diag(1 / precision),
-            clustered_matrix=None,
-            loglik=0.0,
-            notes=notes,
-        )
+        return FittedDiscreteHazard(encoding, mean, np.diag(1 / precision), None, 0.0, notes)
 
     def gaussian(self, encoding: Encoding, scale: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return mean and precision of all parameters, in raw units; ``scale`` is for the penalty.
@@ -324,18 +318,13 @@ def _fitted(
         raw = to_raw @ found
         expected = np.sum(ask("expected", raw), axis=0) + np.diag(precision)
         inverse = symmetric_inverse(to_raw.T @ expected @ to_raw, names)
-    return FittedDiscreteHazard(
-        encoding=encoding,
-        parameters=raw,
-        covariance_matrix=to_raw @ inverse @ to_raw.T,
-        clustered_matrix=None,
-        loglik=float(loglik + step @ (gradient - total @ step / 2)),
-        notes=FitNotes(
-            n_rows=counts.n_rows,
-            n_subjects=counts.n_subjects,
-            n_events=int(counts.row_events.sum()),
-            horizon=len(counts.at_risk),
-            supported_to=last_supported(counts.rows_at_risk),
-            converged=converged,
-        ),
+    notes = FitNotes(
+        n_rows=counts.n_rows,
+        n_subjects=counts.n_subjects,
+        n_events=int(counts.row_events.sum()),
+        horizon=len(counts.at_risk),
+        supported_to=last_supported(counts.rows_at_risk),
+        converged=converged,
     )
+    covariance, more = to_raw @ inverse @ to_raw.T, step @ (gradient - total @ step / 2)
+    return FittedDiscreteHazard(encoding, raw, covariance, None, float(loglik + more), notes)

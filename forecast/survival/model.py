@@ -44,6 +44,7 @@ READERS = {
 MOST_STEPS = 200
 SMALLEST_CURVATURE = 1e-6
 LONGEST_MOVE = 2.0  # of any parameter in one step
+Prior = Mapping[str, tuple[float, float]]  # mean and standard deviation of each parameter
 NOTHING = Encoding(())  # of no column: all that it says of covariates is how many rows they have
 
 
@@ -214,14 +215,12 @@ class FittedCountModel(Protocol):
     @property
     def notes(self) -> FitNotes:
         """What the fit rests on."""
-        ...
 
     def predict(self, covariates: Covariates, horizon: int) -> CountDistribution:
         """Return the distribution of each row's step, over 1 to ``horizon``.
 
         ``covariates`` is a frame, or a mapping from column name to one value or a list of values.
         """
-        ...
 
     def predict_draws(
         self, covariates: Covariates, horizon: int, *, n_draws: int, seed: int
@@ -230,11 +229,9 @@ class FittedCountModel(Protocol):
 
         Draw ``d`` is the same parameter vector for every row and for every call with this seed.
         """
-        ...
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values from which ``survival.model_from_dict`` rebuilds the model."""
-        ...
 
 
 class CountModel(Protocol):
@@ -250,7 +247,6 @@ class CountModel(Protocol):
     @property
     def name(self) -> str:
         """A short name for tables."""
-        ...
 
     def fit(self, durations: Durations, near: FittedCountModel | None = None) -> FittedCountModel:
         """Return the model fitted to ``durations``.
@@ -258,14 +254,12 @@ class CountModel(Protocol):
         ``near`` is a fit of the same specification to like rows: where to start looking. The
         answer is the same.
         """
-        ...
 
     def predict_left_out(self, durations: Durations, horizon: int, *, n_draws: int) -> FloatArray:
         """Return each row's pmf by the fit to all other subjects, shape (n, horizon).
 
         The mean under ``n_draws`` draws of the parameters; 0 predicts at the estimate.
         """
-        ...
 
 
 def fit_notes(
@@ -315,7 +309,7 @@ def refuse_no_events(durations: Durations) -> None:
 
 
 def prior_of(
-    names: Sequence[str], prior: Mapping[str, tuple[float, float]], ridge: FloatArray
+    names: Sequence[str], prior: Prior, ridge: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return prior means and precisions; ``ridge`` is the precision of what has no prior."""
     mean = np.array([prior[name][0] if name in prior else 0.0 for name in names])
@@ -428,10 +422,7 @@ class LifeTable:
     array([0.83, 0.67, 0.44, 0.22, 0.22])
     """
 
-    @property
-    def name(self) -> str:
-        """A short name for tables."""
-        return "life table"
+    name = "life table"  # in tables
 
     def fit(self, durations: Durations, near: FittedCountModel | None = None) -> FittedLifeTable:
         """Return the life table of ``durations``; FitError if nobody had the event."""
