@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from forecast._checks import MOST_TO_CHECK
 from forecast._notes import Note
 from forecast.counts.attributes import LIGHTEN, plainly
-from forecast.counts.log_summary import few, support_of
+from forecast.counts.log_summary import few, support_doubts
 from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
 from forecast.tattoo import groups_of
 
@@ -125,7 +125,7 @@ def doubts_of(
         for row, note in failing_groups(predictor.assessment)
         if row["label"] in by.get(row["factor"], ())
     ]
-    return (*found, *support_of(summary, enquiry, followed=estimate.supported_to).notes)
+    return (*found, *support_doubts(summary, enquiry))
 
 
 MOST = 0.5  # chance not to be there within the horizon, from which another way out is named

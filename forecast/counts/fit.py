@@ -23,7 +23,7 @@ from forecast.counts.attributes import LIGHTEN, ExtraColumn
 from forecast.counts.doubts import fit_notes
 from forecast.counts.estimate import Stopping, fit_stopping, length_of, to_clearing
 from forecast.counts.log_summary import LogSummary
-from forecast.counts.prior import Evidence, candidates, contradicted, evidence_model, with_width
+from forecast.counts.prior import Evidence, candidates, contradicted
 from forecast.counts.rows import (
     FEWEST_ALIKE,
     FEWEST_WITH_LEVEL,
@@ -119,15 +119,14 @@ class Basis:
         log, rows = judged_part(log, rows)
         rows = by_contents(rows)
         names = [name for one in own for name in one.names]
-        published: Any = with_width(evidence_model(goal, evidence), names)
         # the log's mean stands in for a missing covariate
         fills = {**summary.means, **({LIGHTEN: None} if LIGHTEN in rows else {})}
         durations = durations_of(rows, fills)
-        specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
+        n_events = int(durations.observed.sum())
+        specs: Any = candidates(goal, n_events=n_events, evidence=evidence, own=names)
         return cls(
             summary, log, rows, durations, some_clients(log, rows, durations, seed=seed),
-            published, published.from_prior(tuple(fills)),
-            tuple(with_width(one, names) for one in specs),
+            specs[0], specs[0].from_prior(tuple(fills)), specs,
             (*whole.suspicions, *fit_notes(summary, evidence)), horizon,
         )  # fmt: skip
 

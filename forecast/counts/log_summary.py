@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -496,34 +496,29 @@ SAID = {
 }
 
 
-class Support(NamedTuple):
-    """How well a log covers an enquiry."""
+def support_of(
+    summary: LogSummary, enquiry: Enquiry, *, followed: int, needed: int = 0
+) -> tuple[str, tuple[str, ...]]:
+    """Return whether the log covers an enquiry: ``well covered``, ``thin`` or ``outside``.
 
-    label: str  # ``well covered``, ``thin`` or ``outside``
-    # Why not well covered: the codes of the notes, ``none_finished`` where no course has reached
-    # the goal, and ``not_followed`` where none was followed as far as is asked about.
-    reasons: tuple[str, ...]
-    notes: tuple[Note, ...]  # the doubts in full
-
-
-def support_of(summary: LogSummary, enquiry: Enquiry, *, followed: int, needed: int = 0) -> Support:
-    """Return how well the log covers an enquiry.
-
-    ``followed`` is how many of the sessions asked about five courses were followed through, and
-    ``needed`` how many the answer speaks of: its median, or the horizon where that is beyond it.
+    And why not: the codes of the doubts, ``none_finished`` where no course has reached the goal,
+    and ``not_followed`` where none was followed as far as is asked about. ``followed`` is how many
+    of the sessions asked about five courses were followed through, and ``needed`` how many the
+    answer speaks of: its median, or the horizon where that is beyond it.
     """
-    notes = tuple(_doubts(summary, enquiry))
+    notes = tuple(support_doubts(summary, enquiry))
     reasons = dict.fromkeys(note.code.partition(".")[2] for note in notes)
     nothing = {"none_finished": not summary.n_there, "not_followed": not followed}
     reasons |= dict.fromkeys(name for name, so in nothing.items() if so)
     if any(nothing.values()) or any(note.severity == "serious" for note in notes):
-        return Support("outside", tuple(reasons), notes)
+        return "outside", tuple(reasons)
     if needed > followed:
         reasons["beyond_followed"] = None
-    return Support("thin" if reasons else "well covered", tuple(reasons), notes)
+    return "thin" if reasons else "well covered", tuple(reasons)
 
 
-def _doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
+def support_doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
+    """Yield the doubts whether the log covers an enquiry."""
     too_few = summary.n_there < FEWEST_FINISHED
     alike = summary.similar(enquiry)
     if too_few:

@@ -13,7 +13,7 @@ the spread that these effects explain and the spread that is left add up to the 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
@@ -277,7 +277,11 @@ SHARE_PRIOR = {"never": (-2.0, 2.0), "log_scale": (0.0, 1.0)}
 
 
 def candidates(
-    goal: str = "clear", *, n_events: int, evidence: Evidence | None = None
+    goal: str = "clear",
+    *,
+    n_events: int,
+    evidence: Evidence | None = None,
+    own: Sequence[str] = (),
 ) -> tuple[CountModel, ...]:
     """Return the candidate specifications for a log with ``n_events`` events, as they are trusted.
 
@@ -286,9 +290,9 @@ def candidates(
     where the log speaks against them by more than one error: that a small log shows no difference
     between inks is no sign that there is none. Neither it nor the cure mixture takes part for the
     goal ``lighten``: few courses want it, and what tells their count from that of all others needs
-    its prior.
+    its prior. ``own`` are covariates of the clinic's own columns.
     """
-    first = evidence_model(goal, evidence)
+    first = evidence_model(goal, evidence, own)
     with_evidence: tuple[CountModel, ...] = (
         first,
         replace(first, shape="loglogistic"),
@@ -300,25 +304,20 @@ def candidates(
         return (*with_evidence, LifeTable())
     # which lets the log alone say who never clears
     alone = SHARE_PRIOR | {f"never[{name}]": SHARE_EFFECT for name in first.never or ()}
+    alone |= dict.fromkeys(own, (0.0, WIDTH / SHAPE))
     given: Any = {"penalty": RIDGE * SHAPE**2, "prior": alone, "label": "cure mixture"}
     return (*with_evidence, LifeTable(), replace(first, shape="weibull", **given))
 
 
-def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> AcceleratedTime:
+def evidence_model(
+    goal: str = "clear", evidence: Evidence | None = None, own: Sequence[str] = ()
+) -> AcceleratedTime:
     """Return the specification for a ``goal`` when the log has too little to choose by.
 
     ``evidence`` of other clinics takes the place of publications.
     """
     prior = evidence.duration_prior() if evidence else duration_prior(goal)
+    prior = prior | dict.fromkeys(own, (0.0, WIDTH / SHAPE))
     # what the share that never gets there depends on
     never = NEVER_COVARIATES if goal == "clear" else (*NEVER_COVARIATES, LIGHTEN)
     return AcceleratedTime("lognormal", prior=prior, never=never)
-
-
-def with_width(spec: CountModel, names: Iterable[str]) -> CountModel:
-    """Return ``spec``, where it has a prior, with one of `WIDTH` around none for ``names`` too."""
-    prior = getattr(spec, "prior", None)
-    if not prior:
-        return spec
-    own: Any = {**prior, **dict.fromkeys(names, (0.0, WIDTH / SHAPE))}
-    return replace(spec, prior=own)  # type: ignore[type-var]

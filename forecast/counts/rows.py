@@ -148,11 +148,9 @@ def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
 
 
 def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.DataFrame:
-    """Return ``rows`` of `course_rows` with missing covariates filled; those given stay as they
-    are.
+    """Return ``rows`` with what stands in for a missing value of each covariate, by ``fills``.
 
-    ``fills`` has what stands in for a missing value of each covariate: None is the mean of the
-    rows' own, 0 if there is none.
+    None is the mean of the rows' own, 0 if there is none. Rows that are given stay as they are.
 
     Examples
     --------

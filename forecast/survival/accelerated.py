@@ -1,8 +1,7 @@
 """Accelerated time: the log of a latent duration is linear, and the step is that duration cut up.
 
-Events are interval-censored in (k - 1, k], everything else is right-censored, and a delayed
-entry divides by the chance of getting that far. A Gaussian prior on any coefficient keeps small
-data sets honest; without one the fit is maximum likelihood.
+A Gaussian prior on any coefficient keeps small data sets honest; without one the fit is maximum
+likelihood.
 
 With G the distribution of the latent duration, p the share that never has the event and S = 1 - G,
 an event in (k - 1, k] has probability (1 - p)(G(k) - G(k - 1)), none by k has p + (1 - p) S(k),
@@ -268,10 +267,7 @@ class FittedAcceleratedTime:
     def predict_draws(
         self, covariates: Covariates, horizon: int, *, n_draws: int, seed: int
     ) -> FloatArray:
-        """Return pmfs under draws of the parameters, shape (n_draws, n, horizon).
-
-        Draw d is the same whatever the rows.
-        """
+        """Return pmfs under draws of the parameters, as ``FittedCountModel`` has it."""
         horizon = check_whole_number(horizon, name="horizon", low=1)
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
         return self._pmfs(_drawn(self, n_draws, seed), covariates, horizon)

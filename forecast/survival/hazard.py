@@ -194,29 +194,15 @@ def joint_fit(model: DiscreteHazard, encoding: Encoding, ask: Ask) -> FittedDisc
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FittedDiscreteHazard:
-    """What :meth:`DiscreteHazard.fit` found.
-
-    Attributes
-    ----------
-    encoding : Encoding
-        How covariates become numbers.
-    parameters : ndarray of shape (k,)
-        Baseline parameters, then coefficients, as named in ``names``.
-    covariance_matrix : ndarray of shape (k, k)
-        Inverse of the expected information plus the prior's precision.
-    clustered_matrix : ndarray of shape (k, k) or None
-        The same, robust to rows of one subject being alike (sandwich with the observed
-        information, times G / (G - 1) for G subjects); None when no subjects were named.
-    loglik : float
-        The log-likelihood without the prior or penalty.
-    notes : FitNotes
-    """
+    """What :meth:`DiscreteHazard.fit` found."""
 
     encoding: Encoding
-    parameters: FloatArray
-    covariance_matrix: FloatArray
+    parameters: FloatArray  # (k,): the baseline's, then coefficients, as ``names`` has them
+    covariance_matrix: FloatArray  # inverse of the expected information plus the prior's precision
+    # the same, robust to rows of one subject being alike (sandwich with the observed information,
+    # times G / (G - 1) for G subjects); None when no subjects were named
     clustered_matrix: FloatArray | None
-    loglik: float
+    loglik: float  # without the prior or penalty
     notes: FitNotes
 
     @property
@@ -236,11 +222,7 @@ class FittedDiscreteHazard:
     def predict_draws(
         self, covariates: Covariates, horizon: int, *, n_draws: int, seed: int
     ) -> FloatArray:
-        """Return pmfs of shape (n_draws, n, horizon) under draws of the parameters.
-
-        Draws are Gaussian, from ``clustered_matrix`` where there is one and ``covariance_matrix``
-        otherwise; draw d is the same whatever the rows.
-        """
+        """Return pmfs of shape (n_draws, n, horizon) under draws of the parameters."""
         horizon = check_whole_number(horizon, name="horizon", low=1)
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
         return self._pmfs(_drawn(self, n_draws, seed), covariates, horizon)

@@ -453,14 +453,7 @@ class LifeTable:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FittedLifeTable:
-    """A life table.
-
-    Attributes
-    ----------
-    at_risk, events : ndarray of shape (steps,)
-        Weighted counts at steps 1 to the last one watched.
-    notes : FitNotes
-    """
+    """A life table: weighted counts at steps 1 to the last one watched."""
 
     at_risk: FloatArray
     events: FloatArray
