@@ -30,10 +30,10 @@ class Bug(NamedTuple):
 BUGS = (
     Bug(
         "published effects with the other sign on the log count",
-        "counts/prior.py",
+        "counts/attributes.py",
         "        name: (-mean / SHAPE, spread / SHAPE) for",
         "        name: (mean / SHAPE, spread / SHAPE) for",
-        "counts/test_prior.py",
+        "counts/test_attributes.py",
     ),
     Bug(
         "stopped counts as cleared",

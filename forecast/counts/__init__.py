@@ -6,11 +6,19 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.counts.attributes import (
+        BETWEEN_CLINICS,
         COVARIATES,
         CURVES,
         LIGHTEN,
+        NEVER_COVARIATES,
+        SHAPE,
+        SHORTER,
+        Evidence,
         ExtraColumn,
         covariates,
+        duration_prior,
+        effects_for,
+        hazard_prior,
         plainly,
     )
     from forecast.counts.doubts import MOST, doubts_of, evidence_name, failing_groups, leads_of
@@ -18,16 +26,6 @@ if TYPE_CHECKING:
     from forecast.counts.fit import Basis
     from forecast.counts.log_summary import FEW, LogSummary, few, told
     from forecast.counts.predictor import Predictor
-    from forecast.counts.prior import (
-        BETWEEN_CLINICS,
-        NEVER_COVARIATES,
-        SHAPE,
-        SHORTER,
-        Evidence,
-        duration_prior,
-        effects_for,
-        hazard_prior,
-    )
     from forecast.counts.rows import (
         BASELINE,
         FEWEST_LIGHTENED,

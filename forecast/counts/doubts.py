@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 from forecast._checks import MOST_TO_CHECK
 from forecast._notes import Note
-from forecast.counts.attributes import LIGHTEN, plainly
+from forecast.counts.attributes import LIGHTEN, SHORTER, hazard_prior, plainly
 from forecast.counts.log_summary import few, support_doubts
 from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
 from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:
+    from forecast.counts.attributes import Evidence
     from forecast.counts.estimate import Estimate
     from forecast.counts.log_summary import Lightening, LogSummary
     from forecast.counts.predictor import Predictor
-    from forecast.counts.prior import Evidence
     from forecast.survival import FittedCountModel
 
 
@@ -68,8 +68,6 @@ def _how_they_stand(summary: LogSummary) -> Note:
 
 
 def _of_lightening(own: Lightening, evidence: Evidence | None) -> Iterator[Note]:
-    from forecast.counts.prior import SHORTER, hazard_prior
-
     # what says, beside the log, how much sooner it is light enough than clear
     source = evidence_name(evidence)
     if evidence is None or evidence.hazard_prior()[LIGHTEN] == hazard_prior("lighten")[LIGHTEN]:

@@ -7,9 +7,10 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
+import forecast
 from forecast._checks import MOST_TO_CHECK
 from forecast.counts import Estimate, LogSummary, course_rows, durations_of
-from forecast.counts.fit import extra_columns, judged_part, some_clients
+from forecast.counts.fit import contradicted, extra_columns, judged_part, some_clients
 from forecast.errors import RequestError
 from forecast.invented import simulate_log
 from forecast.log import Enquiry, OutcomeLog
@@ -180,3 +181,26 @@ def test_what_is_not_in_the_log_is_answered_at_the_average_and_said(
 def test_a_slip_in_the_name_of_an_own_column_is_an_error(own_forecaster):
     with pytest.raises(RequestError, match="Did you mean 'sun_exposure'"):
         own_forecaster.estimate(asked(sun_exposre="often"))
+
+
+def test_a_prior_that_the_log_contradicts_is_reported():
+    prior = {"smoker": (0.4, 0.2), "layering": (0.2, 0.2)}
+    after = {"smoker": (-0.3, 0.05), "layering": (0.25, 0.1)}
+    found = contradicted(after, prior)
+    assert [row["parameter"] for row in found] == ["smoker"]
+    assert found[0]["z"] < -3
+
+
+def test_a_log_that_agrees_with_the_evidence_reports_little(forecaster):
+    assert len(forecaster.assessment["contradicted"]) <= 3
+
+
+@pytest.mark.slow
+def test_the_share_from_the_own_log_grows_with_the_log():
+    enquiry = forecast.Enquiry("III", "back", "black", "medium", "single", smoker="no")
+    shares = [
+        forecast.fit_forecaster(forecast.simulate_log(n, seed=8)).estimate(enquiry).own_share
+        for n in (20, 80, 300)
+    ]
+    assert shares == sorted(shares)
+    assert shares[0] < 0.7 < shares[-1]
