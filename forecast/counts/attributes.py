@@ -21,7 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol, runtime_checkable
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
@@ -112,18 +112,18 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     >>> columns["ink_density"].tolist(), covariates(columns)["ink_density"].tolist()
     (['light', 'light', 'heavy'], [-1.0, -1.0, 1.0])
     """
-    found = {"skin_type": Distinct.of(columns["skin_type"]).each(SKIN_TYPES.__getitem__) - 3}
-    site, inks, origins = (Distinct.of(columns[name]) for name in ("body_site", "inks", "origin"))
+    found = {"skin_type": by_text(columns["skin_type"])(SKIN_TYPES.__getitem__) - 3}
+    site, inks, origins = (by_text(columns[name]) for name in ("body_site", "inks", "origin"))
     for region in ("head_neck", "lower_trunk", "proximal_limb", "distal_limb"):
-        found[f"region_{region}"] = site.each(lambda at, own=region: SITES[at].region == own)
-    found["leg_or_foot"] = site.each(lambda at: SITES[at].leg)
+        found[f"region_{region}"] = site(lambda at, own=region: SITES[at].region == own)
+    found["leg_or_foot"] = site(lambda at: SITES[at].leg)
     for name, group in INK_COVARIATES.items():
-        found[name] = inks.each(lambda of, own=group: not own.isdisjoint(of.split(";")))
-    found["more_inks"] = inks.each(lambda of: min(of.count(";"), 4))
+        found[name] = inks(lambda of, own=group: not own.isdisjoint(of.split(";")))
+    found["more_inks"] = inks(lambda of: min(of.count(";"), 4))
     for name, ranks in GRADES.items():
-        found[name] = Distinct.of(columns[name]).each(ranks.__getitem__)
+        found[name] = by_text(columns[name])(ranks.__getitem__)
     for origin in ("amateur", "cosmetic", "traumatic"):
-        found[f"origin_{origin}"] = origins.each(lambda of, own=origin: of == own)
+        found[f"origin_{origin}"] = origins(lambda of, own=origin: of == own)
     found["ink_unreached"] = number(columns["unreached"])
     found["age_decades"] = (number(columns["age_years"]) - 30) / 10
     found["area_doublings"] = np.log2(np.maximum(number(columns["area_cm2"]), 0.1) / 50)
@@ -139,7 +139,7 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     distal = found["region_distal_limb"]
     found["smoker_distal"] = np.where(distal == 0, 0.0, distal * found["smoker"])
     found["scarred"] = np.minimum(found["scarring"], 1.0)
-    found["end_of_limb"] = end = site.each(lambda at: SITES[at].end)
+    found["end_of_limb"] = end = site(lambda at: SITES[at].end)
     found["smoker_end"] = np.where(end == 0, 0.0, end * found["smoker"])
     return {name: found[name] for name in COVARIATES}
 
@@ -149,28 +149,24 @@ def number(column: Column) -> FloatArray:
     return np.array(column, dtype=np.float64)
 
 
-class Distinct(NamedTuple):
-    """The distinct values of a column of texts, and the place of each row's among them."""
+def by_text(column: Column) -> Callable[[Callable[..., float]], FloatArray]:
+    """Return what gives a ``rule(text)`` of each row, worked out once per distinct text, or NaN."""
+    values: Sequence[Any]
+    if len(column) <= FEW_ROWS:
+        cells = list(column)
+        values = [*dict.fromkeys(cells)]
+        places = {value: place for place, value in enumerate(values)}
+        place = np.array([places[value] for value in cells], dtype=np.intp)
+    else:
+        from pandas import factorize
 
-    values: list[Any]
-    place: npt.NDArray[np.intp]
+        place, values = factorize(np.asarray(column, dtype=object))
 
-    @classmethod
-    def of(cls, column: Column) -> Distinct:
-        """Return the distinct values of a column."""
-        if len(column) <= FEW_ROWS:
-            cells = list(column)
-            places = {value: place for place, value in enumerate(dict.fromkeys(cells))}
-            return cls([*places], np.array([places[value] for value in cells], dtype=np.intp))
-        import pandas as pd
+    def each(rule: Callable[..., float]) -> FloatArray:
+        found = [rule(one) if isinstance(one, str) else np.nan for one in values]
+        return np.array([*found, np.nan], dtype=np.float64)[place]
 
-        place, distinct = pd.factorize(np.asarray(column, dtype=object))
-        return cls(list(distinct), place)
-
-    def each(self, rule: Callable[..., float]) -> FloatArray:
-        """Return ``rule(text)`` for each row, worked out once per distinct text, or NaN."""
-        found = [rule(one) if isinstance(one, str) else np.nan for one in self.values]
-        return np.array([*found, np.nan], dtype=np.float64)[self.place]
+    return each
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,11 +269,6 @@ class PublishedEffect:
     width: float  # standard deviation of what was read, without the spread between clinics
     measure: str  # what was published, a key of ``MEASURES``, which says how it was translated
     source: str  # where it comes from, and how it was read
-
-    @property
-    def standard_deviation(self) -> float:
-        """Width of the prior for a clinic: reading and between-clinic spread together."""
-        return float((self.width**2 + BETWEEN_CLINICS**2) ** 0.5)
 
     @classmethod
     def of_reduction(
@@ -414,8 +405,8 @@ def hazard_prior(goal: str = "clear") -> dict[str, tuple[float, float]]:
     (-0.4, 0.35)
     """
     return {
-        effect.covariate: (effect.log_hazard_ratio, effect.standard_deviation)
-        for effect in effects_for(goal)
+        one.covariate: (one.log_hazard_ratio, (one.width**2 + BETWEEN_CLINICS**2) ** 0.5)
+        for one in effects_for(goal)
     }
 
 

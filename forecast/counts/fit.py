@@ -130,7 +130,9 @@ class Basis:
                 values = {"other": evidence.goal, "goal": goal}
                 raise RequestError(*problem_and_remedy("refused.evidence_goal", values))
         summary = LogSummary.of(log, rows, own)
-        log, rows = judged_part(log, rows)
+        judged = is_judged(rows)
+        if not judged.all():  # of some courses no result is known yet
+            log, rows = log.part(np.flatnonzero(judged)), rows[judged].reset_index(drop=True)
         rows = by_contents(rows)
         names = [name for one in own for name in one.names]
         # the log's mean stands in for a missing covariate
@@ -191,14 +193,6 @@ def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.Data
         values = {"horizon": horizon, "least": math.ceil(needed.quantile(0.9))}
         raise RequestError(*problem_and_remedy("refused.horizon", values))
     return rows
-
-
-def judged_part(log: OutcomeLog, rows: pd.DataFrame) -> tuple[OutcomeLog, pd.DataFrame]:
-    """Return the log and its model rows without the courses of which no result is known yet."""
-    judged = is_judged(rows)
-    if judged.all():
-        return log, rows
-    return log.part(np.flatnonzero(judged)), rows[judged].reset_index(drop=True)
 
 
 def some_clients(

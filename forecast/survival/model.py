@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import import_module
-from typing import Any, Protocol, TypeAlias
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -361,11 +361,8 @@ def mirrored(n: int, k: int, *, seed: int) -> FloatArray:
     return paired
 
 
-Surface: TypeAlias = Callable[[FloatArray], tuple[float, FloatArray, FloatArray]]
-
-
 def climb(
-    evaluate: Surface,
+    evaluate: Callable[[FloatArray], tuple[float, FloatArray, FloatArray]],
     start: FloatArray,
     *,
     settled: float,
@@ -428,10 +425,9 @@ class LifeTable:
         """Return the life table of ``durations``; FitError if nobody had the event."""
         refuse_no_events(durations)
         at_risk, events = count_steps(durations)
-        messages = []
-        if at_risk[-1] > events[-1]:
-            messages.append(Note("fit.last_watched", "caution", {"step": len(at_risk)}))
-        notes = fit_notes(durations, n_covariates=0, messages=messages)
+        watched = [Note("fit.last_watched", "caution", {"step": len(at_risk)})]
+        said = watched if at_risk[-1] > events[-1] else []
+        notes = fit_notes(durations, n_covariates=0, messages=said)
         return FittedLifeTable(at_risk, events, notes)
 
     def predict_left_out(self, durations: Durations, horizon: int, *, n_draws: int) -> FloatArray:

@@ -9,8 +9,8 @@ from numpy.testing import assert_allclose
 
 import forecast
 from forecast._checks import MOST_TO_CHECK
-from forecast.counts import Estimate, LogSummary, course_rows, durations_of
-from forecast.counts.fit import contradicted, extra_columns, judged_part, some_clients
+from forecast.counts import Estimate, LogSummary, course_rows, durations_of, is_judged
+from forecast.counts.fit import contradicted, extra_columns, some_clients
 from forecast.errors import RequestError
 from forecast.invented import simulate_log
 from forecast.log import Enquiry, OutcomeLog
@@ -19,7 +19,8 @@ from forecast.log import Enquiry, OutcomeLog
 def ready(log):
     rows = course_rows(log)
     means = LogSummary.of(log, rows).means
-    log, rows = judged_part(log, rows)
+    judged = np.flatnonzero(is_judged(rows))
+    log, rows = log.part(judged), rows.iloc[judged].reset_index(drop=True)
     return log, rows, durations_of(rows, means)
 
 
