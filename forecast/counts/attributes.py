@@ -151,7 +151,7 @@ def number(column: Column) -> FloatArray:
 
 def by_text(column: Column) -> Callable[[Callable[..., float]], FloatArray]:
     """Return what gives a ``rule(text)`` of each row, worked out once per distinct text, or NaN."""
-    values: Sequence[Any]
+    values: Any
     if len(column) <= FEW_ROWS:
         cells = list(column)
         values = [*dict.fromkeys(cells)]
