@@ -214,7 +214,7 @@ class ExtraColumn:
         return {self.names[0]: np.clip(away, -FARTHEST, FARTHEST)}
 
 
-SHAPE = 2.5
+SHAPE = 2.5  # of a Weibull law
 
 # How far clinics differ in one effect, as a standard deviation of the log hazard ratio: a
 # judgement, no source.

@@ -330,8 +330,8 @@ def evidence_model(
 
     ``evidence`` of other clinics takes the place of publications.
     """
-    prior = evidence.duration_prior() if evidence else duration_prior(goal)
-    prior = prior | dict.fromkeys(own, (0.0, WIDTH / SHAPE))
+    prior = dict(evidence.duration_prior() if evidence else duration_prior(goal))
+    prior |= dict.fromkeys(own, (0.0, WIDTH / SHAPE))
     # what the share that never gets there depends on
     never = NEVER_COVARIATES if goal == "clear" else (*NEVER_COVARIATES, LIGHTEN)
     return AcceleratedTime("lognormal", prior=prior, never=never)

@@ -41,7 +41,7 @@ READERS = {
     "discrete_hazard": ("hazard", "FittedDiscreteHazard"),
     "life_table": ("model", "FittedLifeTable"),
 }
-MOST_STEPS = 200
+MOST_STEPS = 200  # uphill
 SMALLEST_CURVATURE = 1e-6
 LONGEST_MOVE = 2.0  # of any parameter in one step
 Prior = Mapping[str, tuple[float, float]]  # mean and standard deviation of each parameter
