@@ -342,15 +342,10 @@ def check_rank(information: FloatArray, names: Sequence[str]) -> tuple[FloatArra
     values, vectors = np.linalg.eigh(scaled)
     if values[0] > SINGULAR:
         return scaled, units
-    tied = [
-        name
-        for name, part in zip(names, np.abs(vectors[:, 0]), strict=True)
-        if part > 0.05 * np.abs(vectors[:, 0]).max()
-    ]
+    along = np.abs(vectors[:, 0])
+    tied = [name for name, part in zip(names, along, strict=True) if part > 0.05 * along.max()]
     shown = [name for name in tied if not name.startswith("baseline[")] or tied
-    what = (
-        f"cannot tell apart: {', '.join(shown[:6])}"
-        if len(shown) > 1
-        else f"do not settle {shown[0]}"
-    )
+    what = f"do not settle {shown[0]}"
+    if len(shown) > 1:
+        what = f"cannot tell apart: {', '.join(shown[:6])}"
     raise FitError(f"The data {what}.", "Leave one of them out, or give a penalty or a prior.")
