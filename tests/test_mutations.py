@@ -30,10 +30,10 @@ class Bug(NamedTuple):
 BUGS = (
     Bug(
         "published effects with the other sign on the log count",
-        "counts/prior.py",
+        "counts/attributes.py",
         "        name: (-mean / SHAPE, spread / SHAPE) for",
         "        name: (mean / SHAPE, spread / SHAPE) for",
-        "counts/test_prior.py",
+        "counts/test_attributes.py",
     ),
     Bug(
         "stopped counts as cleared",
@@ -86,17 +86,17 @@ BUGS = (
     ),
     Bug(
         "a delayed entry is ignored in the likelihood",
-        "survival/accelerated.py",
+        "survival/accelerated_likelihood.py",
         "        late = np.flatnonzero(entry)",
         "        late = np.flatnonzero(entry > 99)",
         "survival/test_accelerated.py",
     ),
     Bug(
         "a quantile is the step after the one that reaches it",
-        "survival/distribution.py",
+        "survival/model.py",
         "        reached = self.cdf()[:, None, :] >= np.array(levels)[:, None] - ROUNDING",
         "        reached = self.cdf()[:, None, :] > np.array(levels)[:, None] + ROUNDING",
-        "survival/test_distribution.py",
+        "survival/test_model.py",
     ),
     Bug(
         "a map may narrow on few events",

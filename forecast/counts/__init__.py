@@ -5,23 +5,27 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.counts.attributes import COVARIATES, CURVES, LIGHTEN, covariates, plainly
-    from forecast.counts.doubts import MOST, doubts_of, evidence_name, failing_groups, leads_of
-    from forecast.counts.estimate import Estimate, Stopping, competing_ends, of_100
-    from forecast.counts.extra import ExtraColumn
-    from forecast.counts.fit import Basis
-    from forecast.counts.log_summary import FEW, LogSummary, few, told
-    from forecast.counts.predictor import Predictor
-    from forecast.counts.prior import (
+    from forecast.counts.attributes import (
         BETWEEN_CLINICS,
+        COVARIATES,
+        CURVES,
+        LIGHTEN,
         NEVER_COVARIATES,
         SHAPE,
         SHORTER,
         Evidence,
+        ExtraColumn,
+        covariates,
         duration_prior,
         effects_for,
         hazard_prior,
+        plainly,
     )
+    from forecast.counts.doubts import MOST, doubts_of, evidence_name, failing_groups, leads_of
+    from forecast.counts.estimate import Estimate, Stopping, competing_ends, of_100
+    from forecast.counts.fit import Basis
+    from forecast.counts.log_summary import FEW, LogSummary, few, told
+    from forecast.counts.predictor import Predictor
     from forecast.counts.rows import (
         BASELINE,
         FEWEST_LIGHTENED,

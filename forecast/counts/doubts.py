@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 from forecast._checks import MOST_TO_CHECK
 from forecast._notes import Note
-from forecast.counts.attributes import LIGHTEN, plainly
-from forecast.counts.log_summary import few, support_of
+from forecast.counts.attributes import LIGHTEN, SHORTER, hazard_prior, plainly
+from forecast.counts.log_summary import few, support_doubts
 from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
 from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:
+    from forecast.counts.attributes import Evidence
     from forecast.counts.estimate import Estimate
     from forecast.counts.log_summary import Lightening, LogSummary
     from forecast.counts.predictor import Predictor
-    from forecast.counts.prior import Evidence
     from forecast.survival import FittedCountModel
 
 
@@ -68,8 +68,6 @@ def _how_they_stand(summary: LogSummary) -> Note:
 
 
 def _of_lightening(own: Lightening, evidence: Evidence | None) -> Iterator[Note]:
-    from forecast.counts.prior import SHORTER, hazard_prior
-
     # what says, beside the log, how much sooner it is light enough than clear
     source = evidence_name(evidence)
     if evidence is None or evidence.hazard_prior()[LIGHTEN] == hazard_prior("lighten")[LIGHTEN]:
@@ -125,7 +123,7 @@ def doubts_of(
         for row, note in failing_groups(predictor.assessment)
         if row["label"] in by.get(row["factor"], ())
     ]
-    return (*found, *support_of(summary, enquiry, followed=estimate.supported_to).notes)
+    return (*found, *support_doubts(summary, enquiry))
 
 
 MOST = 0.5  # chance not to be there within the horizon, from which another way out is named
@@ -154,8 +152,7 @@ def leads_of(estimate: Estimate, *, first: Callable[[], float] | None = None) ->
         found.append(Note("leads.reached", values=known | _count_and_span(estimate.reached, more)))
     there = round(100 * (1 - share))
     if there and share > APART and (first is None or share > TIMES_THE_FIRST * first()):
-        of_them: dict[str, Any] = {"there": there}
-        of_them |= {"horizon": _further(estimate.horizon, more)}
+        of_them = {"there": there, "horizon": _further(estimate.horizon, more)}
         of_them |= _count_and_span(estimate.if_reached, more)
         found.append(Note(f"leads.apart_{estimate.goal}", values=of_them))
     if estimate.instead is not None:
@@ -194,15 +191,11 @@ def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) ->
         else:
             code = "counts.narrowed" if percent else "counts.not_narrowed"
             narrowed = Note(code, values={"percent": percent})
-        alone, now = (
-            Note(
-                f"leads.count{'_and_span' * (each.interval[0] is not None)}",
-                values=_count_and_span(each),
-            )
-            for each in (estimate.evidence_alone, estimate)
-        )
-        values = {"percent": percent, "rest": rest, "alone": alone, "now": now}
-        values |= {"narrowed": narrowed}
+        values = {"percent": percent, "rest": rest}
+        for name, one in (("alone", estimate.evidence_alone), ("now", estimate)):
+            code = "leads.count" if one.interval[0] is None else "leads.count_and_span"
+            values[name] = Note(code, values=_count_and_span(one))
+        values["narrowed"] = narrowed
         return Note(f"counts.evidence_alone{'_more' if done else ''}", values=values)
     if predictor.assessment["model"] == "life table":
         return Note("counts.no_attribute_told", "caution")
@@ -235,15 +228,14 @@ def failing_groups(assessment: Mapping[str, Any]) -> Iterator[tuple[Mapping[str,
     ['counts.group_moved']
     """
     for row in assessment.get("subgroups", ()):
-        if row["verdict"] == "fails":
-            yield row, _failing(row, assessment["coverage"]["level"])
-
-
-def _failing(row: Mapping[str, Any], level: float) -> Note:
-    coverage, ratio = row["coverage"], row.get("observed_to_expected")
-    values = {"factor": row["factor"], "label": row["label"]}
-    short = coverage is not None and coverage < level - MARGIN
-    if ratio is not None and not (short and row.get("coverage_high", 0.0) < level):
-        return Note("counts.group_moved", "serious", values | {"ratio": ratio})
-    values |= {"share": 100 * coverage, "level": 100 * level}
-    return Note("counts.group_not_held", "serious", values)
+        if row["verdict"] != "fails":
+            continue
+        coverage, ratio = row["coverage"], row.get("observed_to_expected")
+        level = assessment["coverage"]["level"]
+        values = {"factor": row["factor"], "label": row["label"]}
+        short = coverage is not None and coverage < level - MARGIN
+        if ratio is not None and not (short and row.get("coverage_high", 0.0) < level):
+            yield row, Note("counts.group_moved", "serious", values | {"ratio": ratio})
+        else:
+            values |= {"share": 100 * coverage, "level": 100 * level}
+            yield row, Note("counts.group_not_held", "serious", values)

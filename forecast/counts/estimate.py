@@ -80,18 +80,12 @@ def competing_ends(
     >>> reached.tolist(), given_up.round(9).tolist()
     ([0.5, 0.2], [0.1, 0.04])
     """
-    if pull is not None:
-        return _slow_ones_stop(pmf, stop, pull)
-    pmf = pmf[..., : stop.shape[-1]]
-    coming = np.ones(stop.shape)
-    np.cumprod(1 - stop[..., :-1], axis=-1, out=coming[..., 1:])
-    left = np.maximum(1 - np.cumsum(pmf, axis=-1), 0)
-    return pmf * coming, left * coming * stop
-
-
-def _slow_ones_stop(
-    pmf: FloatArray, stop: FloatArray, pull: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+    if pull is None:
+        pmf = pmf[..., : stop.shape[-1]]
+        present = np.ones(stop.shape)
+        np.cumprod(1 - stop[..., :-1], axis=-1, out=present[..., 1:])
+        left = np.maximum(1 - np.cumsum(pmf, axis=-1), 0)
+        return pmf * present, left * present * stop
     steps, shape = stop.shape[-1], np.broadcast_shapes(pmf.shape[:-1], stop.shape[:-1])
     more = np.maximum(1 - pmf.sum(axis=-1, keepdims=True), 0)
     coming = np.concatenate([pmf, more], axis=-1)  # who still come, by the sessions they need
@@ -119,7 +113,7 @@ def length_of(distribution: CountDistribution) -> FloatArray:
 
     Sessions beyond the horizon count as the horizon.
     """
-    expected = 1 + distribution.survival()[:, :-1].sum(axis=1)
+    expected = distribution.mean_capped(distribution.horizon)
     return np.asarray(np.log(expected / TYPICAL), dtype=np.float64)
 
 
@@ -186,15 +180,8 @@ def fit_stopping(rows: pd.DataFrame, length: FloatArray, pmf: FloatArray | None 
 
     A course that reaches its goal at a session is not at risk of stopping after it; of one that
     is still running nobody knows yet whether the client comes back after the last session.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        As ``course_rows`` returns it.
-    length : ndarray of shape (n,)
-        Of each row, as ``length_of`` of its predicted distribution.
-    pmf : ndarray of shape (n, horizon), optional
-        That distribution, to see whether the slower of alike courses are given up sooner.
+    ``rows`` are of ``course_rows``; ``length``, (n,), is ``length_of`` their predicted distribution
+    and ``pmf`` that itself, to see whether the slower of alike courses are given up sooner.
     """
     from forecast.survival import DiscreteHazard, Durations
 
@@ -548,9 +535,4 @@ def _among(whole: Estimate) -> Estimate:
 def _ends(distribution: CountDistribution, level: float | None) -> tuple[int | None, ...]:
     """Return the ends of the interval at ``level``, or the median, of the one row."""
     row = distribution.median() if level is None else distribution.interval(level)[0]
-    return tuple(map(finite, row.tolist()))
-
-
-def finite(step: float) -> int | None:
-    """Return a step as an int, or None when it lies beyond the horizon."""
-    return int(step) if np.isfinite(step) else None
+    return tuple(int(end) if end < np.inf else None for end in row.tolist())

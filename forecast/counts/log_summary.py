@@ -7,9 +7,10 @@ than five" (`few`) and saved as null.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -17,8 +18,7 @@ import numpy.typing as npt
 from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray, IntArray
-from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES, plainly
-from forecast.counts.extra import ExtraColumn
+from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES, ExtraColumn, plainly
 from forecast.counts.rows import (
     FEWEST_ALIKE,
     FEWEST_FINISHED,
@@ -124,7 +124,7 @@ INKS_SAID = {
     "other colours": "ink of other colours",
 }
 LEVELLED = ("skin_type", "body_site", "ink_density", "layering", "origin", "scarring", "smoker")
-NUMERIC = ("age_years", "area_cm2", "tattoo_age_years")
+NUMBERS = {"age_years": "The age", "area_cm2": "The area", "tattoo_age_years": "The tattoo's age"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +202,7 @@ class LogSummary:
         done = rows["observed"].to_numpy(dtype=bool)
         levels, finished = counts_of_levels(courses, done, extra)
         measured = [one.name for one in extra if not one.levels]
-        given = {name: courses[name].dropna() for name in (*NUMERIC, *measured)}
+        given = {name: courses[name].dropna() for name in (*NUMBERS, *measured)}
         numbers = {name: of.to_numpy(dtype=np.float64) for name, of in given.items() if len(of)}
         cells = cells_of(
             courses.loc[own, ["inks", *SHARED]], rows.loc[own, ["step", "entry", "observed"]]
@@ -263,7 +263,7 @@ class LogSummary:
         found = self.cells.get(cell_name(*kind))
         if found is None:
             return None
-        others = [name for name in (*LEVELLED, *NUMERIC) if name not in SHARED]
+        others = [name for name in (*LEVELLED, *NUMBERS) if name not in SHARED]
         unlike = [name for name in others if getattr(enquiry, name) is not None]
         inks, density, layers = cell_of(*kind)
         code = "counts.alike_lightening" if self.lightening else "counts.alike"
@@ -284,7 +284,7 @@ class LogSummary:
     def unrecorded(self, enquiry: Enquiry) -> tuple[str, ...]:
         """Return the attributes that the enquiry gives and no course of the log does."""
         names = [name for name in LEVELLED if not self.levels.get(name)]
-        names += [name for name in NUMERIC if name not in self.ranges]
+        names += [name for name in NUMBERS if name not in self.ranges]
         given = [name for name in names if getattr(enquiry, name) is not None]
         own = [one.name for one in self.extra]
         given += [name for name in enquiry.extra if name not in own]
@@ -376,13 +376,11 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
 
 def near_of(finished: pd.DataFrame, cells: Iterable[str]) -> dict[str, tuple[str, ...]]:
     """Return of each cell the skin types and regions that five finished courses are near."""
-    counts: dict[str, dict[str, int]] = {cell: {} for cell in cells}
+    counts: dict[str, Counter[str]] = {cell: Counter() for cell in cells}
     names = ["inks", *SHARED, "skin_type", "body_site"]
     for *kind, skin, site in finished[names].itertuples(index=False):
-        of = counts.get(cell_name(*kind), {})
         beside = [name for name, rank in SKIN_TYPES.items() if abs(rank - SKIN_TYPES[skin]) <= 1]
-        for near in (*beside, SITES[site].region):
-            of[near] = of.get(near, 0) + 1
+        counts.get(cell_name(*kind), Counter()).update([*beside, SITES[site].region])
     least = FEWEST_FINISHED_WITH_LEVEL
     return {cell: tuple(sorted(k for k, n in of.items() if n >= least))
             for cell, of in counts.items()}  # fmt: skip
@@ -408,12 +406,11 @@ def counts_of_levels(
 
 def most_first(counts: Iterable[tuple[str, int]]) -> dict[str, int]:
     """Return how often each single level occurs among joined ones, the most frequent first."""
-    found: dict[str, int] = {}
+    found: Counter[str] = Counter()
     for joined, count in counts:
         for level in joined.split(";"):
-            found[level] = found.get(level, 0) + count
-    kept = sorted(((k, n) for k, n in found.items() if n), key=lambda pair: -pair[1])
-    return {level: coarse(count) for level, count in kept}
+            found[level] += count
+    return {level: coarse(count) for level, count in found.most_common() if count}
 
 
 N_FILLS = 8
@@ -497,37 +494,31 @@ SAID = {
     ("smoker", "yes"): "a smoker",
     ("smoker", "no"): "a non-smoker",
 }
-NUMBERS = {"age_years": "The age", "area_cm2": "The area", "tattoo_age_years": "The tattoo's age"}
 
 
-class Support(NamedTuple):
-    """How well a log covers an enquiry."""
+def support_of(
+    summary: LogSummary, enquiry: Enquiry, *, followed: int, needed: int = 0
+) -> tuple[str, tuple[str, ...]]:
+    """Return whether the log covers an enquiry: ``well covered``, ``thin`` or ``outside``.
 
-    label: str  # ``well covered``, ``thin`` or ``outside``
-    # Why not well covered: the codes of the notes, ``none_finished`` where no course has reached
-    # the goal, and ``not_followed`` where none was followed as far as is asked about.
-    reasons: tuple[str, ...]
-    notes: tuple[Note, ...]  # the doubts in full
-
-
-def support_of(summary: LogSummary, enquiry: Enquiry, *, followed: int, needed: int = 0) -> Support:
-    """Return how well the log covers an enquiry.
-
-    ``followed`` is how many of the sessions asked about five courses were followed through, and
-    ``needed`` how many the answer speaks of: its median, or the horizon where that is beyond it.
+    And why not: the codes of the doubts, ``none_finished`` where no course has reached the goal,
+    and ``not_followed`` where none was followed as far as is asked about. ``followed`` is how many
+    of the sessions asked about five courses were followed through, and ``needed`` how many the
+    answer speaks of: its median, or the horizon where that is beyond it.
     """
-    notes = tuple(_doubts(summary, enquiry))
+    notes = tuple(support_doubts(summary, enquiry))
     reasons = dict.fromkeys(note.code.partition(".")[2] for note in notes)
     nothing = {"none_finished": not summary.n_there, "not_followed": not followed}
     reasons |= dict.fromkeys(name for name, so in nothing.items() if so)
     if any(nothing.values()) or any(note.severity == "serious" for note in notes):
-        return Support("outside", tuple(reasons), notes)
+        return "outside", tuple(reasons)
     if needed > followed:
         reasons["beyond_followed"] = None
-    return Support("thin" if reasons else "well covered", tuple(reasons), notes)
+    return "thin" if reasons else "well covered", tuple(reasons)
 
 
-def _doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
+def support_doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
+    """Yield the doubts whether the log covers an enquiry."""
     too_few = summary.n_there < FEWEST_FINISHED
     alike = summary.similar(enquiry)
     if too_few:

@@ -117,7 +117,7 @@ class Predictor:
         followed = max(self.followed(model) - enquiry.sessions_elsewhere - done, 0)
         distribution = CountDistribution(draws.mean(axis=0, keepdims=True))
         needed = int(min(distribution.median()[0], self.horizon))
-        support = support_of(self.log_summary, enquiry, followed=followed, needed=needed)
+        support, why = support_of(self.log_summary, enquiry, followed=followed, needed=needed)
         found = Estimate(
             enquiry=enquiry,
             distribution=distribution,
@@ -125,8 +125,8 @@ class Predictor:
             stops=partial(self.stop_hazard, enquiry, done),
             draws=draws,
             goal=self.goal,
-            support=support.label,
-            support_reasons=support.reasons,
+            support=support,
+            support_reasons=why,
             own_share=1.0,
             supported_to=followed,
             stopping=partial(self.stop_draws, [enquiry], done),
@@ -219,10 +219,7 @@ class Predictor:
         return self.stopping.draws(*own, n_draws=N_DRAWS, seed=self.seed + 1)
 
     def stop_pull(self, done: int = 0) -> FloatArray | None:
-        """Return how readily those stop who need 1, 2, … sessions after ``done``, or more.
-
-        Shape (horizon + 1,); None where all alike.
-        """
+        """Return ``Stopping.pull`` up to the horizon."""
         return self.stopping.pull(self.horizon, done)
 
     # pmfs of all sessions, had elsewhere or here, under draws, and their recalibrated mean

@@ -95,8 +95,13 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
         "stopped": (outcome == "stopped").to_numpy(),
     }
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
-    columns["unreached"] = unreached(courses, log.lasers)
-    columns["years_from_now"] = years_from_now(courses["started_on"])
+    columns["unreached"] = np.full(len(courses), np.nan)  # where the log names no lasers
+    if not log.lasers.empty:  # or whether none in use when the course started reached some ink
+        missed = unreached_on(courses["inks"], courses["started_on"], log.lasers)
+        columns["unreached"] = np.array([bool(inks) for inks in missed], dtype=np.float64)
+    # from the middle of the last two years of the log, at most 1
+    days = (courses["started_on"] - latest_start(courses["started_on"])).dt.days
+    columns["years_from_now"] = np.minimum(days.to_numpy(dtype=np.float64) / 365.25 + 1, 1.0)
     found = covariates(columns)
     if goal == "lighten":
         found[LIGHTEN] = lighten.astype(np.float64)
@@ -143,11 +148,9 @@ def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
 
 
 def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.DataFrame:
-    """Return ``rows`` of `course_rows` with missing covariates filled; those given stay as they
-    are.
+    """Return ``rows`` with what stands in for a missing value of each covariate, by ``fills``.
 
-    ``fills`` has what stands in for a missing value of each covariate: None is the mean of the
-    rows' own, 0 if there is none.
+    None is the mean of the rows' own, 0 if there is none. Rows that are given stay as they are.
 
     Examples
     --------
@@ -202,12 +205,6 @@ def by_contents(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(client_id=rows["client_id"].map(rank))
 
 
-def years_from_now(started: pd.Series[pd.Timestamp]) -> npt.NDArray[np.float64]:
-    """Return each start in years from the middle of the last two years of the log, at most 1."""
-    days = (started - latest_start(started)).dt.days.to_numpy(dtype=np.float64)
-    return np.minimum(days / 365.25 + 1, 1.0)
-
-
 def latest_start(started: pd.Series[pd.Timestamp]) -> pd.Timestamp:
     """Return the last start that others bear out.
 
@@ -241,11 +238,10 @@ def lasers_in_use(lasers: pd.DataFrame, on: pd.Timestamp | None = None) -> tuple
     used = lasers
     if on is not None:
         used = lasers[~(lasers["in_use_from"] > on).fillna(False)]
+    each = used[["laser_id", "regime", "wavelengths_nm"]].itertuples(index=False)
     return tuple(
-        Laser(str(regime), tuple(float(nm) for nm in str(wavelengths).split(";")), str(laser))
-        for laser, regime, wavelengths in zip(
-            used["laser_id"], used["regime"], used["wavelengths_nm"], strict=True
-        )
+        Laser(str(regime), tuple(map(float, str(wavelengths).split(";"))), str(laser))
+        for laser, regime, wavelengths in each
     )
 
 
@@ -268,17 +264,6 @@ def unreached_on(
     period = np.searchsorted(changes.to_numpy(), days.to_numpy(), side="right")
     missed = cache(lambda at, text: unreached_inks(text, fleets[at]))
     return [missed(at, text) for at, text in zip(period.tolist(), inks, strict=True)]
-
-
-def unreached(courses: pd.DataFrame, lasers: pd.DataFrame) -> npt.NDArray[np.float64]:
-    """Return 1 where some ink of the course was reached by no laser in use when it started.
-
-    NaN throughout when the log names no lasers.
-    """
-    if lasers.empty:
-        return np.full(len(courses), np.nan)
-    missed = unreached_on(courses["inks"], courses["started_on"], lasers)
-    return np.array([bool(inks) for inks in missed], dtype=np.float64)
 
 
 # Attributes that the published cohorts tie to the session count, and that a clinic may look at.
@@ -309,12 +294,10 @@ def in_use(dates: pd.Series[pd.Timestamp]) -> tuple[pd.Timestamp, pd.Timestamp]:
     import pandas as pd
 
     days = dates.sort_values().to_numpy()
-    if len(days) >= REGULAR:
-        close = days[REGULAR - 1 :] - days[: 1 - REGULAR] <= np.timedelta64(HALF_A_YEAR, "D")
-        if close.any():
-            found = np.flatnonzero(close)
-            return pd.Timestamp(days[found[0]]), pd.Timestamp(days[found[-1] + REGULAR - 1])
-    return pd.Timestamp(days[0]), pd.Timestamp(days[-1])
+    close = days[REGULAR - 1 :] - days[: 1 - REGULAR] <= np.timedelta64(HALF_A_YEAR, "D")
+    found = np.flatnonzero(close)
+    first, last = (found[0], found[-1] + REGULAR - 1) if len(found) else (0, -1)
+    return pd.Timestamp(days[first]), pd.Timestamp(days[last])
 
 
 def eligible(

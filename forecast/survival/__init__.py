@@ -6,8 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.survival.accelerated import AcceleratedTime, FittedAcceleratedTime
-    from forecast.survival.distribution import CountDistribution, Durations
-    from forecast.survival.encoding import Encoding
+    from forecast.survival.durations import Durations, Encoding
     from forecast.survival.first_passage import PassageBridge
     from forecast.survival.hazard import DiscreteHazard, joint_fit
     from forecast.survival.hazard_likelihood import (
@@ -18,9 +17,15 @@ if TYPE_CHECKING:
         ScoreAndInformation,
         smooth_baseline,
     )
-    from forecast.survival.life_table import LifeTable
-    from forecast.survival.model import CountModel, FittedCountModel, model_from_dict, quantiles
-    from forecast.survival.newton import climb
+    from forecast.survival.model import (
+        CountDistribution,
+        CountModel,
+        FittedCountModel,
+        LifeTable,
+        climb,
+        model_from_dict,
+        quantiles,
+    )
 
 
 __getattr__, __dir__ = door(__name__, __file__)

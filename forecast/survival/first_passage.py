@@ -20,8 +20,8 @@ import numpy.typing as npt
 
 from forecast._types import FloatArray, IntArray
 from forecast.errors import DataError
-from forecast.survival.location_scale import normal_above
-from forecast.survival.newton import climb
+from forecast.survival.accelerated_likelihood import normal_above
+from forecast.survival.model import climb
 
 # Paths that have not passed by the last step may pass at so many times it, or later, or they
 # never do and have one of these ceilings, in thresholds; what is not told apart is even.
@@ -95,12 +95,32 @@ class PassageBridge:
         law = self._bridge(at, np.asarray(passage, dtype=np.float64))
         return np.asarray(self._by_level(law, seen)[-1])
 
-    # log densities of the first 1 to m levels ``seen``, (m, ..., t)
     def _by_level(self, law: Law, seen: FloatArray) -> FloatArray:
-        mean, rising, falling = law
-        return filtered(seen - mean, rising, falling, self.error)
+        """Return log densities of the first 1 to m levels ``seen``, (m, ..., t): Kalman's filter.
 
-    # mean of paths at ``at`` given their passage, and what makes their covariance, see `filtered`
+        They are of a Gaussian Markov process: ``rising[i] * falling[j]`` is the covariance of its
+        i-th and a later j-th place. Each was measured with the variance ``error``.
+        """
+        expected, rising, falling = law
+        off = seen - expected
+        found, total = np.empty(off.shape), np.zeros(off.shape[1:])
+        own = rising * falling
+        mean, variance = np.zeros(off.shape[1:]), own[0]
+        for place, each in enumerate(off):
+            if place:
+                keeps, before = np.zeros_like(own[0]), falling[place - 1]
+                np.divide(falling[place], before, out=keeps, where=before > 0)
+                mean = keeps * mean
+                variance = keeps * keeps * (variance - own[place - 1]) + own[place]
+            spread = variance + self.error
+            gap = each - mean
+            total = total - 0.5 * (gap * gap / spread + np.log(2 * np.pi * spread))
+            found[place] = total
+            mean = mean + variance / spread * gap
+            variance = variance * (self.error / spread)
+        return found
+
+    # mean of paths at ``at`` given their passage, and what makes their covariance, see `_by_level`
     def _bridge(self, at: FloatArray, when: FloatArray) -> Law:
         length = when - 0.5
         share = np.minimum(at / length, 1.0) ** self.bend
@@ -304,7 +324,16 @@ class PassageBridge:
         by_level = np.nansum(levels[informative], axis=1)
         informative = informative[np.lexsort((by_level, when[informative]))]
         informative = informative[:: max(len(informative) // MOST_PATHS, 1)]
-        parts = packed(steps[informative], levels[informative], when[informative])
+        steps, levels, when = steps[informative], levels[informative], when[informative]
+        # parts of like numbers of measurements, padding cut away
+        blank = np.isnan(steps)
+        count = (~blank).sum(axis=1)
+        left = np.argsort(blank, axis=1, kind="stable")  # what was measured first, gaps last
+        at, seen = np.take_along_axis(steps, left, axis=1), np.take_along_axis(levels, left, axis=1)
+        parts = []
+        for rows in np.array_split(np.argsort(count), min(PARTS, len(count))):
+            most = int(count[rows].max())
+            parts.append((at[rows, :most], seen[rows, :most], when[rows]))
 
         centre, spread = np.array(prior).T if prior else (np.zeros(5), np.full(5, np.inf))
         precision = spread**-2.0
@@ -352,42 +381,3 @@ def _weighed(
     kept = np.where(total[..., None] > 0, weights, chances)
     scale = np.where(total > 0, total, 1.0)
     return np.asarray(kept / scale[..., None]), np.asarray(stays / scale)
-
-
-def filtered(off: FloatArray, rising: FloatArray, falling: FloatArray, error: float) -> FloatArray:
-    """Return log densities of the first 1 to m deviations ``off`` (m, ...), by Kalman's filter.
-
-    They are of a Gaussian Markov process: ``rising[i] * falling[j]`` is the covariance of its i-th
-    and a later j-th place. Each was measured with the variance ``error``.
-    """
-    found, total = np.empty(off.shape), np.zeros(off.shape[1:])
-    own = rising * falling
-    mean, variance = np.zeros(off.shape[1:]), own[0]
-    for place, each in enumerate(off):
-        if place:
-            keeps, before = np.zeros_like(own[0]), falling[place - 1]
-            np.divide(falling[place], before, out=keeps, where=before > 0)
-            mean = keeps * mean
-            variance = keeps * keeps * (variance - own[place - 1]) + own[place]
-        spread = variance + error
-        gap = each - mean
-        total = total - 0.5 * (gap * gap / spread + np.log(2 * np.pi * spread))
-        found[place] = total
-        mean = mean + variance / spread * gap
-        variance = variance * (error / spread)
-    return found
-
-
-def packed(
-    steps: FloatArray, levels: FloatArray, passage: FloatArray
-) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
-    """Return the paths in parts of like numbers of measurements, padding cut away."""
-    blank = np.isnan(steps)
-    count = (~blank).sum(axis=1)
-    left = np.argsort(blank, axis=1, kind="stable")  # what was measured first, gaps last
-    at, seen = np.take_along_axis(steps, left, axis=1), np.take_along_axis(levels, left, axis=1)
-    parts = []
-    for rows in np.array_split(np.argsort(count), min(PARTS, len(count))):
-        most = int(count[rows].max())
-        parts.append((at[rows, :most], seen[rows, :most], passage[rows]))
-    return parts

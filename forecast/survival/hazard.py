@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -15,30 +15,30 @@ from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
-from forecast.survival.distribution import CountDistribution, Durations, one_row_each
-from forecast.survival.encoding import Encoding
+from forecast.survival.durations import Covariates, Durations, Encoding, one_row_each
 from forecast.survival.hazard_likelihood import (
     LARGEST,
     SHAPE_PRIOR,
     SMOOTH_NAMES,
     Counts,
     RowsHere,
-    raw_from_scaled,
+    check_rank,
     smooth_baseline,
     start_values,
+    symmetric_inverse,
 )
 from forecast.survival.model import (
     WELL_SUPPORTED,
+    CountDistribution,
     FitNotes,
+    Prior,
+    climb,
     fit_notes,
     gaussian_draws,
     last_supported,
+    prior_of,
     refuse_no_events,
 )
-from forecast.survival.newton import check_rank, climb, symmetric_inverse
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 SETTLED = 2.5e-7  # squared length of a step in standard errors; the step after is its square
 SEPARATED = 10.0  # log hazard per standard deviation: a factor of twenty thousand
@@ -77,7 +77,7 @@ class DiscreteHazard:
     """
 
     penalty: float = 0.0
-    prior: Mapping[str, tuple[float, float]] | None = None
+    prior: Prior | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.penalty) and self.penalty >= 0):
@@ -102,7 +102,17 @@ class DiscreteHazard:
             refuse_no_events(durations)
         site = RowsHere.of(durations, encoding)
         found = _fitted(self, encoding, site.counted, ask_here([site]))
-        clustered = None if one_row_each(durations) else self._sandwich(found, site)
+        clustered = None
+        if not one_row_each(durations):  # robust to rows of one subject being alike
+            _, scale, to_raw = site.counted.scaling()
+            # the prior's own gradient has its precision as variance
+            own = np.diag(self.gaussian(encoding, scale)[1])
+            with np.errstate(over="ignore"):
+                observed = site.derivatives(found.parameters).information
+                meat = site.meat(found.parameters)
+            bread = to_raw @ symmetric_inverse(to_raw.T @ (observed + own) @ to_raw, found.names)
+            bread = bread @ to_raw.T
+            clustered = np.asarray(bread @ (meat + own) @ bread)
         first_thin = int(np.argmax([*(site.counted.rows_at_risk < WELL_SUPPORTED), True])) + 1
         notes = fit_notes(
             durations,
@@ -112,19 +122,6 @@ class DiscreteHazard:
             messages=[Note("fit.extrapolated", "info", {"step": first_thin})],
         )
         return replace(found, clustered_matrix=clustered, notes=notes)
-
-    # the covariance robust to rows of one subject being alike
-    def _sandwich(self, found: FittedDiscreteHazard, site: RowsHere) -> FloatArray:
-        center, scale = site.counted.scaling()
-        to_raw = raw_from_scaled(center, scale)
-        # the prior's own gradient has its precision as variance
-        own = np.diag(self.gaussian(found.encoding, scale)[1])
-        with np.errstate(over="ignore"):
-            observed = site.derivatives(found.parameters).information
-            meat = site.meat(found.parameters)
-        bread = to_raw @ symmetric_inverse(to_raw.T @ (observed + own) @ to_raw, found.names)
-        bread = bread @ to_raw.T
-        return np.asarray(bread @ (meat + own) @ bread)
 
     def from_prior(self, columns: Sequence[str], horizon: int) -> FittedDiscreteHazard:
         """Return the model that the prior alone describes, for numeric covariates ``columns``.
@@ -142,14 +139,7 @@ class DiscreteHazard:
                 f"The prior says nothing of {left_out!r}.", "Give it a mean and a spread."
             )
         notes = FitNotes(0, 0, 0, horizon, 0, True, (Note("fit.prior_alone", "caution"),))
-        return FittedDiscreteHazard(
-            encoding=encoding,
-            parameters=mean,
-            covariance_matrix=np.diag(1 / precision),
-            clustered_matrix=None,
-            loglik=0.0,
-            notes=notes,
-        )
+        return FittedDiscreteHazard(encoding, mean, np.diag(1 / precision), None, 0.0, notes)
 
     def gaussian(self, encoding: Encoding, scale: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return mean and precision of all parameters, in raw units; ``scale`` is for the penalty.
@@ -166,11 +156,7 @@ class DiscreteHazard:
                 f"Parameters are {', '.join(names)}.{nearest(unknown[0], names)}",
             )
         ridge = np.concatenate([np.zeros(len(SMOOTH_NAMES)), self.penalty * scale**2])
-        mean = np.array([given[name][0] if name in given else 0.0 for name in names])
-        precision = np.array(
-            [given[n][1] ** -2 if n in given else r for n, r in zip(names, ridge, strict=True)]
-        )
-        return mean, precision
+        return prior_of(names, given, ridge)
 
 
 Ask: TypeAlias = Callable[..., list[Any]]  # a method of `RowsHere` and its arguments
@@ -208,29 +194,15 @@ def joint_fit(model: DiscreteHazard, encoding: Encoding, ask: Ask) -> FittedDisc
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FittedDiscreteHazard:
-    """What :meth:`DiscreteHazard.fit` found.
-
-    Attributes
-    ----------
-    encoding : Encoding
-        How covariates become numbers.
-    parameters : ndarray of shape (k,)
-        Baseline parameters, then coefficients, as named in ``names``.
-    covariance_matrix : ndarray of shape (k, k)
-        Inverse of the expected information plus the prior's precision.
-    clustered_matrix : ndarray of shape (k, k) or None
-        The same, robust to rows of one subject being alike (sandwich with the observed
-        information, times G / (G - 1) for G subjects); None when no subjects were named.
-    loglik : float
-        The log-likelihood without the prior or penalty.
-    notes : FitNotes
-    """
+    """What :meth:`DiscreteHazard.fit` found."""
 
     encoding: Encoding
-    parameters: FloatArray
-    covariance_matrix: FloatArray
+    parameters: FloatArray  # (k,): the baseline's, then coefficients, as ``names`` has them
+    covariance_matrix: FloatArray  # inverse of the expected information plus the prior's precision
+    # the same, robust to rows of one subject being alike (sandwich with the observed information,
+    # times G / (G - 1) for G subjects); None when no subjects were named
     clustered_matrix: FloatArray | None
-    loglik: float
+    loglik: float  # without the prior or penalty
     notes: FitNotes
 
     @property
@@ -238,37 +210,26 @@ class FittedDiscreteHazard:
         """The parameters' names: the baseline's, then the encoded covariates'."""
         return SMOOTH_NAMES + self.encoding.names
 
-    def predict(
-        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
-    ) -> CountDistribution:
+    def predict(self, covariates: Covariates, horizon: int) -> CountDistribution:
         """Return each row's distribution over steps 1 to ``horizon``, at the estimates.
 
         The baseline goes on beyond the last event seen, see ``notes.supported_to``.
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
-        matrix = self.encoding.encode(covariates, average=True)
-        pmf = self.pmfs(self.parameters[None, :], matrix, horizon)
+        pmf = self._pmfs(self.parameters[None, :], covariates, horizon)
         return CountDistribution(pmf[0], self.encoding.unseen(covariates))
 
     def predict_draws(
-        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
+        self, covariates: Covariates, horizon: int, *, n_draws: int, seed: int
     ) -> FloatArray:
-        """Return pmfs of shape (n_draws, n, horizon) under draws of the parameters.
-
-        Draws are Gaussian, from ``clustered_matrix`` where there is one and ``covariance_matrix``
-        otherwise; draw d is the same whatever the rows.
-        """
+        """Return pmfs of shape (n_draws, n, horizon) under draws of the parameters."""
         horizon = check_whole_number(horizon, name="horizon", low=1)
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
-        matrix = self.encoding.encode(covariates, average=True)
-        return self.pmfs(_drawn(self, n_draws, seed), matrix, horizon)
+        return self._pmfs(_drawn(self, n_draws, seed), covariates, horizon)
 
-    def pmfs(self, parameters: FloatArray, matrix: FloatArray, horizon: int) -> FloatArray:
-        """Return pmfs of shape (n_draws, n, horizon) for parameters of shape (n_draws, k).
-
-        ``matrix`` is encoded covariates of shape (n, p), as ``encoding.encode`` returns them.
-        """
-        cut = len(SMOOTH_NAMES)
+    def _pmfs(self, parameters: FloatArray, covariates: Covariates, horizon: int) -> FloatArray:
+        """Return pmfs of shape (n_draws, n, horizon) for parameters of shape (n_draws, k)."""
+        matrix, cut = self.encoding.encode(covariates, average=True), len(SMOOTH_NAMES)
         linear = smooth_baseline(parameters[:, :cut], horizon)
         added = np.minimum(parameters[:, cut:] @ matrix.T, LARGEST)
         total = np.cumsum(np.exp(np.minimum(linear, LARGEST)), axis=1)
@@ -307,8 +268,7 @@ def _fitted(
 ) -> FittedDiscreteHazard:
     names, cut = SMOOTH_NAMES + encoding.names, len(SMOOTH_NAMES)
     begin = np.pad(start_values(counts.at_risk, counts.events), (0, len(encoding.names)))
-    center, scale = counts.scaling()
-    to_raw = raw_from_scaled(center, scale)
+    _, scale, to_raw = counts.scaling()
     mean, precision = model.gaussian(encoding, scale)
     runs_away = np.append(np.zeros(cut, dtype=bool), precision[cut:] == 0)
     last: list[FloatArray] = []  # where the rows were asked last, and what they said
@@ -340,18 +300,13 @@ def _fitted(
         raw = to_raw @ found
         expected = np.sum(ask("expected", raw), axis=0) + np.diag(precision)
         inverse = symmetric_inverse(to_raw.T @ expected @ to_raw, names)
-    return FittedDiscreteHazard(
-        encoding=encoding,
-        parameters=raw,
-        covariance_matrix=to_raw @ inverse @ to_raw.T,
-        clustered_matrix=None,
-        loglik=float(loglik + step @ (gradient - total @ step / 2)),
-        notes=FitNotes(
-            n_rows=counts.n_rows,
-            n_subjects=counts.n_subjects,
-            n_events=int(counts.row_events.sum()),
-            horizon=len(counts.at_risk),
-            supported_to=last_supported(counts.rows_at_risk),
-            converged=converged,
-        ),
+    notes = FitNotes(
+        n_rows=counts.n_rows,
+        n_subjects=counts.n_subjects,
+        n_events=int(counts.row_events.sum()),
+        horizon=len(counts.at_risk),
+        supported_to=last_supported(counts.rows_at_risk),
+        converged=converged,
     )
+    covariance, more = to_raw @ inverse @ to_raw.T, step @ (gradient - total @ step / 2)
+    return FittedDiscreteHazard(encoding, raw, covariance, None, float(loglik + more), notes)

@@ -24,8 +24,14 @@ import numpy as np
 
 from forecast._types import BoolArray, FloatArray
 from forecast.errors import FitError
-from forecast.survival.distribution import Durations, count_steps, count_subjects, first_seen
-from forecast.survival.encoding import Encoding, is_zero_one
+from forecast.survival.durations import (
+    Durations,
+    Encoding,
+    count_steps,
+    count_subjects,
+    first_seen,
+    is_zero_one,
+)
 
 PIVOT = 8
 SMOOTH_NAMES = ("baseline[level]", "baseline[slope]", "baseline[curve]")
@@ -38,6 +44,7 @@ BLOCK = 1024  # rows worked on together: what is made of them stays in the secon
 LARGEST = 700.0  # exp(700) is still a number
 SMALLEST = 1e-300  # met only at events without weight, in steps that have no event
 TINIEST = 1e-30
+SINGULAR = 1e-10
 
 
 def basis_of(horizon: int) -> FloatArray:
@@ -153,24 +160,21 @@ class Counts:
             sum(one.n_subjects for one in each),
         )
 
-    def scaling(self) -> tuple[FloatArray, FloatArray]:
+    def scaling(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return center and scale of each column, 0 and 1 for one of zeros and ones.
 
-        They keep the arithmetic well conditioned, and penalties free of units.
+        They keep the arithmetic well conditioned, and penalties free of units. The third is the
+        matrix to raw parameters from those of ``(column - center) / scale``.
         """
         center = self.first / (self.weight or 1.0)
         spread = np.sqrt(np.maximum(self.second / (self.weight or 1.0) - center**2, 0.0))
         kept = self.zero_one | (spread == 0)
-        return np.where(self.zero_one, 0.0, center), np.where(kept, 1.0, spread)
-
-
-def raw_from_scaled(center: FloatArray, scale: FloatArray) -> FloatArray:
-    """Return the matrix to raw parameters from those of ``(column - center) / scale``."""
-    cut = len(SMOOTH_NAMES)
-    matrix = np.eye(cut + len(scale))
-    matrix[0, cut:] = -center / scale  # the level alone moves the whole baseline
-    matrix[cut:, cut:] = np.diag(1 / scale)
-    return matrix
+        center, scale = np.where(self.zero_one, 0.0, center), np.where(kept, 1.0, spread)
+        cut = len(SMOOTH_NAMES)
+        to_raw = np.eye(cut + len(scale))
+        to_raw[0, cut:] = -center / scale  # the level alone moves the whole baseline
+        to_raw[cut:, cut:] = np.diag(1 / scale)
+        return center, scale, to_raw
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,11 +215,11 @@ class RowsHere:
             len(durations),
             count_subjects(durations),
         )
-        center, scale = counted.scaling()
-        to_own = np.linalg.inv(raw_from_scaled(center, scale)).astype(np.float64)
+        center, scale, to_raw = counted.scaling()
         X -= center
         X /= scale
-        return cls(durations, counted, to_own, np.ascontiguousarray(X))
+        own = np.linalg.inv(to_raw).astype(np.float64)
+        return cls(durations, counted, own, np.ascontiguousarray(X))
 
     def counts(self) -> Counts:
         """Return counts per step and moments: what a joint fit asks first."""
@@ -307,3 +311,41 @@ class RowsHere:
         basis = basis_of(len(by_step))
         own = np.block([[basis.T @ (basis * by_step[:, None]), side], [side.T, slopes]])
         return np.asarray(self.to_own.T @ own @ self.to_own)
+
+
+def symmetric_inverse(matrix: FloatArray, names: Sequence[str]) -> FloatArray:
+    """Return the inverse of a positive definite matrix, after scaling its diagonal to one."""
+    scaled, units = check_rank(matrix, names)
+    inverse = np.linalg.inv(scaled) / units
+    return np.asarray((inverse + inverse.T) / 2)
+
+
+def check_rank(information: FloatArray, names: Sequence[str]) -> tuple[FloatArray, FloatArray]:
+    """Return ``information`` (p, p) with a diagonal of one, and by what it was divided.
+
+    Raises FitError, by ``names``, if it is singular.
+    """
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    units = np.outer(scale, scale)
+    scaled = information / units
+    try:
+        pivots = np.diag(np.linalg.cholesky(scaled)) ** 2
+        if pivots.min(initial=1.0) > SINGULAR:
+            return scaled, units
+    except np.linalg.LinAlgError:
+        pass
+    if not np.isfinite(scaled).all():
+        raise FitError(
+            "The fit left the range of numbers.",
+            "Rescale the covariates, or give a penalty or a prior.",
+        )
+    values, vectors = np.linalg.eigh(scaled)
+    if values[0] > SINGULAR:
+        return scaled, units
+    along = np.abs(vectors[:, 0])
+    tied = [name for name, part in zip(names, along, strict=True) if part > 0.05 * along.max()]
+    shown = [name for name in tied if not name.startswith("baseline[")] or tied
+    what = f"do not settle {shown[0]}"
+    if len(shown) > 1:
+        what = f"cannot tell apart: {', '.join(shown[:6])}"
+    raise FitError(f"The data {what}.", "Leave one of them out, or give a penalty or a prior.")

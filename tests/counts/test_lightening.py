@@ -11,9 +11,9 @@ import forecast
 from benchmarks.clinics import drawn_world
 from benchmarks.truth import fresh_clients
 from forecast.assess import tie_split_coverage
-from forecast.counts.attributes import COVARIATES
+from forecast.counts.attributes import COVARIATES, LIGHTER, duration_prior, hazard_prior
+from forecast.counts.fit import candidates
 from forecast.counts.log_summary import Lightening
-from forecast.counts.prior import LIGHTER, candidates, duration_prior, hazard_prior
 from forecast.counts.rows import course_rows, of_goal
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import assess_forecaster, card_text

@@ -7,7 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.counts.prior import evidence_model, hazard_prior
+from forecast.counts.attributes import hazard_prior
+from forecast.counts.fit import evidence_model
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
 COMPLETE = replace(

@@ -16,7 +16,6 @@ from numpy.testing import assert_allclose
 
 from forecast.errors import FitError, RequestError
 from forecast.survival import AcceleratedTime, Durations, FittedAcceleratedTime
-from forecast.survival.accelerated import widened
 
 PEERS = {
     "weibull": WeibullAFTFitter,
@@ -243,15 +242,6 @@ def test_never_less_than_the_inverse_information_in_any_direction():
         )
         added = np.linalg.eigvalsh(named.covariance - unnamed.covariance)
         assert added.min() > -1e-12
-
-
-def test_the_widened_matrix_does_not_depend_on_units():
-    rng = np.random.default_rng(0)
-    root, between = rng.normal(size=(4, 4)), rng.normal(size=(4, 4))
-    between = between + between.T
-    units = np.diag([1.0, 100.0, 0.01, 3.0])
-    other = widened(units @ root, np.linalg.inv(units) @ between @ np.linalg.inv(units))
-    assert_allclose(other, units @ widened(root, between) @ units, rtol=1e-8)
 
 
 @pytest.mark.slow

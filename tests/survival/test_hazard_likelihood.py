@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
+from forecast.errors import FitError
 from forecast.survival import Durations, Encoding, RowsHere
-from forecast.survival.hazard_likelihood import basis_of
+from forecast.survival.hazard_likelihood import basis_of, check_rank, symmetric_inverse
 
 from .conftest import long_rows
 
@@ -88,3 +89,17 @@ def test_expected_information_is_the_mean_of_the_observed_under_the_model(frame)
     found = RowsHere.of(durations, Encoding(())).expected(np.array([-1.3, 0.0, 0.0]))
     u, basis = np.exp(-1.3), basis_of(1)
     assert_allclose(found, 10 * u**2 / np.expm1(u) * basis.T @ basis)
+
+
+def test_columns_that_cannot_be_told_apart_are_named():
+    tied = np.array([[1.0, 0.0, 1.0], [0.0, 1.0, 0.0], [1.0, 0.0, 1.0]])
+    with pytest.raises(FitError, match="cannot tell apart: smoker, smokes"):
+        check_rank(tied, ("smoker", "age", "smokes"))
+
+
+def test_an_inverse_stays_symmetric_whatever_the_units():
+    core = np.array([[2.0, 0.3, 0.1], [0.3, 1.0, 0.2], [0.1, 0.2, 3.0]])
+    units = np.outer([1e-6, 1.0, 1e5], [1e-6, 1.0, 1e5])
+    inverse = symmetric_inverse(core * units, ("a", "b", "c"))
+    assert (inverse == inverse.T).all()
+    assert_allclose(inverse * units, np.linalg.inv(core), rtol=1e-12)

@@ -1,4 +1,8 @@
-"""Covariates as numbers: which columns, which levels, in which order. Learnt once, then frozen."""
+"""Rows of time to an event counted in steps, and their covariates as numbers.
+
+Who was at risk when and what was seen; which columns, which levels, in which order, learnt once,
+then frozen.
+"""
 
 from __future__ import annotations
 
@@ -11,17 +15,217 @@ import numpy.typing as npt
 
 from forecast._checks import counted, nearest
 from forecast._notes import Note
-from forecast._types import BoolArray, FloatArray
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
 
 if TYPE_CHECKING:
     import pandas as pd
 
+MOST_STEPS = 1_000_000  # tables per step are kept: a mistyped count must not fill the memory
 MOST_LEVELS = 200  # more are labels of rows, not levels: nothing can be learnt of each
 SHORT = 50_000  # rows
 
 CodeArray: TypeAlias = npt.NDArray[np.signedinteger[Any]]
 Levels: TypeAlias = tuple[str, ...]
+# a mapping gives each column as one value or as a list of values
+Covariates: TypeAlias = "pd.DataFrame | Mapping[str, Any]"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Durations:
+    """One row per spell: at risk in steps ``entry + 1`` to ``step``, event at ``step`` if observed.
+
+    A subject whose covariates change has one row per spell of constant covariates, the next
+    starting where the one before ended; only the last can carry the event.
+
+    Attributes
+    ----------
+    step : ndarray of shape (n,), int
+        The last step at risk, from 1.
+    observed : ndarray of shape (n,), bool
+        Whether the event happened at ``step``; otherwise the row is censored there.
+    covariates : DataFrame of shape (n, p)
+        Numeric columns, or text columns whose values are levels; the index becomes 0 to n - 1.
+        Not copied, where :meth:`from_frame` and :meth:`take` copy what they are given.
+    subject : ndarray of shape (n,)
+        Who the row belongs to: rows of one subject are not independent.
+    entry : ndarray of shape (n,), int
+        Steps already taken, event-free, before the row is watched (left truncation).
+    weight : ndarray of shape (n,), float
+        How many rows this one stands for; 0 or more.
+
+    Raises
+    ------
+    DataError
+        If a step is below 1 or above a million, an entry is negative or not before its step, a
+        weight is negative, anything but a covariate is missing, or lengths differ.
+
+    Examples
+    --------
+    >>> durations.step, durations.observed.astype(int), len(durations.take(durations.observed))
+    (array([1, 2, 2, 3, 4, 5]), array([1, 1, 0, 1, 1, 0]), 4)
+    """
+
+    step: IntArray
+    observed: BoolArray
+    covariates: pd.DataFrame
+    subject: AnyArray
+    entry: IntArray
+    weight: FloatArray
+
+    def __post_init__(self) -> None:
+        from pandas import RangeIndex, isna
+
+        arrays = {
+            "step": whole("step", self.step),
+            "observed": flags("observed", self.observed),
+            "subject": np.array(self.subject),
+            "entry": whole("entry", self.entry),
+            "weight": numbers("weight", self.weight).copy(),
+        }
+        n = len(arrays["step"])
+        for name, array in arrays.items():
+            if array.shape != (n,):
+                raise DataError(
+                    f"{name} has shape {array.shape}, step has {counted(n, 'row')}.",
+                    "Give one value per row.",
+                )
+            array.setflags(write=False)
+            object.__setattr__(self, name, array)
+        if len(self.covariates) != n:
+            raise DataError(
+                f"covariates has {counted(len(self.covariates), 'row')}, step has {n}.",
+                "Give one row of covariates per row.",
+            )
+        covariates = self.covariates.copy(deep=False)
+        covariates.index = RangeIndex(n)
+        object.__setattr__(self, "covariates", covariates)
+        refuse(self.step < 1, "step", "is below 1", "Count steps from 1.")
+        refuse(self.entry < 0, "entry", "is negative", "Give the steps taken before.")
+        late, allowed = self.entry >= self.step, (self.weight >= 0) & np.isfinite(self.weight)
+        refuse(late, "entry", "is not before its step", "Leave out rows that were never at risk.")
+        refuse(~allowed, "weight", "is not 0 or more", "Give weights from 0 up.")
+        refuse(self.step > MOST_STEPS, "step", f"is above {MOST_STEPS:,}", "Use longer steps.")
+        refuse(isna(self.subject), "subject", "is missing", "Name every subject.")
+
+    @classmethod
+    def from_frame(
+        cls,
+        frame: pd.DataFrame,
+        *,
+        step: str,
+        observed: str,
+        covariates: Sequence[str] = (),
+        entry: str | None = None,
+        subject: str | None = None,
+        weight: str | None = None,
+    ) -> Durations:
+        """Return the durations held in named columns of ``frame``.
+
+        Without ``covariates`` there are none, which is all that a life table needs. Without
+        ``subject`` every row is its own; without ``entry`` all start at 0; without
+        ``weight`` each row counts once.
+        """
+        import pandas as pd
+
+        named = [step, observed, entry, subject, weight, *covariates]
+        missing = [name for name in named if name is not None and name not in frame.columns]
+        if missing:
+            raise DataError(
+                f"The frame has no column {missing[0]!r}.",
+                f"Its columns are {list(frame.columns)}.{nearest(missing[0], frame.columns)}",
+            )
+        if frame.index.has_duplicates:
+            raise DataError(
+                f"The frame's index repeats {frame.index[frame.index.duplicated()].tolist()[0]!r}.",
+                "Give every row its own label, for example with reset_index().",
+            )
+        n = len(frame)
+        return cls(
+            step=frame[step].to_numpy(),
+            observed=frame[observed].to_numpy(),
+            # put together here: copying columns that lie apart would copy their numbers thrice
+            covariates=pd.DataFrame({name: frame[name] for name in covariates}, index=frame.index),
+            subject=frame[subject].to_numpy() if subject else np.arange(n, dtype=np.int32),
+            entry=frame[entry].to_numpy() if entry else np.zeros(n, dtype=np.int64),
+            weight=frame[weight].to_numpy() if weight else np.ones(n),
+        )
+
+    def __len__(self) -> int:
+        return len(self.step)
+
+    def take(self, rows: IntArray | BoolArray) -> Durations:
+        """Return the rows asked for, in that order, by position or by a mask."""
+        return Durations(
+            self.step[rows],
+            self.observed[rows],
+            self.covariates.iloc[np.arange(len(self))[rows]],
+            self.subject[rows],
+            self.entry[rows],
+            self.weight[rows],
+        )
+
+
+def count_steps(
+    durations: Durations, weight: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Return (at risk, events) at steps 1 to the last, weighted, each of shape (steps,)."""
+    weight = durations.weight if weight is None else weight
+    steps = int(durations.step.max(initial=0))
+    event = durations.observed
+    events = np.bincount(durations.step[event], weight[event], steps + 1)[1:]
+    leave = np.bincount(durations.step, weight, steps + 1)[1:]
+    join = np.bincount(durations.entry, weight, steps + 1)[:steps]
+    # at risk at t: joined before t, not left before t
+    left = np.concatenate([[0.0], np.cumsum(leave)[:-1]])
+    at_risk: FloatArray = np.cumsum(join) - left
+    return at_risk, events.astype(np.float64)
+
+
+def one_row_each(durations: Durations) -> bool:
+    """Say whether subjects are just the row numbers: nobody was named, all are independent."""
+    subject = durations.subject
+    return subject.dtype.kind in "iu" and bool((subject == np.arange(len(subject))).all())
+
+
+def count_subjects(durations: Durations) -> int:
+    """Return the number of distinct subjects."""
+    if one_row_each(durations):
+        return len(durations)
+    return len(set(durations.subject.tolist()))
+
+
+def first_seen(subject: AnyArray) -> IntArray:
+    """Return subjects numbered in the order they are first met."""
+    from pandas import factorize
+
+    return factorize(subject)[0]
+
+
+def whole(name: str, values: npt.ArrayLike) -> IntArray:
+    """Return ``values`` as whole numbers, or raise DataError."""
+    if np.asarray(values).dtype.kind in "iu":
+        return np.array(values, dtype=np.int64)
+    found = numbers(name, values)
+    refuse(found != np.floor(found), name, "is not a whole number", "Give whole steps.")
+    return found.astype(np.int64)
+
+
+def flags(name: str, values: npt.ArrayLike) -> BoolArray:
+    """Return ``values`` as yes or no, or raise DataError."""
+    if np.asarray(values).dtype == np.bool_:
+        return np.array(values)
+    found = numbers(name, values)
+    refuse(~np.isin(found, (0, 1)), name, "is neither true nor false", "Give true or false.")
+    return np.asarray(found == 1)
+
+
+def refuse(bad: BoolArray, name: str, what: str, remedy: str) -> None:
+    """Raise DataError naming the first bad row, if there is one."""
+    if bad.any():
+        raise DataError(
+            f"{counted(bad.sum(), 'value')} of {name}: row {bad.argmax()} {what}.", remedy
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +279,15 @@ class Encoding:
         dropped: list[str] = []
         whole = float_block(frame, list(frame.columns))
         for at, name in enumerate(frame.columns):
-            series = None if whole is not None else frame[name]
-            levels = None if series is None or numeric(series) else known_levels(name, series)
+            cells: Any = frame[name] if whole is None else whole[:, at]
+            levels = known_levels(name, cells) if whole is None and not numeric(cells) else None
             if levels is not None and len(levels) > MOST_LEVELS:
                 raise DataError(
                     f"Column {name!r} has {len(levels)} different texts, the first {levels[0]!r}.",
                     f"Give a column of at most {MOST_LEVELS} levels, or numbers; leave out labels.",
                 )
             if levels is None:
-                numbered = whole[:, at] if whole is not None else frame[name]
-                values = np.asarray(numbered, dtype=np.float64)
+                values = np.asarray(cells, dtype=np.float64)
                 ends = (values.min(), values.max()) if len(values) else (0.0, 1.0)
                 if not np.isfinite(ends).all():
                     refuse_missing(name, ~np.isfinite(values))
@@ -95,12 +298,14 @@ class Encoding:
                 dropped.append(str(name))
             else:
                 columns.append((str(name), levels))
-        texts = [(frame[name], name, levels) for name, levels in columns if levels is not None]
-        return cls(tuple(columns), tuple(dropped), tuple(level_shares(*text) for text in texts))
+        texts = [(name, frame[name], levels) for name, levels in columns if levels is not None]
+        counts = [np.bincount(codes(*text), minlength=len(text[2])) for text in texts]
+        shares = tuple(tuple((count / len(frame)).tolist()) for count in counts)
+        return cls(tuple(columns), tuple(dropped), shares)
 
     def encode(
         self,
-        covariates: pd.DataFrame | Mapping[str, Any] | None,
+        covariates: Covariates | None,
         *,
         constant: bool = False,
         average: bool = False,
@@ -143,12 +348,12 @@ class Encoding:
             refuse_missing(self.names[column - constant], ~np.isfinite(matrix[:, column]))
         return matrix
 
-    def unseen(self, covariates: pd.DataFrame | Mapping[str, Any]) -> tuple[Note, ...]:
+    def unseen(self, covariates: Covariates) -> tuple[Note, ...]:
         """Return a note for each level that is answered at the average, and of how many rows."""
         found = []
-        texts = [column for column in self.columns if column[1] is not None]
-        for name, levels in texts if self.shares else ():
-            assert levels is not None
+        for name, levels in self.columns if self.shares else ():
+            if levels is None:
+                continue
             values = covariates[name]
             new = codes(name, values, levels, strict=False) < 0
             given = np.atleast_1d(np.asarray(values, dtype=object))[new].tolist()
@@ -176,21 +381,18 @@ def float_block(frame: Any, names: Sequence[str]) -> FloatArray | None:
 
 def is_zero_one(values: FloatArray) -> bool:
     """Say whether a column holds only zeros and ones."""
-    first = values[:100]  # nearly always tells numbers from zeros and ones
-    if not ((first == 0) | (first == 1)).all():
-        return False
-    return bool(((values == 0) | (values == 1)).all())
+    # the first hundred nearly always tell numbers from zeros and ones
+    return all(bool(((some == 0) | (some == 1)).all()) for some in (values[:100], values))
 
 
 def numeric(series: pd.Series[Any]) -> bool:
     """Say whether the column holds numbers (or true and false)."""
-    from pandas.api.types import is_bool_dtype, is_numeric_dtype
+    from pandas.api.types import is_numeric_dtype
 
     if hasattr(series, "cat"):
         return False
-    if is_numeric_dtype(series) or is_bool_dtype(series):
-        return True
-    return all(isinstance(value, int | float | np.number) for value in series)
+    each = (isinstance(value, int | float | np.number) for value in series)
+    return is_numeric_dtype(series) or all(each)
 
 
 def known_levels(name: str, series: pd.Series[Any]) -> Levels:
@@ -201,22 +403,13 @@ def known_levels(name: str, series: pd.Series[Any]) -> Levels:
     return tuple(sorted({str(value) for value in series.unique()}))
 
 
-def level_shares(series: pd.Series[Any], name: str, levels: Levels) -> tuple[float, ...]:
-    """Return the share of each level among the rows."""
-    count = np.bincount(codes(name, series, levels), minlength=len(levels))
-    return tuple((count / len(series)).tolist())
-
-
 def is_single(values: Any) -> bool:
     """Say whether ``values`` is one value rather than a list of them."""
-    if isinstance(values, list | tuple):
-        return False  # numpy would look through all of it
-    if isinstance(values, np.ndarray):
-        return values.ndim == 0
-    return isinstance(values, str | int | float) or values is None or np.ndim(values) == 0
+    # numpy would look through all of a list
+    return not isinstance(values, list | tuple) and np.ndim(values) == 0
 
 
-def count_rows(covariates: pd.DataFrame | Mapping[str, Any], needed: Sequence[str]) -> int:
+def count_rows(covariates: Covariates, needed: Sequence[str]) -> int:
     """Return the number of rows, after checking that every needed column is there."""
     for name in needed:
         if name not in covariates:

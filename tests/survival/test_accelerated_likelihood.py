@@ -1,11 +1,17 @@
-"""The latent distributions against scipy, far into both tails."""
+"""The latent distributions against scipy, far into both tails, and what is made of them."""
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from forecast.survival.location_scale import STANDARDS, log_ends, normal_above, step_likelihood
+from forecast.survival.accelerated_likelihood import (
+    STANDARDS,
+    log_ends,
+    normal_above,
+    step_likelihood,
+    widened,
+)
 
 Z = np.linspace(-12, 12, 4801)
 
@@ -77,3 +83,12 @@ def test_slope_and_bend_of_the_likelihood_are_those_of_its_value_however_far_out
             rtol=1e-5,
             atol=1e-5 * size,
         )
+
+
+def test_the_widened_matrix_does_not_depend_on_units():
+    rng = np.random.default_rng(0)
+    root, between = rng.normal(size=(4, 4)), rng.normal(size=(4, 4))
+    between = between + between.T
+    units = np.diag([1.0, 100.0, 0.01, 3.0])
+    other = widened(units @ root, np.linalg.inv(units) @ between @ np.linalg.inv(units))
+    assert_allclose(other, units @ widened(root, between) @ units, rtol=1e-8)
