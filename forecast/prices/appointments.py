@@ -32,12 +32,11 @@ from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of
 from forecast.prices.money import from_cents
-from forecast.prices.open_courses import from_now, gradings_by_course, match_package
+from forecast.prices.past_and_open import from_now, gradings_by_course, match_package
 from forecast.prices.payoff import areas_of, charges_of, price_rows
 from forecast.prices.rhythm import Gaps, OwnTime, Starts, last_day
-from forecast.prices.shared_risk import stretched
 from forecast.prices.tariff import Tariff
-from forecast.prices.year import DrawsEstimates, pull_of
+from forecast.prices.year import DrawsEstimates, pull_of, stretched
 from forecast.tattoo import Laser, ink_group, unreached_inks
 
 REPLICATES = 2000

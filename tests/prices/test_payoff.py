@@ -12,12 +12,16 @@ from numpy.testing import assert_allclose
 from forecast.errors import RequestError
 from forecast.prices.payoff import (
     expected_shortfall,
+    left_of,
     outcome_chances,
     price_rows,
     smallest_price,
     terms_of,
 )
+from forecast.prices.quote import price_package
 from forecast.prices.tariff import Package, Tariff
+
+from .made import estimate
 
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])  # chance of 1 to 6 sessions, worked by hand
 
@@ -209,3 +213,52 @@ def test_many_enquiries_are_worked_in_parts_and_come_out_in_their_order():
     for row in (0, 4095, 4096, 4999):
         alone = sold(fixed_price(400), pmf=pmf[row], stop=0.1)
         assert_allclose(many.margin[row], alone.margin[0])
+
+
+TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
+REDUCED = Package(
+    "part_fixed", name="reduced", sessions=8, price=150, extra_price=75, labels={"de": "Nachlass"}
+)
+
+
+@pytest.mark.parametrize(
+    ("done", "bill"),
+    [
+        (0, 8 * 150 + 2 * 75),  # ten sessions in all, the price falls after the eighth
+        (6, 2 * 150 + 2 * 75),
+        (8, 2 * 75),
+        (9, 1 * 75),
+    ],
+)
+def test_a_reduced_price_goes_on_where_the_course_stands(done: int, bill: int):
+    found = left_of(REDUCED, TARIFF, done)
+    assert found is not None
+    quote = price_package(estimate(np.eye(25)[10 - done - 1]), *found, started=bool(done))
+    assert quote.expected_bill == bill
+    assert quote.package.name == "reduced"
+    assert quote.package.label("de") == "Nachlass"
+
+
+def test_a_fixed_price_holds_what_is_left_up_to_its_cap_and_is_asked_for_anew():
+    found = left_of(Package("fixed", price=1200, cap=12), TARIFF, 5)
+    assert found is not None
+    package, rest = found
+    assert (package.cap, package.price, rest.cap) == (7, None, 10)
+
+
+def test_a_new_block_is_sold_while_the_course_has_room_for_it():
+    block = Package("block", sessions=6, price=780, extra_price=140)
+    found = left_of(block, TARIFF, 9)
+    assert found is not None
+    assert (found[0].sessions, found[0].price) == (6, Decimal(780))
+    assert left_of(block, TARIFF, 10) is None
+
+
+@pytest.mark.parametrize("kind", ["per_session", "fixed"])
+def test_nothing_is_sold_beyond_the_most_sessions_of_a_course(kind: str):
+    assert left_of(Package(kind), TARIFF, 14) is not None
+    assert left_of(Package(kind), TARIFF, 15) is None
+
+
+def test_at_the_consultation_nothing_changes():
+    assert left_of(REDUCED, TARIFF, 0) == (REDUCED, TARIFF)

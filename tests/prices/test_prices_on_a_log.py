@@ -19,7 +19,7 @@ from forecast import (
 )
 from forecast.invented import simulate_log
 from forecast.log import enquiries_of
-from forecast.prices.open_courses import value_open_book
+from forecast.prices.past_and_open import value_open_book
 from forecast.prices.payoff import areas_of, price_rows
 
 PACKAGES = (
