@@ -13,7 +13,7 @@ if TYPE_CHECKING:
         mean_estimates,
         price_many,
     )
-    from forecast.prices.money import from_cents
+    from forecast.prices.package import Package, from_cents
     from forecast.prices.past_and_open import (
         backtest_package,
         clients_drawn,
@@ -21,9 +21,8 @@ if TYPE_CHECKING:
         stop_factors,
         value_open_book,
     )
-    from forecast.prices.payoff import left_of, price_rows
-    from forecast.prices.quote import Quote, draws_of, price_package, quotes_lines
-    from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
+    from forecast.prices.quote import Quote, draws_of, price_package, price_rows, quotes_lines
+    from forecast.prices.tariff import Tariff, left_of, read_tariff, tariff_template
     from forecast.prices.year import Book, Variation, price_caseload
 
 

@@ -27,10 +27,9 @@ from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry
-from forecast.prices.money import from_cents, round_up
-from forecast.prices.payoff import Priced, areas_of, price_rows, smallest_price
-from forecast.prices.quote import HALF
-from forecast.prices.tariff import Package, Tariff, check_sold
+from forecast.prices.package import Package, from_cents, round_up
+from forecast.prices.quote import HALF, Priced, areas_of, price_rows, smallest_price
+from forecast.prices.tariff import Tariff, check_sold
 from forecast.prices.year import DrawsEstimates, asked_and_offered, pull_of
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
 
@@ -82,9 +81,8 @@ def price_many(
     if isinstance(frame, pd.DataFrame):
         labels = list(frame.get("enquiry_id", frame.index))
     pmf, stop, pull = mean_estimates(forecaster, asked)
-    area = areas_of(asked)
+    area, tables = areas_of(asked), []
     each = tariff.session_costs(area)
-    tables = []
     priced = price_rows(pmf, stop, offered, tariff, area_cm2=area, pull=pull)
     for package, one in zip(offered, priced, strict=True):
         few = (one.enough < HALF) & (package.kind == "fixed")
@@ -159,10 +157,7 @@ class WhoLoses(Result):
         return rows.groupby("package", sort=False)[columns].mean().reset_index()
 
     def worst(self) -> pd.DataFrame:
-        """Return of each package the five enquiries that bring the least, with the reason.
-
-        None is above the package's mean margin.
-        """
+        """Return of each package the five below its mean margin that bring the least, and why."""
         kept = ["package", "enquiry", "price", "margin", "chance_of_loss", "sessions", "reason"]
         order = []
         for _, rows in self.rows.groupby("package", sort=False):
@@ -179,32 +174,23 @@ class WhoLoses(Result):
         return {"packages": packages, "currency": self.currency}
 
     def lines(self, language: str) -> list[str]:
-        """Return which package loses, what each enquiry pays, and a table of the packages.
-
-        The price of each enquiry is given where there are a few, and where there are several, who
-        brings the least.
-        """
+        """Return which package loses, a table of the packages, and what single enquiries bring."""
         lines: list[str] = [Sentence(self.verdict)]
         asked = self.rows["enquiry"].nunique()
         if 1 < asked <= FEW:
             lines += aligned(self._prices(), language, to_the_right=True)
         lines += ["", *self._by_package(language), sentence("prices.heads", self._values)]
         if asked > 1:
-            lines += ["", sentence("loses.least_left_by"), *self._least()]
+            lines += self._least()
         return [*lines, *bullets([Note("prices.not_for_sale")])]
 
     def in_brief(self, language: str) -> list[str]:
-        """Return the same in a few lines: of a few enquiries what each pays.
-
-        For one enquiry also what each package leaves, and how often its sessions are too few; of
-        many the table of packages and who brings the least.
-        """
+        """Return the same in a few lines: what each of a few enquiries pays, of many the table."""
         lines: list[str] = [Sentence(self.verdict)]
         asked = self.rows["enquiry"].nunique()
         notes = [Note("prices.not_for_sale")]
         if asked > FEW:
-            lines += self._by_package(language)
-            lines += ["", sentence("loses.least_left_by"), *self._least()]
+            lines += [*self._by_package(language), *self._least()]
             notes = [Note("prices.heads", values=self._values), *notes]
         else:
             rows, table = self._prices(), self.to_frame()
@@ -221,17 +207,15 @@ class WhoLoses(Result):
         return rows + [[str(one), *map(_money, own)] for one, *own in priced.itertuples()]
 
     def _by_package(self, language: str) -> list[str]:
-        money = ("price", "margin")
-        shares = ("chance_of_loss", "losing", "not_enough", "misleading")
-        heads = ("package", *money, *shares)
+        say: dict[str, Any] = {"package": self._said, "price": _money, "margin": _money}
+        heads = (*say, "chance_of_loss", "losing", "not_enough", "misleading")
         rows: list[list[str]] = [[sentence(f"loses.head_{name}") for name in heads]]
         for own in self.to_frame().to_dict("records"):
-            cells = [_money(own[name]) for name in money] + [_of_100(own[name]) for name in shares]
-            rows.append([self._said(own["package"]), *cells])
+            rows.append([say.get(name, _of_100)(own[name]) for name in heads])
         return aligned(rows, language, to_the_right=True)
 
-    def _least(self) -> list[Sentence]:
-        lines = []
+    def _least(self) -> list[str]:
+        lines: list[str] = ["", sentence("loses.least_left_by")]
         for package, worst in self.worst().groupby("package", sort=False):
             named = []
             for one in worst.itertuples():
@@ -246,10 +230,11 @@ class WhoLoses(Result):
         """Which packages lose money on average, or with which it is lost most often."""
         table = self.to_frame()
         losing = table[table["margin"] < 0]
-        margins = zip(losing["package"], losing["margin"], strict=True)
         if len(losing):
-            each = [{"package": self._said(a), "margin": _money(b)} for a, b in margins]
-            said = [sentence("loses.margin", values) for values in each]
+            margins = zip(map(self._said, losing["package"]), losing["margin"], strict=True)
+            said = [
+                sentence("loses.margin", {"package": a, "margin": _money(b)}) for a, b in margins
+            ]
             return Note("prices.loses", "serious", {"packages": said, **self._values})
         worst = table.loc[table["chance_of_loss"].idxmax()]
         share = of_100(float(worst["chance_of_loss"]))
@@ -267,10 +252,8 @@ def _money(amount: Any) -> Sentence:
 
 def _of_100(share: float) -> str:
     # as short as a table asks for, and like `of_100` never none or all of some
-    if share != share:
-        return ""
-    count = round(100 * share)
-    return {0: "<1", 100: ">99"}.get(count, str(count))
+    said = {0: "<1", 100: ">99"}
+    return "" if share != share else said.get(round(100 * share), f"{100 * share:.0f}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -415,7 +398,8 @@ def make_price_list(
         cap = min(tariff.cap, pmf.shape[1])
     package, area = package.sold_at(None, cap=cap), areas_of(asked)
     own = price_rows(pmf, stop, (package,), tariff, area_cm2=area, pull=pull)[0]
-    leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
+    known_area = np.where(np.isnan(area), tariff.typical_area_cm2, area)
+    leaf, rules = band_rules(asked, known_area, own.cost, bands)
     break_even = own.terms.break_even(tariff.session_costs(area))
     inside = [leaf == band for band in range(len(rules))]
     prices = np.array([_band_price(own, break_even, rows, tariff) for rows in inside])
@@ -495,22 +479,30 @@ def _band(rule: str, own: Priced, price: float, inside: npt.NDArray[np.bool_]) -
 
 
 def band_rules(
-    asked: list[Enquiry], cost: FloatArray, bands: int, *, typical_area_cm2: float = 50.0
+    asked: list[Enquiry], area: FloatArray, cost: FloatArray, bands: int
 ) -> tuple[IntArray, list[str]]:
     """Return the band of each enquiry, shape (n,), and each band's rule in words, by a tree."""
     if bands == 1:
         return np.zeros(len(asked), dtype=np.int64), ["all tattoos"]
     from sklearn.tree import DecisionTreeRegressor
 
-    features, names = _features(asked, typical_area_cm2)
+    # what a rule may ask: its name, its ordered values, and the place of each enquiry among them
+    questions: list[tuple[str, Any, Any]] = [
+        ("ink", INK_GROUPS, [INK_GROUPS.index(ink_group(str(one.inks))) for one in asked]),
+        ("ink density", DENSITIES, [DENSITIES.index(one.ink_density) for one in asked]),
+        ("area", AREAS, np.searchsorted(AREAS, area, side="right")),
+    ]
+    for region, sites in REGIONS.items():
+        there = [one.body_site in sites for one in asked]
+        questions.append(("site", sentence(f"list.{region}"), there))
+    features = np.column_stack([places for _, _, places in questions]).astype(np.float64)
     smallest = max(FEWEST_IN_BAND, len(asked) // 50)
-    grown = DecisionTreeRegressor(
-        max_leaf_nodes=bands, min_samples_leaf=smallest, random_state=0
-    ).fit(features, cost)
+    tree = DecisionTreeRegressor(max_leaf_nodes=bands, min_samples_leaf=smallest, random_state=0)
+    grown = tree.fit(features, cost)
     reach = np.full(features.shape[1], np.inf)
     leaves = sorted(_leaves(grown.tree_, 0, -reach, reach), key=lambda leaf: leaf[0])
     where = np.searchsorted([node for node, _, _ in leaves], grown.apply(features))
-    return where, [_rule(low, high, names) for _, low, high in leaves]
+    return where, [_rule(low, high, questions) for _, low, high in leaves]
 
 
 def _leaves(
@@ -525,40 +517,18 @@ def _leaves(
     yield from _leaves(tree, tree.children_right[node], np.fmax(low, cut), high)
 
 
-def _features(
-    asked: list[Enquiry], typical_area_cm2: float
-) -> tuple[FloatArray, list[tuple[str, Any]]]:
-    """Return one column per question a rule may ask, with its name and ordered values."""
-    area = areas_of(asked)
-    area = np.where(np.isnan(area), typical_area_cm2, area)
-    columns = [
-        np.array([INK_GROUPS.index(ink_group(str(one.inks))) for one in asked], dtype=np.float64),
-        np.array([DENSITIES.index(one.ink_density) for one in asked], dtype=np.float64),
-        np.searchsorted(AREAS, area, side="right").astype(np.float64),
+def _rule(low: FloatArray, high: FloatArray, questions: list[tuple[str, Any, Any]]) -> Sentence:
+    bounds = [*zip(questions, low, high, strict=True)]
+    parts = [
+        _range(name, values, least, most)
+        for (name, values, _), least, most in bounds
+        if name != "site" and (np.isfinite(least) or np.isfinite(most))
     ]
-    names: list[tuple[str, Any]]
-    names = [("ink", INK_GROUPS), ("ink density", DENSITIES), ("area", AREAS)]
-    for region, sites in REGIONS.items():
-        columns.append(np.array([one.body_site in sites for one in asked], dtype=np.float64))
-        names.append(("site", sentence(f"list.{region}")))
-    return np.column_stack(columns), names
-
-
-def _rule(low: FloatArray, high: FloatArray, names: list[tuple[str, Any]]) -> Sentence:
-    parts: list[Sentence] = []
-    regions, not_regions = [], []
-    for (name, values), least, most in zip(names, low, high, strict=True):
-        if name == "site":
-            if least > 0:
-                regions.append(values)
-            elif most < 1:
-                not_regions.append(values)
-        elif np.isfinite(least) or np.isfinite(most):
-            parts.append(_range(name, values, least, most))
-    if regions:
-        parts.append(sentence("list.on", {"regions": regions}))
-    elif not_regions:
-        parts.append(sentence("list.not_on", {"regions": not_regions}))
+    sites = [one for one in bounds if one[0][0] == "site"]
+    on = [region for (_, region, _), least, _ in sites if least > 0]
+    not_on = [region for (_, region, _), _, most in sites if most < 1]
+    if on or not_on:
+        parts.append(sentence("list.on" if on else "list.not_on", {"regions": on or not_on}))
     return sentence("list.rule", {"parts": parts}) if parts else sentence("list.all_tattoos")
 
 

@@ -19,10 +19,9 @@ from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import OutcomeLog, check_log, enquiry_of
-from forecast.prices.money import from_cents, round_cents
-from forecast.prices.payoff import outcome_chances, terms_of
-from forecast.prices.quote import draws_of
-from forecast.prices.tariff import Package, Tariff, check_sold
+from forecast.prices.package import Package, from_cents, round_cents
+from forecast.prices.quote import draws_of, outcome_chances
+from forecast.prices.tariff import Tariff, check_sold, terms_of
 from forecast.prices.year import Fates, simulate
 
 if TYPE_CHECKING:
@@ -108,11 +107,8 @@ def backtest_package(
     resamples = check_whole_number(resamples, name="resamples", low=2)
     tail = (1 - check_level(level)) / 2
     mean, loses = past.means(np.ones(len(past.ended)))
-    again = [
-        past.means(counts)[0]
-        for counts in clients_drawn(log, resamples, seed)
-        if counts[past.ended].any()
-    ]
+    drawn = clients_drawn(log, resamples, seed)
+    again = [past.means(counts)[0] for counts in drawn if counts[past.ended].any()]
     low, high = np.quantile(again, [tail, 1 - tail])
     return Backtest(
         package=package,
@@ -288,11 +284,7 @@ def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ..
 
 @dataclass(frozen=True, slots=True)
 class OpenCourse:
-    """One course under way: expected sessions, cost and income from now on, and prepaid money.
-
-    ``prepaid_left`` is the part of what was paid in advance that belongs to sessions still to
-    come: by expected sessions that the prepayment covers, net of tax.
-    """
+    """One course under way: expected sessions, cost and income from now on, and prepaid money."""
 
     course_id: str
     package: str
@@ -300,7 +292,9 @@ class OpenCourse:
     expected_sessions: float
     expected_cost: Decimal
     expected_income: Decimal
-    prepaid_left: Decimal
+    prepaid_left: (
+        Decimal  # of what was paid before, by expected sessions that it covers; net of tax
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -338,14 +332,6 @@ class OpenBook(Result):
         import pandas as pd
 
         return pd.DataFrame(list(self.courses))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Valued:
-    row: OpenCourse
-    chances: FloatArray
-    results: FloatArray
-    costs: FloatArray
 
 
 def value_open_book(
@@ -396,8 +382,34 @@ def value_open_book(
         reason = left_out[0][1] if left_out else "There is none."
         values = {"n": len(left_out), "reason": reason}
         raise RequestError(*problem_and_remedy("refused.none_valued", values))
+    rows = [row for row, _, _ in valued]
+    n_draws = max(len(own) for _, own, _ in valued)  # of a course at the cap there is one
+    chances = np.zeros((n_draws, len(rows), max(own.shape[1] for _, own, _ in valued)))
+    amounts = np.zeros((2, *chances.shape[1:]))  # results and costs
+    for at, (_, own, money) in enumerate(valued):
+        chances[:, at, : own.shape[1]], amounts[:, at, : own.shape[1]] = own, money
     run = {"replicates": replicates, "seed": check_seed(seed)}
-    return _sum(valued, tuple(left_out), tariff, run)
+    simulated, means, variances = simulate(Fates(chances, amounts[0]), **run)
+    spent = simulate(Fates(chances, amounts[1]), **run)[0]
+    cost, income, prepaid = (
+        sum((getattr(row, name) for row in rows), Decimal(0))
+        for name in ("expected_cost", "expected_income", "prepaid_left")
+    )
+    return OpenBook(
+        currency=tariff.currency,
+        courses=tuple(rows),
+        expected_cost=cost,
+        expected_income=income,
+        prepaid_left=prepaid,
+        cost_one_in_twenty=from_cents(float(np.quantile(spent, 0.95))),
+        expected_result=income + prepaid - cost,
+        result_one_in_twenty=from_cents(float(np.quantile(simulated, 0.05))),
+        chance_of_loss=float((simulated < 0).mean()),
+        chance_sd=from_cents(float(variances.mean()) ** 0.5),
+        model_sd=from_cents(float(means.std())),
+        left_out=tuple(left_out),
+        notes=NOTES,
+    )
 
 
 def gradings_by_course(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
@@ -424,13 +436,14 @@ def match_package(name: object, packages: Sequence[Package]) -> Package:
 
 def _value(
     forecaster: Any, course: dict[Any, Any], gradings: list[tuple[int, float]], tariff: Tariff
-) -> _Valued:
+) -> tuple[OpenCourse, FloatArray, FloatArray]:
+    # the course, the chance of each outcome by draw, and the result and cost of each, in cents
     package = match_package(course["package"], tariff.packages)
     enquiry = enquiry_of(course, getattr(forecaster, "extra", ()))
     given, judged = int(course["sessions_given"]), int(course["judged"])
     if given >= max(package.cap or tariff.cap, int(_number(course.get("sessions_prepaid")))):
         nothing = OpenCourse(str(course["course_id"]), package.name, given, 0.0, *[Decimal(0)] * 3)
-        return _Valued(nothing, np.ones((1, 1)), np.zeros(1), np.zeros(1))
+        return nothing, np.ones((1, 1)), np.zeros((2, 1))
     later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
     over, law = from_now(later, waiting=given > judged)
     horizon = law[0].shape[1]
@@ -438,21 +451,19 @@ def _value(
     terms = terms_of(left, tariff, horizon, started=True)
     going = 1 - over.sum(axis=1, keepdims=True)
     chances = np.hstack([over, going * outcome_chances(terms, *law)])
-    area = np.nan if enquiry.area_cm2 is None else float(enquiry.area_cm2)
-    cost = tariff.session_costs(area)
-    costs = (cost[:, None] * terms.treated)[0]
-    revenue = terms.margins(tariff.price_of(left, area), cost)[0] + costs
+    revenue = tariff.price_of(left, enquiry.area_cm2)[0] * terms.paid + terms.extra
     received = in_the_bank / (1 + tariff.tax_rate)
     share = tariff.refund_share if left.refund_share is None else left.refund_share
-    # of a course that is over: refunds if cleared and if given up
+    # first of a course that is over: refunds if cleared and if given up
     over_income = [-share * received if left.kind == "block" else 0.0, -share * received]
-    costs = np.concatenate([[0.0, 0.0], costs])
     income = np.concatenate([over_income, revenue - received])
-    delivered = np.concatenate([[0.0, 0.0], terms.delivered])
+    costs = np.pad(tariff.session_costs(enquiry.area_cm2)[0] * terms.treated, (2, 0))
+    delivered = np.pad(terms.delivered, (2, 0))
     mean = chances.mean(axis=0)
     covered = float(mean @ np.minimum(delivered, terms.block))
     prepaid = left.kind not in ("per_session", "part_fixed")
-    worked_for = _paid(course) * covered / (given + covered) if prepaid else 0.0
+    paid = 100 * _number(course.get("price_paid"))
+    worked_for = paid * covered / (given + covered) if prepaid else 0.0
     prepaid_left = worked_for / (1 + tariff.tax_rate)
     row = OpenCourse(
         course_id=str(course["course_id"]),
@@ -463,17 +474,16 @@ def _value(
         expected_income=from_cents(float(mean @ income)),
         prepaid_left=from_cents(prepaid_left),
     )
-    return _Valued(row, chances, np.round(income - costs + prepaid_left), np.round(costs))
+    return row, chances, np.round([income - costs + prepaid_left, costs])
 
 
 def from_now(
     later: Estimate, *, waiting: bool
 ) -> tuple[FloatArray, tuple[FloatArray, FloatArray, FloatArray | None]]:
-    """Return the chances that a course is over, (n_draws, 2), and what may come if it is not.
+    """Return the chances that a course is over, (n_draws, 2), and what ends it if it is not.
 
-    That is as ``competing_ends`` takes it: pmfs, hazards, and who stops. While its last session
-    waits to be judged, a course may be over without anyone knowing, cleared by that session, or
-    given up after it.
+    While its last session waits to be judged, a course may be over without anyone knowing, cleared
+    by that session, or given up after it.
     """
     (draws, stop), pull = draws_of(later), later.stop_pull
     if not waiting:
@@ -494,66 +504,22 @@ def _remainder(
     most = (package.cap or tariff.cap) - given
     if package.kind == "per_session":
         return replace(package, cap=most), 0.0
-    sold = course.get("sessions_prepaid")
+    sold = int(_number(course.get("sessions_prepaid")))
     whole = package.sessions or package.cap or tariff.cap
-    if package.kind != "part_fixed" and sold is not None and sold == sold and sold >= 1:
-        whole = int(sold)
+    if package.kind != "part_fixed" and sold >= 1:
+        whole = sold
     left = min(whole - given, horizon)
     if left < 1:
-        then = Package("per_session", price=package.extra_price, currency=package.currency)
-        return replace(then, cap=most), 0.0
+        each, currency = package.extra_price, package.currency
+        return Package("per_session", price=each, cap=most, currency=currency), 0.0
     if package.kind == "part_fixed":
         return replace(package, sessions=left, cap=most), 0.0
-    price = from_cents(_paid(course) * left / whole)
+    price = from_cents(100 * _number(course.get("price_paid")) * left / whole)
     if package.kind == "block":
         block = replace(package.sold_at(price, cap=max(most, left)), sessions=left)
         return block, float(100 * price)
     return package.sold_at(price, cap=left), float(100 * price)
 
 
-def _paid(course: dict[Any, Any]) -> float:
-    return 100 * _number(course.get("price_paid"))
-
-
 def _number(cell: Any) -> float:
     return 0.0 if cell is None or cell != cell else float(cell)
-
-
-def _sum(
-    valued: list[_Valued],
-    left_out: tuple[tuple[str, str], ...],
-    tariff: Tariff,
-    run: dict[str, int],
-) -> OpenBook:
-    widest = max(one.chances.shape[1] for one in valued)
-    n_draws = max(len(one.chances) for one in valued)  # of a course at the cap there is one
-    padded = [_padded(one.chances, widest) for one in valued]
-    chances = np.stack([np.broadcast_to(one, (n_draws, widest)) for one in padded], axis=1)
-    results = Fates(chances, np.stack([_padded(one.results, widest) for one in valued]))
-    costs = Fates(chances, np.stack([_padded(one.costs, widest) for one in valued]))
-    (simulated, means, variances), spent = simulate(results, **run), simulate(costs, **run)[0]
-    rows = tuple(one.row for one in valued)
-    cost, income, prepaid = (
-        sum((getattr(row, name) for row in rows), Decimal(0))
-        for name in ("expected_cost", "expected_income", "prepaid_left")
-    )
-    return OpenBook(
-        currency=tariff.currency,
-        courses=rows,
-        expected_cost=cost,
-        expected_income=income,
-        prepaid_left=prepaid,
-        cost_one_in_twenty=from_cents(float(np.quantile(spent, 0.95))),
-        expected_result=income + prepaid - cost,
-        result_one_in_twenty=from_cents(float(np.quantile(simulated, 0.05))),
-        chance_of_loss=float((simulated < 0).mean()),
-        chance_sd=from_cents(float(variances.mean()) ** 0.5),
-        model_sd=from_cents(float(means.std())),
-        left_out=left_out,
-        notes=NOTES,
-    )
-
-
-def _padded(values: FloatArray, width: int) -> FloatArray:
-    empty = [(0, 0)] * (values.ndim - 1)
-    return np.pad(values, [*empty, (0, width - values.shape[-1])])

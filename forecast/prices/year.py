@@ -24,18 +24,16 @@ from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry, OutcomeLog, check_log, enquiries_of
-from forecast.prices.money import from_cents, round_cents, to_cents
-from forecast.prices.payoff import (
-    Terms,
+from forecast.prices.package import Package, from_cents, round_cents, to_cents
+from forecast.prices.quote import (
     areas_of,
     expected_shortfall,
     outcome_chances,
     price_rows,
-    terms_of,
+    rounded,
 )
-from forecast.prices.quote import rounded
 from forecast.prices.rhythm import yearly_starts
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Tariff, Terms, terms_of
 
 MOST_ROWS = 4000  # of the mix that a year is drawn from: 200 draws of them fit into 200 MB
 ONE_IN_TWENTY = 0.05
@@ -247,10 +245,7 @@ def price_caseload(
 def asked_and_offered(
     forecaster: Any, enquiries: Any, packages: Any, tariff: Tariff
 ) -> tuple[list[Enquiry], tuple[Package, ...]]:
-    """Return the enquiries and packages of a request, either of which may be one alone.
-
-    Raises RequestError where there is none, or what is given is something else.
-    """
+    """Return enquiries and packages, either of which may be one alone, or raise RequestError."""
     check_kind(forecaster, DrawsEstimates, name="forecaster", give="what fit_forecaster returns")
     check_kind(tariff, Tariff, name="tariff", give="a Tariff")
     alone = isinstance(enquiries, Enquiry | Mapping)
@@ -277,8 +272,11 @@ def _book_of(
     # from the first draw on, so that draws which agree leave exactly nothing
     chance, model = float(variances.mean()), float((means - means[0]).var())
     low, low_known = (float(np.quantile(one, ONE_IN_TWENTY)) for one in (totals, known))
-    worst = expected_shortfall(totals, np.full(len(totals), 1 / len(totals)))
-    high, low_each = (float(np.quantile(each, level)) for level in (0.95, 0.05))
+    # from so many courses on, at what each leaves on average and in nine of ten draws
+    even, best, least = (
+        int(np.ceil(fixed / one - 1e-9)) if one > 0 else None
+        for one in (each.mean(), *np.quantile(each, [0.95, 0.05]))
+    )
     as_it_is = _variation("as it is", means, totals)
     changed = {**run, "replicates": min(run["replicates"], CHANGED_YEARS)}
     changes = []
@@ -300,12 +298,14 @@ def _book_of(
         chance_of_loss=as_it_is.chance_of_loss,
         one_in_twenty=as_it_is.one_in_twenty,
         one_in_twenty_model_known=from_cents(low_known),
-        expected_shortfall=from_cents(float(worst)),
+        expected_shortfall=from_cents(
+            expected_shortfall(totals, np.full(len(totals), 1 / len(totals)))
+        ),
         buffer=from_cents(max(-low, 0.0)),
         fixed_costs=tariff.yearly_costs,
         margin_per_course=from_cents(float(each.mean())),
-        break_even=_break_even(fixed, float(each.mean())),
-        break_even_range=(_break_even(fixed, high), _break_even(fixed, low_each)),
+        break_even=even,
+        break_even_range=(best, least),
         sensitivity=(as_it_is, *changes),
         notes=(*notes, shared, Note("prices.model_leaves_out"), years),
     )
@@ -315,10 +315,6 @@ def _variation(change: str, means: FloatArray, totals: FloatArray) -> Variation:
     # means by parameter draw, totals by simulated year, in cents after the fixed costs
     low = from_cents(float(np.quantile(totals, ONE_IN_TWENTY)))
     return Variation(change, from_cents(float(means.mean())), low, float((totals < 0).mean()))
-
-
-def _break_even(fixed: float, each: float) -> int | None:
-    return int(np.ceil(fixed / each - 1e-9)) if each > 0 else None
 
 
 def pull_of(forecaster: Any) -> FloatArray | None:
@@ -339,7 +335,7 @@ def _package_weights(enquiries: Any, n: int, packages: Sequence[Package]) -> Flo
 
 
 def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:
-    """Return the courses under each single change that can be made."""
+    # the courses under each single change that can be made
     changed = {
         "prices 10 % higher": _priced(sold, 1.1),
         "prices 10 % lower": _priced(sold, 0.9),
@@ -361,15 +357,12 @@ def _priced(sold: Courses, factor: float) -> Courses:
 def _capped(
     sold: Courses, packages: Sequence[Package], tariff: Tariff, change: int
 ) -> Courses | None:
-    """Return the courses with every cap moved; None where no cap can be moved."""
-    horizon = sold.pmf.shape[2]
-    moved = []
-    for package, terms in zip(packages, sold.terms, strict=True):
-        cap = min(max(terms.cap + change, 1), horizon)
-        moved.append(terms_of(replace(package, cap=cap), tariff, horizon))
-    if all(new.cap == old.cap for new, old in zip(moved, sold.terms, strict=True)):
-        return None
-    return replace(sold, terms=tuple(moved))
+    # with every cap moved; None where no cap can be moved
+    horizon, old = sold.pmf.shape[2], [terms.cap for terms in sold.terms]
+    caps = [min(max(cap + change, 1), horizon) for cap in old]
+    sold_so = [replace(one, cap=cap) for one, cap in zip(packages, caps, strict=True)]
+    moved = tuple(terms_of(one, tariff, horizon) for one in sold_so)
+    return None if [new.cap for new in moved] == old else replace(sold, terms=moved)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -396,18 +389,14 @@ class Courses:
         blocks = [terms.margins(self.prices[:, k], self.cost) for k, terms in enumerate(self.terms)]
         return round_cents(np.concatenate(blocks, axis=1))
 
-    def chances(self) -> FloatArray:
-        """Return the chance of each of these outcomes under each draw, (n_draws, n, m)."""
-        blocks = [outcome_chances(terms, self.pmf, self.stop, self.pull) for terms in self.terms]
+    def chances(self, draws: slice = slice(None)) -> FloatArray:
+        """Return the chance of each of these outcomes under each of the draws, (n_draws, n, m)."""
+        stop = self.stop if len(self.stop) == 1 else self.stop[draws]
+        blocks = [outcome_chances(one, self.pmf[draws], stop, self.pull) for one in self.terms]
         if len(blocks) == 1:
             return blocks[0]  # rows of weights sum to one
         shares = self.weights.T[..., None]
         return np.concatenate([one * share for one, share in zip(blocks, shares, strict=True)], -1)
-
-    def part(self, draws: slice) -> Courses:
-        """Return the same courses under some of the draws."""
-        stop = self.stop if len(self.stop) == 1 else self.stop[draws]
-        return replace(self, pmf=self.pmf[draws], stop=stop)
 
     def model_known(self) -> Courses:
         """Return the same courses with the mean of the draws in their place."""
@@ -427,13 +416,9 @@ class Fates:
         """Return the amounts."""
         return self.amounts
 
-    def chances(self) -> FloatArray:
-        """Return the chances."""
-        return self.pmf
-
-    def part(self, draws: slice) -> Fates:
-        """Return the same courses under some of the draws."""
-        return replace(self, pmf=self.pmf[draws])
+    def chances(self, draws: slice) -> FloatArray:
+        """Return the chances under some of the draws."""
+        return self.pmf[draws]
 
 
 def courses_of(
@@ -450,16 +435,15 @@ def courses_of(
 ) -> Courses:
     """Return the courses of a book; a package without a price gets each row's asked price.
 
-    ``pmf`` is (n_draws, n, horizon); ``stop`` may lack the first axes. Raises RequestError on a
-    promise beyond the horizon.
+    ``pmf`` is (n_draws, n, horizon); ``stop`` may lack the first axes.
     """
     pmf = np.asarray(pmf, dtype=np.float64)
     stop = np.asarray(stop, dtype=np.float64)
     stop = stop.reshape((1,) * (3 - stop.ndim) + stop.shape)
     # an axis that only repeats is kept once, to travel light
     stop = stop[tuple(slice(0, 1) if stride == 0 else slice(None) for stride in stop.strides)]
-    mean_stop = np.broadcast_to(stop.mean(axis=0), pmf.shape[1:])
-    priced = price_rows(pmf.mean(axis=0), mean_stop, packages, tariff, area_cm2=area_cm2, pull=pull)
+    means = pmf.mean(axis=0), stop.mean(axis=0)
+    priced = price_rows(*means, packages, tariff, area_cm2=area_cm2, pull=pull)
     return Courses(
         pmf=pmf,
         stop=stop,
@@ -487,8 +471,7 @@ def _moments(courses: Courses | Fates, margins: FloatArray, chances: FloatArray)
 def stretched(pmf: FloatArray, factor: float, horizon: int) -> FloatArray:
     """Return the distribution where ``factor`` of a session does what one did, to ``horizon``.
 
-    The chance of needing more than k sessions becomes the old chance of needing more than
-    ``factor * k``, straight lines between sessions.
+    Between sessions the chance of needing more goes down in straight lines.
     """
     still = np.concatenate([np.ones((*pmf.shape[:-1], 1)), 1 - np.cumsum(pmf, axis=-1)], axis=-1)
     at = factor * np.arange(horizon + 1)
@@ -500,11 +483,10 @@ def stretched(pmf: FloatArray, factor: float, horizon: int) -> FloatArray:
 def simulate(
     courses: Courses | Fates, *, replicates: int, seed: int
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the margin of ``courses`` in each replicate, and its mean and variance by draw.
+    """Return the margin in each replicate, and its exact mean and variance by draw, in cents.
 
-    In cents, shapes (replicates,), (n_draws,) and (n_draws,). Each parameter draw serves the same
-    number of replicates, give or take one; given the draw, every course has its own fate. The
-    moments are exact, and come from the same chances, which take longest.
+    Each parameter draw serves the same number of replicates, give or take one; given the draw,
+    every course has its own fate. The moments come from the same chances, which take longest.
     """
     replicates = check_whole_number(replicates, name="replicates", low=1)
     n_draws = len(courses.pmf)
@@ -513,12 +495,14 @@ def simulate(
     counts[rng.choice(n_draws, replicates % n_draws, replace=False)] += 1
     if n_draws == 1:
         shares = np.diff(np.linspace(0, replicates, UNITS + 1).astype(int))
-        parts = [(courses, np.array([share])) for share in shares]
+        parts = [(0, np.array([share])) for share in shares]
     else:
         edges = np.linspace(0, n_draws, min(UNITS, n_draws) + 1).astype(int)
-        parts = [(courses.part(slice(a, b)), counts[a:b]) for a, b in pairwise(edges)]
+        parts = [(a, counts[a:b]) for a, b in pairwise(edges.tolist())]
     margins, of_parts = courses.margins(), zip(parts, seeds(seed, len(parts)), strict=True)
-    found = [_simulate(*part, margins, np.random.default_rng(own)) for part, own in of_parts]
+    found = [
+        _simulate(courses, margins, *part, np.random.default_rng(own)) for part, own in of_parts
+    ]
     totals, moments = zip(*found, strict=True)
     means, variances = np.concatenate(moments, axis=1)[:, :n_draws]
     return np.concatenate(totals), means, np.maximum(variances, 0)
@@ -526,67 +510,56 @@ def simulate(
 
 def _simulate(
     courses: Courses | Fates,
-    replicates: npt.NDArray[np.int64],
     margins: FloatArray,
+    first: int,
+    replicates: npt.NDArray[np.int64],
     rng: np.random.Generator,
 ) -> tuple[FloatArray, FloatArray]:
-    # so many replicates of each draw
-    draw_totals = _each_once if courses.drawn is None else _drawn(margins)
+    # so many replicates of each draw from the first one here on
+    totals_of = _each_once(margins) if courses.drawn is None else _drawn(courses, margins)
     totals, moments = [np.zeros(0)], []
     for low in range(0, len(replicates), DRAWS_AT_ONCE):
-        some = slice(low, low + DRAWS_AT_ONCE)
-        of_draws = courses.part(some).chances()
+        some = replicates[low : low + DRAWS_AT_ONCE].tolist()
+        of_draws = courses.chances(slice(first + low, first + low + len(some)))
         moments.append(_moments(courses, margins, of_draws))
-        for chances, own in zip(of_draws, replicates[some].tolist(), strict=True):
+        for chances, own in zip(of_draws, some, strict=True):
             for start in range(0, own, YEARS_AT_ONCE):
                 wanted = min(YEARS_AT_ONCE, own - start)
-                totals.append(draw_totals(courses, margins, chances, wanted, rng))
+                totals.append(totals_of(chances, wanted, rng))
     return np.concatenate(totals), np.concatenate(moments, axis=1)
 
 
-def _each_once(
-    courses: Courses | Fates,
-    margins: FloatArray,
-    chances: FloatArray,
-    replicates: int,
-    rng: np.random.Generator,
-) -> FloatArray:
-    """Every row is one course: its outcome is the first whose cumulative chance exceeds u.
-
-    Single precision is compared in half of the time; ``top`` is never rounded up to the end.
-    """
+def _each_once(margins: FloatArray) -> Callable[..., FloatArray]:
+    # Every row is one course: its outcome is the first whose cumulative chance exceeds u. Single
+    # precision is compared in half of the time; ``top`` is never rounded up to the end.
     n, m = margins.shape
-    cumulative = np.cumsum(chances, axis=1, dtype=np.float64).T
-    top, reached_at = cumulative[-1] * (1 - 2**-22), cumulative[:-1].astype(np.float32, order="C")
-    rows, outcome_of, totals = np.arange(n) * m, margins.ravel(), []
-    for low in range(0, replicates, EACH_AT_ONCE):
-        u = rng.random((min(EACH_AT_ONCE, replicates - low), n)) * top
-        u = u.astype(np.float32)
-        outcome = np.zeros(u.shape, dtype=np.min_scalar_type(m))
-        for at in reached_at:
-            outcome += (u >= at).view(np.uint8)
-        totals.append(outcome_of.take(rows + outcome).sum(axis=1))
-    return np.concatenate(totals)
+    rows, outcome_of = np.arange(n) * m, margins.ravel()
+
+    def totals(chances: FloatArray, replicates: int, rng: np.random.Generator) -> FloatArray:
+        cumulative, found = np.cumsum(chances, axis=1, dtype=np.float64).T, []
+        top = cumulative[-1] * (1 - 2**-22)
+        reached_at = cumulative[:-1].astype(np.float32, order="C")
+        for low in range(0, replicates, EACH_AT_ONCE):
+            u = rng.random((min(EACH_AT_ONCE, replicates - low), n)) * top
+            u = u.astype(np.float32)
+            outcome = np.zeros(u.shape, dtype=np.min_scalar_type(m))
+            for at in reached_at:
+                outcome += (u >= at).view(np.uint8)
+            found.append(outcome_of.take(rows + outcome).sum(axis=1))
+        return np.concatenate(found)
+
+    return totals
 
 
-def _drawn(margins: FloatArray) -> Callable[..., FloatArray]:
-    """Draw a random number of courses from the rows, equal margins pooled.
-
-    Their number is Poisson about a mean that is itself gamma about what is expected.
-    """
+def _drawn(courses: Courses, margins: FloatArray) -> Callable[..., FloatArray]:
+    # A random number of courses from the rows, equal margins pooled: their number is Poisson about
+    # a mean that is itself gamma about what is expected.
     values, where = np.unique(margins, return_inverse=True)
-    where = where.ravel()
+    where, shape = where.ravel(), max(courses.unsure, 1e-6) ** -2
 
-    def totals(
-        courses: Courses,
-        _: FloatArray,
-        chances: FloatArray,
-        replicates: int,
-        rng: np.random.Generator,
-    ) -> FloatArray:
+    def totals(chances: FloatArray, replicates: int, rng: np.random.Generator) -> FloatArray:
         pooled = np.bincount(where, weights=chances.ravel(), minlength=len(values))
-        cumulative = np.cumsum(pooled)
-        rate, shape = np.full(replicates, courses.n), max(courses.unsure, 1e-6) ** -2
+        cumulative, rate = np.cumsum(pooled), np.full(replicates, courses.n)
         counts = rng.poisson(rate * rng.gamma(shape, 1 / shape, replicates))
         # sorted uniforms make the look-up run through memory once; the shuffle undoes the order
         u = np.cumsum(rng.standard_exponential(counts.sum() + 1))

@@ -11,13 +11,14 @@ from numpy.testing import assert_allclose
 from forecast._notes import Note
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog
+from forecast.prices.package import Package
 from forecast.prices.past_and_open import (
     PastCourses,
     backtest_package,
     stop_factors,
     value_open_book,
 )
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Tariff
 from forecast.survival import CountDistribution
 
 from .made import estimate

@@ -11,7 +11,8 @@ from numpy.testing import assert_allclose
 
 from forecast.errors import RequestError
 from forecast.log import Enquiry
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.package import Package
+from forecast.prices.tariff import Tariff
 from forecast.prices.year import Fates, courses_of, price_caseload, simulate, stretched
 
 HORIZON = 8
