@@ -428,10 +428,7 @@ def _open_rows(
     last = log.sessions.groupby("course_id")["treated_on"].max()
     for low in range(0, len(courses), COURSES_AT_ONCE):
         part = courses.iloc[low : low + COURSES_AT_ONCE]
-        records = part.to_dict("records")
-        laws = [
-            _open_law(forecaster, one, graded.get(str(one["course_id"]), [])) for one in records
-        ]
+        laws = [_open_law(forecaster, one, graded) for one in part.to_dict("records")]
         more = np.stack(laws, axis=1)
         had = [own.get(str(name), (0, 0.0)) for name in part["course_id"]]
         pace = gaps.pace(*(np.array(each, dtype=np.float64) for each in zip(*had, strict=True)))
@@ -446,11 +443,12 @@ def _open_rows(
 
 
 def _open_law(
-    forecaster: Any, course: dict[Any, Any], gradings: list[tuple[int, float]]
+    forecaster: Any, course: dict[Any, Any], graded: dict[str, list[tuple[int, float]]]
 ) -> FloatArray:
     # chance of more than 0, 1, … further sessions under each draw, (n_draws, horizon)
     enquiry = enquiry_of(course, getattr(forecaster, "extra", ()))
     given, judged = int(course["sessions_given"]), int(course["judged"])
+    gradings = graded.get(str(course["course_id"]), [])
     later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
     if course["goal"] == "lighten":
         steps = later.draws.shape[1]

@@ -242,10 +242,16 @@ class Package:
     def __post_init__(self) -> None:
         object.__setattr__(self, "kind", ALIASES.get(self.kind, self.kind))
         if self.kind not in KINDS:
-            values = {"kind": repr(self.kind), "known": KINDS}
+            values: dict[str, Any] = {"kind": repr(self.kind), "known": KINDS}
             values["hint"] = nearest(str(self.kind), KINDS)
             raise RequestError(*problem_and_remedy("refused.package_kind", values))
-        self._check_sessions()
+        if (self.sessions is None) == (self.kind in NEEDS_SESSIONS):
+            values = {"kind": self.kind, "sessions": repr(self.sessions)}
+            raise RequestError(*problem_and_remedy("refused.package_sessions", values))
+        if self.kind == "part_fixed" and self.extra_price is None:
+            raise RequestError(*problem_and_remedy("refused.no_extra_price"))
+        if self.kind not in NEEDS_SESSIONS and self.extra_price is not None:
+            raise RequestError(*problem_and_remedy("refused.extra_price", {"kind": self.kind}))
         written = currency_of(self.price) or currency_of(self.extra_price)
         object.__setattr__(self, "currency", self.currency.strip().upper() or written)
         check_ranges(self)
@@ -257,13 +263,9 @@ class Package:
         object.__setattr__(self, "labels", tuple(sorted(dict(self.labels).items())))
         if bands and self.price is not None:
             raise RequestError(*problem_and_remedy("refused.two_prices", {"name": self.name}))
-        self._check_instalments()
-
-    def _check_instalments(self) -> None:
-        if not (self.instalments or self.instalment or self.down_payment):
-            return
         paid = (self.down_payment or 0) + (self.instalments or 0) * (self.instalment or 0)
-        if self.price is None or self.kind not in ("block", "fixed") or paid != self.price:
+        parts = self.instalments or self.instalment or self.down_payment
+        if parts and (self.kind not in ("block", "fixed") or paid != self.price):
             values = {"name": self.name, "paid": paid, "price": str(self.price)}
             raise RequestError(*problem_and_remedy("refused.instalments", values))
 
@@ -278,15 +280,6 @@ class Package:
             return np.ones(n)
         later = np.minimum(np.arange(n), self.instalments) * float(self.instalment or 0)
         return np.asarray((float(self.down_payment or 0) + later) / float(self.price))
-
-    def _check_sessions(self) -> None:
-        if (self.sessions is None) == (self.kind in NEEDS_SESSIONS):
-            values = {"kind": self.kind, "sessions": repr(self.sessions)}
-            raise RequestError(*problem_and_remedy("refused.package_sessions", values))
-        if self.kind == "part_fixed" and self.extra_price is None:
-            raise RequestError(*problem_and_remedy("refused.no_extra_price"))
-        if self.kind not in NEEDS_SESSIONS and self.extra_price is not None:
-            raise RequestError(*problem_and_remedy("refused.extra_price", {"kind": self.kind}))
 
     def label(self, language: str) -> str:
         """Return what clients read in a language: its label, else the name."""

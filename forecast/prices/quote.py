@@ -99,11 +99,6 @@ class Priced:
     dearer: BoolArray  # whether all that is promised costs less one by one
 
     @property
-    def waste(self) -> FloatArray:
-        """Prepaid sessions that are not used, expected."""
-        return self.chances @ self.terms.unused
-
-    @property
     def revenue(self) -> FloatArray:
         """What the package is expected to bring in, net of tax."""
         return self.price * self.paid + self.extra
@@ -228,8 +223,7 @@ def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) 
 
 def areas_of(enquiries: Iterable[Enquiry | None]) -> FloatArray:
     """Return the areas of enquiries, shape (n,); NaN where not given."""
-    areas = [getattr(one, "area_cm2", None) for one in enquiries]
-    return np.array(areas, dtype=np.float64)  # None is NaN
+    return np.array([getattr(one, "area_cm2", None) for one in enquiries], dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -360,7 +354,6 @@ class Quote(Result):
         return [self._offer(), *(sentence(f"quote.{one}", values) for one in each), *fairly]
 
     def _offer(self) -> Sentence:
-        fixed = self.package.kind == "fixed" and self.chance_enough is not None
         then = {"sessions": self.package.sessions, "extra": self.package.extra_price}
         # a fixed price is read as a promise to clear unless its own line says what it is not
         values = fields_of(self) | {
@@ -368,7 +361,7 @@ class Quote(Result):
             "unit": sentence(f"quote.unit_{self.package.kind}", then),
             "enough": of_100(self.chance_enough or 0.0),
         }
-        return sentence("quote.offer_fixed" if fixed else "quote.offer", values)
+        return sentence(f"quote.offer{'_fixed' * (self.package.kind == 'fixed')}", values)
 
     def _fairly(self) -> Sentence:
         if self.fair_price < 0:
@@ -484,7 +477,7 @@ def price_package(
         currency=tariff.currency,
         price=from_cents(priced.price[0]),
         expected_sessions=float(priced.sessions[0]),
-        expected_waste=float(priced.waste[0]),
+        expected_waste=float(chances[0] @ terms.unused),
         expected_cost=from_cents(priced.cost[0]),
         expected_revenue=from_cents(priced.revenue[0]),
         expected_bill=from_cents(priced.revenue[0] * with_tax),

@@ -189,16 +189,6 @@ class Tariff(Result):
             usual = cents_by_area(bands, np.array([float(self.typical_area_cm2)]))[0]
             object.__setattr__(self, "session_price", from_cents(float(usual)))
         check_ranges(self)
-        self._check_yearly()
-        if self.target_margin >= 1 or not self.round_to:
-            values = {"margin": str(self.target_margin), "step": str(self.round_to)}
-            raise RequestError(*problem_and_remedy("refused.margin", values))
-        self._check_costs()
-        object.__setattr__(self, "packages", tuple(self.packages))
-        for package in self.packages:
-            self.check_package(package)
-
-    def _check_yearly(self) -> None:
         costs = {
             name: amount(value, name=f"fixed_costs.{name}", currency=self.currency)
             for name, value in self.fixed_costs.items()
@@ -209,6 +199,13 @@ class Tariff(Result):
             raise RequestError(*problem_and_remedy("refused.device_twice", {"name": twice[0]}))
         known = ("hours_a_week", "wavelengths_nm", "lease", "price", "life_years", "resale")
         check_keys(self.another_laser, known, "another_laser", error=RequestError)
+        if self.target_margin >= 1 or not self.round_to:
+            values = {"margin": str(self.target_margin), "step": str(self.round_to)}
+            raise RequestError(*problem_and_remedy("refused.margin", values))
+        self._check_costs()
+        object.__setattr__(self, "packages", tuple(self.packages))
+        for package in self.packages:
+            self.check_package(package)
 
     @property
     def yearly_costs(self) -> Decimal:
@@ -226,14 +223,12 @@ class Tariff(Result):
 
     def price_of(self, package: Package, area_cm2: npt.ArrayLike | None) -> FloatArray:
         """Return a package's price in cents, shape (n,), NaN where it is asked for."""
-        area = self._areas(area_cm2)
-        if package.prices:
-            return cents_by_area(package.prices, area)
-        if package.price is None and package.kind in ("per_session", "part_fixed"):
-            if self.session_prices:
-                return cents_by_area(self.session_prices, area)
-            return np.full(len(area), to_cents(_exact(self.session_price)), dtype=np.float64)
-        alike = float("nan") if package.price is None else to_cents(package.price)
+        area, price, bands = self._areas(area_cm2), package.price, package.prices
+        if price is None and not bands and package.kind in ("per_session", "part_fixed"):
+            price, bands = self.session_price, self.session_prices
+        if bands:
+            return cents_by_area(bands, area)
+        alike = float("nan") if price is None else to_cents(price)
         return np.full(len(area), alike, dtype=np.float64)
 
     def _check_costs(self) -> None:

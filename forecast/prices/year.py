@@ -167,10 +167,7 @@ class DrawsEstimates(Protocol):
     """What a book needs of a forecaster."""
 
     def estimate_draws(self, enquiries: Sequence[Enquiry]) -> tuple[FloatArray, FloatArray]:
-        """Return pmfs and stopping hazards, each (n_draws, n, horizon), of shared draws.
-
-        Stopping hazards without draws, (n, horizon), are taken as known.
-        """
+        """Return pmfs, (n_draws, n, horizon), and stopping hazards, likewise or (n, horizon)."""
 
 
 def price_caseload(

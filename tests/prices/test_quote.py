@@ -397,7 +397,7 @@ def test_a_refund_hands_back_half_of_what_was_not_used():
     # six sessions at 600: after k sessions (6 - k)/6 of it are unused, half is returned
     one = sold(Package("block", sessions=6, price=600, refund_share=0.5))
     assert one.revenue == pytest.approx(60000 - 60000 * 0.5 * (6 - 3.3) / 6)
-    assert one.waste == pytest.approx(6 - 3.3)
+    assert one.chances @ one.terms.unused == pytest.approx(6 - 3.3)
 
 
 def test_a_fixed_price_is_refunded_only_to_those_who_stop():
