@@ -150,8 +150,8 @@ BUGS = (
     Bug(
         "a year's courses do not share the draw",
         "prices/year.py",
-        "        of_draws = courses.chances(slice(first + low, first + low + len(some)))",
-        "        of_draws = courses.model_known().chances().repeat(len(some), 0)",
+        "            of_draws = courses.chances(slice(first + low, first + low + len(some)))",
+        "            of_draws = courses.model_known().chances().repeat(len(some), 0)",
         "prices/test_year.py",
     ),
     Bug(

@@ -490,40 +490,27 @@ def simulate(
     rng = np.random.default_rng(seed)
     counts = np.full(n_draws, replicates // n_draws)
     counts[rng.choice(n_draws, replicates % n_draws, replace=False)] += 1
+    # parts with a seed each: the first draw of each, and how many replicates its draws serve
     if n_draws == 1:
         shares = np.diff(np.linspace(0, replicates, UNITS + 1).astype(int))
         parts = [(0, np.array([share])) for share in shares]
     else:
         edges = np.linspace(0, n_draws, min(UNITS, n_draws) + 1).astype(int)
         parts = [(a, counts[a:b]) for a, b in pairwise(edges.tolist())]
-    margins, of_parts = courses.margins(), zip(parts, seeds(seed, len(parts)), strict=True)
-    found = [
-        _simulate(courses, margins, *part, np.random.default_rng(own)) for part, own in of_parts
-    ]
-    totals, moments = zip(*found, strict=True)
-    means, variances = np.concatenate(moments, axis=1)[:, :n_draws]
-    return np.concatenate(totals), means, np.maximum(variances, 0)
-
-
-def _simulate(
-    courses: Courses | Fates,
-    margins: FloatArray,
-    first: int,
-    replicates: npt.NDArray[np.int64],
-    rng: np.random.Generator,
-) -> tuple[FloatArray, FloatArray]:
-    # so many replicates of each draw from the first one here on
+    margins = courses.margins()
     totals_of = _each_once(margins) if courses.drawn is None else _drawn(courses, margins)
     totals, moments = [np.zeros(0)], []
-    for low in range(0, len(replicates), DRAWS_AT_ONCE):
-        some = replicates[low : low + DRAWS_AT_ONCE].tolist()
-        of_draws = courses.chances(slice(first + low, first + low + len(some)))
-        moments.append(_moments(courses, margins, of_draws))
-        for chances, own in zip(of_draws, some, strict=True):
-            for start in range(0, own, YEARS_AT_ONCE):
-                wanted = min(YEARS_AT_ONCE, own - start)
-                totals.append(totals_of(chances, wanted, rng))
-    return np.concatenate(totals), np.concatenate(moments, axis=1)
+    for (first, each), own in zip(parts, seeds(seed, len(parts)), strict=True):
+        rng = np.random.default_rng(own)
+        for low in range(0, len(each), DRAWS_AT_ONCE):
+            some = each[low : low + DRAWS_AT_ONCE].tolist()
+            of_draws = courses.chances(slice(first + low, first + low + len(some)))
+            moments.append(_moments(courses, margins, of_draws))
+            for chances, n in zip(of_draws, some, strict=True):
+                for start in range(0, n, YEARS_AT_ONCE):
+                    totals.append(totals_of(chances, min(YEARS_AT_ONCE, n - start), rng))
+    means, variances = np.concatenate(moments, axis=1)[:, :n_draws]
+    return np.concatenate(totals), means, np.maximum(variances, 0)
 
 
 def _each_once(margins: FloatArray) -> Callable[..., FloatArray]:
