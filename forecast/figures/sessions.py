@@ -202,11 +202,11 @@ def plot_tipping(
     return titled(figure, say("tipping", pair=pair), say)
 
 
-# line, band, dash: told apart without colour too
+# line, band, dash: told apart without colour too; and which sessions
 LOOKS = {
-    "ns": ("main", COLOURS["band"], "solid"),
-    "ps": ("contrast", COLOURS["contrast_band"], "dash"),
-    "all": ("main", COLOURS["band"], "solid"),
+    "ns": ("main", COLOURS["band"], "solid", "ns"),
+    "ps": ("contrast", COLOURS["contrast_band"], "dash", "ps"),
+    "all": ("main", COLOURS["band"], "solid", "all sessions"),
 }
 FUNNEL_LEVELS = ((0.95, "dot"), (0.998, "dash"))
 GRADE_COLOURS = {
@@ -215,10 +215,6 @@ GRADE_COLOURS = {
     "partial": COLOURS["light"],
     "strong": COLOURS["main"],
 }
-
-
-def _sessions_of(regime: str) -> str:
-    return "all sessions" if regime == "all" else regime
 
 
 def plot_fading(
@@ -244,11 +240,11 @@ def plot_fading(
     figure, say = drawing(language)
     curves = [(regime, table[table["regime"] == regime]) for regime in table["regime"].unique()]
     for regime, curve in curves:  # below all lines
-        code = "of_middle" if middle else "of_band"
-        says = say(code, what=_sessions_of(regime), level=fading.level)
-        shade(figure, curve["session"], [curve[low], curve[high]], says, LOOKS[regime][1])
+        _, band, _, sessions = LOOKS[regime]
+        says = say("of_middle" if middle else "of_band", what=sessions, level=fading.level)
+        shade(figure, curve["session"], [curve[low], curve[high]], says, band)
     for regime, curve in curves:
-        colour, _, dash = LOOKS[regime]
+        colour, _, dash, sessions = LOOKS[regime]
         line(
             figure,
             (curve["session"], curve["faded"]),
@@ -258,7 +254,7 @@ def plot_fading(
             style={
                 "mode": "lines+markers",
                 "line": {"color": COLOURS[colour], "dash": dash, "width": 2.5},
-                "name": say("said", what=_sessions_of(regime)),
+                "name": say("said", what=sessions),
             },
         )
     threshold = fading.rows.cleared_at
@@ -287,9 +283,9 @@ def plot_fading_shares(fading: FadingCurves, *, language: str = "en") -> go.Figu
     for regime in fading.shares["regime"].unique():
         table = fading.shares[fading.shares["regime"] == regime]
         inks = [say("said", what=one) for one in table["ink_group"].replace("all", "all inks")]
-        symbol, colour = "diamond" if regime == "ps" else "circle", LOOKS[regime][0]
+        symbol, (colour, _, _, sessions) = "diamond" if regime == "ps" else "circle", LOOKS[regime]
         symbols = [symbol + "-open" * bool(reason) for reason in table["reason"]]
-        says = say("of_interval", what=_sessions_of(regime), level=fading.level)
+        says = say("of_interval", what=sessions, level=fading.level)
         bars = whiskers(table["share"], table["low"], table["high"])
         figure.add_scatter(
             **dots(table["share"], inks, says, colour, symbols),
@@ -324,7 +320,7 @@ def plot_split_fading(fading: FadingCurves, *, language: str = "en") -> go.Figur
         )
     table, (figure, say) = fading.split.curves, drawing(language)
     for regime in ("ns", "ps"):
-        colour, _, dash = LOOKS[regime]
+        colour, _, dash, _ = LOOKS[regime]
         says = say("half", regime=regime)
         figure.add_scatter(**joined(table["session"], table[regime], says, colour, dash))
     says = say("of_interval", what="ps minus ns", level=fading.level)
@@ -357,17 +353,11 @@ def plot_operator_funnel(operators: OperatorFunnel, *, language: str = "en") -> 
     fewest, most = max(table["sessions"].min() // 3, 20), table["sessions"].max() * 1.1
     sizes = np.unique(np.linspace(fewest, most, 60).astype(int))
     for level, dash in FUNNEL_LEVELS:
-        limits = np.array(
-            [funnel_limits(int(size), operators.target, level=level) for size in sizes]
-        )
-        for at in (0, 1):
+        limits = [funnel_limits(int(size), operators.target, level=level) for size in sizes]
+        for at, edge in enumerate(np.transpose(limits)):
             says = say("limits", percent=100 * level)
-            figure.add_scatter(
-                **joined(sizes, limits[:, at], says, "grey", dash, mode="lines"),
-                legendgroup=str(level),
-                showlegend=at == 1,
-                hoverinfo="skip",
-            )
+            drawn = joined(sizes, edge, says, "grey", dash, mode="lines") | {"hoverinfo": "skip"}
+            figure.add_scatter(**drawn, legendgroup=str(level), showlegend=at == 1)
     figure.add_hline(y=operators.target, line={"color": COLOURS["grey"], "width": 1})
     for row in table.itertuples():
         figure.add_scatter(
