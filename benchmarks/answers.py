@@ -20,7 +20,7 @@ import numpy as np
 from benchmarks.data import LAST, fixed_rows, read
 from benchmarks.goals import Notebook
 from forecast.prices import Package, Tariff
-from forecast.prices.shared_risk import courses_of, simulate
+from forecast.prices.year import courses_of, simulate
 from forecast.survival import DiscreteHazard
 
 ENQUIRY = "skin_type,body_site,inks,ink_density,layering\nII,forearm,black,light,single\n"

@@ -36,7 +36,7 @@ from forecast._jobs import run_units
 from forecast.invented import World
 from forecast.log import enquiries_of
 from forecast.prices import price_rows
-from forecast.prices.payoff import smallest_price
+from forecast.prices.quote import smallest_price
 
 CAP, CLIENTS, INNER, BOOKS, REPLICATES = 15, 300, 400, 2_000, 4_000
 STATED = (0.05, 0.10, 0.20)

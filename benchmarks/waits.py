@@ -39,7 +39,7 @@ from forecast.counts.rows import fill_missing
 from forecast.forecaster import refresh_forecaster
 from forecast.log import TABLES
 from forecast.prices import price_rows
-from forecast.prices.shared_risk import courses_of, simulate
+from forecast.prices.year import courses_of, simulate
 from forecast.reactions import fit_reactions
 from forecast.survival import AcceleratedTime, Durations
 

@@ -111,16 +111,13 @@ def plot_candidates(assessment: Mapping[str, Any], *, language: str = "en") -> g
     """
     rows = [row for row in assessment["candidates"] if row["behind_best"] is not None]
     figure, say = drawing(language)
-    names = [say("said", what=row["model"]) for row in rows]
     for name, *look in (("not_chosen", "main", "circle"), ("chosen", "contrast", "diamond")):
-        some = [at for at, row in enumerate(rows) if row["chosen"] == (name == "chosen")]
-        behind, error = (
-            [rows[at][one] for at in some] for one in ("behind_best", "behind_best_error")
-        )
-        drawn = dots(behind, [names[at] for at in some], say(name), *look)
-        figure.add_scatter(**drawn, error_x={"array": error})
+        some = [row for row in rows if row["chosen"] == (name == "chosen")]
+        names = [say("said", what=row["model"]) for row in some]
+        drawn = dots([row["behind_best"] for row in some], names, say(name), *look)
+        figure.add_scatter(**drawn, error_x={"array": [row["behind_best_error"] for row in some]})
     figure.update_xaxes(title_text=say("behind"))
-    rows_of(figure, names)
+    rows_of(figure, [say("said", what=row["model"]) for row in rows])
     return titled(figure, say("candidates"), say)
 
 

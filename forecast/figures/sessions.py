@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 import plotly.graph_objects as go
+from plotly.colors import hex_to_rgb
 
 from forecast._notes import Note
 from forecast.causal.rates import funnel_limits
 from forecast.errors import RequestError
 from forecast.figures.template import (
     COLOURS,
-    Say,
     dots,
     drawing,
     joined,
@@ -32,15 +31,8 @@ if TYPE_CHECKING:
     from forecast.reactions import OperatorFunnel, ReactionReport
     from forecast.regimes import Contrast, RegimeComparison
 
-T = TypeVar("T")
 STRATEGY_COLOURS = ("main", "contrast", "third", "fourth", "fifth")
-BANDS = (
-    COLOURS["band"],
-    COLOURS["contrast_band"],
-    "rgba(0, 158, 115, 0.32)",
-    "rgba(204, 121, 167, 0.32)",
-    "rgba(230, 159, 0, 0.32)",
-)
+BANDS = tuple(f"rgba{(*hex_to_rgb(COLOURS[name]), 0.32)}" for name in STRATEGY_COLOURS)
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 FEW_AT_RISK, FEW_COURSES = 10, 5  # below so many a curve is drawn faintly
 ALIKE = 0.1  # a standardised difference below this is called balanced
@@ -62,12 +54,12 @@ def plot_curves(
     for place, (name, part) in enumerate(parts):
         edges = [_to_the_end([0.0, *(1 - part[end])]) for end in ("high", "low")]
         says = say("of_interval", what=name, level=comparison.level)
-        shade(figure, _treads(part), edges, says, BANDS[place % 5], shape="hv")
+        shade(figure, list(range(len(part) + 2)), edges, says, BANDS[place % 5], shape="hv")
     for place, (name, part) in enumerate(parts):
         look = {"color": COLOURS[STRATEGY_COLOURS[place % 5]], "dash": DASHES[place % 5]}
         line(
             figure,
-            (_treads(part), _to_the_end([0.0, *(1 - part["survival"])])),
+            (range(len(part) + 2), _to_the_end([0.0, *(1 - part["survival"])])),
             _to_the_end([np.inf, *part["at_risk"]]),
             few=FEW_AT_RISK,
             text=_to_the_end(["", *(say("at_risk", n=n) for n in part["at_risk"])]),
@@ -80,12 +72,8 @@ def plot_curves(
     return titled(figure, say("curves", where=where), say)
 
 
-def _treads(part: pd.DataFrame) -> list[int]:
-    return list(range(len(part) + 2))  # a tread is as wide as a session, the last one too
-
-
-def _to_the_end(values: list[T]) -> list[T]:
-    return [*values, values[-1]]
+def _to_the_end(values: list[Any]) -> list[Any]:
+    return [*values, values[-1]]  # a tread is as wide as a session, the last one too
 
 
 def plot_readings(
@@ -193,9 +181,8 @@ def plot_tipping(
             "Compare up to an earlier session, or fewer strategies.",
         )
     table = comparison.sensitivity.tipping
-    wide = table[table["comparison"] == pair].pivot(  # noqa: PD010 (nothing to aggregate)
-        index="phi_left", columns="phi_right", values="estimate"
-    )
+    own = table[table["comparison"] == pair]
+    wide = own.pivot(index="phi_left", columns="phi_right", values="estimate")
     left, right = pair.split(" - ")
     figure, say = drawing(language)
     paces: dict[Any, str] = {0.0: say("pace_never"), np.inf: say("pace_at_once")}
@@ -215,11 +202,11 @@ def plot_tipping(
     return titled(figure, say("tipping", pair=pair), say)
 
 
-# line, band, dash: told apart without colour too
+# line, band, dash: told apart without colour too; and which sessions
 LOOKS = {
-    "ns": ("main", COLOURS["band"], "solid"),
-    "ps": ("contrast", COLOURS["contrast_band"], "dash"),
-    "all": ("main", COLOURS["band"], "solid"),
+    "ns": ("main", COLOURS["band"], "solid", "ns"),
+    "ps": ("contrast", COLOURS["contrast_band"], "dash", "ps"),
+    "all": ("main", COLOURS["band"], "solid", "all sessions"),
 }
 FUNNEL_LEVELS = ((0.95, "dot"), (0.998, "dash"))
 GRADE_COLOURS = {
@@ -228,10 +215,6 @@ GRADE_COLOURS = {
     "partial": COLOURS["light"],
     "strong": COLOURS["main"],
 }
-
-
-def _sessions_of(regime: str) -> str:
-    return "all sessions" if regime == "all" else regime
 
 
 def plot_fading(
@@ -257,11 +240,11 @@ def plot_fading(
     figure, say = drawing(language)
     curves = [(regime, table[table["regime"] == regime]) for regime in table["regime"].unique()]
     for regime, curve in curves:  # below all lines
-        code = "of_middle" if middle else "of_band"
-        says = say(code, what=_sessions_of(regime), level=fading.level)
-        shade(figure, curve["session"], [curve[low], curve[high]], says, LOOKS[regime][1])
+        _, band, _, sessions = LOOKS[regime]
+        says = say("of_middle" if middle else "of_band", what=sessions, level=fading.level)
+        shade(figure, curve["session"], [curve[low], curve[high]], says, band)
     for regime, curve in curves:
-        colour, _, dash = LOOKS[regime]
+        colour, _, dash, sessions = LOOKS[regime]
         line(
             figure,
             (curve["session"], curve["faded"]),
@@ -271,7 +254,7 @@ def plot_fading(
             style={
                 "mode": "lines+markers",
                 "line": {"color": COLOURS[colour], "dash": dash, "width": 2.5},
-                "name": say("said", what=_sessions_of(regime)),
+                "name": say("said", what=sessions),
             },
         )
     threshold = fading.rows.cleared_at
@@ -300,9 +283,9 @@ def plot_fading_shares(fading: FadingCurves, *, language: str = "en") -> go.Figu
     for regime in fading.shares["regime"].unique():
         table = fading.shares[fading.shares["regime"] == regime]
         inks = [say("said", what=one) for one in table["ink_group"].replace("all", "all inks")]
-        symbol, colour = "diamond" if regime == "ps" else "circle", LOOKS[regime][0]
+        symbol, (colour, _, _, sessions) = "diamond" if regime == "ps" else "circle", LOOKS[regime]
         symbols = [symbol + "-open" * bool(reason) for reason in table["reason"]]
-        says = say("of_interval", what=_sessions_of(regime), level=fading.level)
+        says = say("of_interval", what=sessions, level=fading.level)
         bars = whiskers(table["share"], table["low"], table["high"])
         figure.add_scatter(
             **dots(table["share"], inks, says, colour, symbols),
@@ -337,7 +320,7 @@ def plot_split_fading(fading: FadingCurves, *, language: str = "en") -> go.Figur
         )
     table, (figure, say) = fading.split.curves, drawing(language)
     for regime in ("ns", "ps"):
-        colour, _, dash = LOOKS[regime]
+        colour, _, dash, _ = LOOKS[regime]
         says = say("half", regime=regime)
         figure.add_scatter(**joined(table["session"], table[regime], says, colour, dash))
     says = say("of_interval", what="ps minus ns", level=fading.level)
@@ -367,31 +350,14 @@ def plot_operator_funnel(operators: OperatorFunnel, *, language: str = "en") -> 
     'No operator is outside what chance allows'
     """
     table, (figure, say) = operators.table, drawing(language)
-    _add_limits(figure, operators, say)
-    _add_operators(figure, table, say)
-    figure.update_xaxes(title_text=say("sessions_by"))
-    figure.update_yaxes(title_text=say("adjusted_rate"), tickformat=".1%", rangemode="tozero")
-    count = len(operators.outside)
-    title = say("funnel", n=count, of=len(table)) if count else say("funnel_none")
-    return titled(figure, title, say, (say("funnel_note"), *operators.notes))
-
-
-def _add_limits(figure: go.Figure, operators: OperatorFunnel, say: Say) -> None:
-    table = operators.table
     fewest, most = max(table["sessions"].min() // 3, 20), table["sessions"].max() * 1.1
     sizes = np.unique(np.linspace(fewest, most, 60).astype(int))
     for level, dash in FUNNEL_LEVELS:
-        limits = np.array(
-            [funnel_limits(int(size), operators.target, level=level) for size in sizes]
-        )
-        for at in (0, 1):
+        limits = [funnel_limits(int(size), operators.target, level=level) for size in sizes]
+        for at, edge in enumerate(np.transpose(limits)):
             says = say("limits", percent=100 * level)
-            figure.add_scatter(
-                **joined(sizes, limits[:, at], says, "grey", dash, mode="lines"),
-                legendgroup=str(level),
-                showlegend=at == 1,
-                hoverinfo="skip",
-            )
+            drawn = joined(sizes, edge, says, "grey", dash, mode="lines") | {"hoverinfo": "skip"}
+            figure.add_scatter(**drawn, legendgroup=str(level), showlegend=at == 1)
     figure.add_hline(y=operators.target, line={"color": COLOURS["grey"], "width": 1})
     for row in table.itertuples():
         figure.add_scatter(
@@ -402,9 +368,6 @@ def _add_limits(figure: go.Figure, operators: OperatorFunnel, say: Say) -> None:
             showlegend=False,
             hoverinfo="skip",
         )
-
-
-def _add_operators(figure: go.Figure, table: pd.DataFrame, say: Say) -> None:
     # Labels alternate above and below, so that operators with like counts stay legible.
     side = {
         code: ("top center", "bottom center")[at % 2] for at, code in enumerate(table["operator"])
@@ -420,6 +383,11 @@ def _add_operators(figure: go.Figure, table: pd.DataFrame, say: Say) -> None:
             where = [side[code] for code in part["operator"]]
             named = {"mode": "markers+text", "text": part["operator"], "textposition": where}
             figure.add_scatter(**drawn | named)
+    figure.update_xaxes(title_text=say("sessions_by"))
+    figure.update_yaxes(title_text=say("adjusted_rate"), tickformat=".1%", rangemode="tozero")
+    count = len(operators.outside)
+    title = say("funnel", n=count, of=len(table)) if count else say("funnel_none")
+    return titled(figure, title, say, (say("funnel_note"), *operators.notes))
 
 
 def plot_reaction_rates(
@@ -526,10 +494,8 @@ def plot_uptake_table(*, language: str = "en") -> go.Figure:
     figure, say = drawing(language)
     order = list(reversed(GRADES))
     cells = {(cell.ink, cell.wavelength_nm): cell for cell in uptake_table()}
-    scale: list[list[Any]] = []
-    for at, grade in enumerate(order):
-        colour = GRADE_COLOURS[grade]
-        scale += [[at / len(order), colour], [(at + 1) / len(order), colour]]
+    steps = [(at, GRADE_COLOURS[grade]) for at, grade in enumerate(order)]
+    scale = [[end / len(order), colour] for at, colour in steps for end in (at, at + 1)]
     grid = [[cells[ink, nm] for nm in WAVELENGTHS_NM] for ink in INKS]
     figure.add_heatmap(
         z=[[order.index(cell.grade) for cell in row] for row in grid],

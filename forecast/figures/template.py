@@ -41,10 +41,7 @@ LABELS = {n.replace("-", "\N{MINUS SIGN}") + "%": f"{n} %" for n in PERCENTS}
 
 
 def drawing(language: str) -> tuple[go.Figure, Say]:
-    """Return an empty figure, and what says a text of pictures in a language.
-
-    It is given the text's code under ``notes.picture``, and the values of its holes.
-    """
+    """Return an empty figure, and what says a text of ``notes.picture``: by code and values."""
     return go.Figure(), lambda code, **values: Note(f"picture.{code}", values=values).say(language)
 
 
@@ -196,11 +193,10 @@ def _say_percents(figure: go.Figure, one: str, other: str, say: Say, *, digits: 
         bars = trace[f"error_{one}"]
         if bars.array is not None:
             low, high = np.subtract(trace[one], bars.arrayminus), np.add(trace[one], bars.array)
-            ends = [
-                {"low": 100 * a, "high": 100 * b, "digits": digits}
-                for a, b in zip(low, high, strict=True)
+            said = [
+                say("with_ends", at=at, low=100 * a, high=100 * b, digits=digits)
+                for at, a, b in zip(said, low, high, strict=True)
             ]
-            said = [say("with_ends", at=at, **end) for at, end in zip(said, ends, strict=True)]
         more = "" if trace.text is None else "<br>%{text}"
         trace.hovertext, trace.hovertemplate = said, f"%{{{other}}}: %{{hovertext}}{more}"
 

@@ -20,7 +20,8 @@ from forecast._files import write_into
 from forecast._notes import Note, filler, in_language, sentence, texts_of
 from forecast.figures.sessions import plot_balance, plot_curves, plot_followers, plot_readings
 from forecast.log import OutcomeLog
-from forecast.regimes import RegimeComparison
+from forecast.regimes import RegimeComparison, trial_rows
+from forecast.tattoo import SITES
 
 Item: TypeAlias = str | pd.DataFrame | go.Figure
 Items = tuple[str, Sequence[Item]]
@@ -134,9 +135,6 @@ def _numbers(comparison: RegimeComparison, log: OutcomeLog) -> dict[str, object]
 # eligible courses by the regime that they began with: shares of the levels recorded, or median and
 # quartiles
 def _baseline(comparison: RegimeComparison, log: OutcomeLog) -> pd.DataFrame:
-    from forecast.regimes import trial_rows
-    from forecast.tattoo import SITES
-
     trial = trial_rows(log, horizon=comparison.horizon)
     eligible = trial.courses[["course_id", "ink_group"]] if trial else log.courses[:0]
     began = log.each_session.query("session_no == 1")[["course_id", "regime"]]

@@ -10,8 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -31,13 +30,12 @@ from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of
-from forecast.prices.money import from_cents
-from forecast.prices.open_courses import from_now, gradings_by_course, match_package
-from forecast.prices.payoff import areas_of, charges_of, price_rows
+from forecast.prices.package import from_cents
+from forecast.prices.past_and_open import from_now, gradings_by_course, match_package
+from forecast.prices.quote import areas_of, price_rows
 from forecast.prices.rhythm import Gaps, OwnTime, Starts, last_day
-from forecast.prices.shared_risk import stretched
-from forecast.prices.tariff import Tariff
-from forecast.prices.year import DrawsEstimates, pull_of
+from forecast.prices.tariff import Tariff, charges_of
+from forecast.prices.year import DrawsEstimates, pull_of, stretched
 from forecast.tattoo import Laser, ink_group, unreached_inks
 
 REPLICATES = 2000
@@ -47,6 +45,10 @@ NEWEST = 300  # courses of the log that new ones are taken to be like
 FARTHEST = 3.0  # standard deviations of a gap, past which nobody is taken to come back
 LOW, HIGH = 0.05, 0.95
 LIKELY = 0.5  # chance from which a month is said not to fit
+
+# What may still come of courses, n of them: the chance of more than 0, 1, … further sessions by
+# draw, (n_draws, n, horizon), and what the k-th further one adds to each tally, (n, horizon).
+Rows: TypeAlias = tuple[FloatArray, dict[str, FloatArray]]
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -167,14 +169,10 @@ class Appointments(Result):
 
     def _counts(self) -> list[Sentence]:
         mean, low, high = map(round, self.total)
-        values = {"mean": mean, "low": low, "high": high, "days": sum(self.days)}
+        values: dict[str, Any] = {"mean": mean, "low": low, "high": high, "days": sum(self.days)}
         values |= {"old": round(self.from_open.sum()), "new": round(self.from_new.sum())}
-        more = {
-            "first": str(self.first_days[0]),
-            "open": self.n_open,
-            "rate": self.starts_per_month,
-        }
-        whole = sentence("visits.all", values | more)
+        values |= {"open": self.n_open, "rate": self.starts_per_month}
+        whole = sentence("visits.all", values | {"first": str(self.first_days[0])})
         return [whole, sentence("visits.by_month", {"months": [*self._by_month()]})]
 
     def lines(self, language: str) -> list[str]:
@@ -221,10 +219,9 @@ class Appointments(Result):
         if self.another_laser:
             hours = self.hours_a_week + self.another_laser["hours"]
             still = self.first_too_full(hours)
-            when = str(still) if still else Note("prices.no_month")
-            reaches = of_100(self.another_laser["reaches"])
-            values = {"hours": hours, "month": when, "currency": self.currency, "reaches": reaches}
-            values["cost"] = self.another_laser["cost"]
+            values = {"hours": hours, "month": str(still) if still else Note("prices.no_month")}
+            values |= {"cost": self.another_laser["cost"], "currency": self.currency}
+            values["reaches"] = of_100(self.another_laser["reaches"])
             yield Note("prices.another_laser", "info", values)
 
     def _money(self) -> Iterator[Note]:
@@ -243,9 +240,8 @@ class Appointments(Result):
     def to_calendar(self) -> str:
         """Return the months as events of an iCalendar file (RFC 5545); nothing of any client."""
         lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//session-forecast//appointments//EN"]
-        for row, first, days in zip(
-            self.to_frame().to_dict("records"), self.first_days, self.days, strict=True
-        ):
+        records = self.to_frame().to_dict("records")
+        for row, first, days in zip(records, self.first_days, self.days, strict=True):
             lines += [
                 "BEGIN:VEVENT",
                 f"UID:{first:%Y%m%d}@session-forecast",
@@ -257,14 +253,6 @@ class Appointments(Result):
                 "END:VEVENT",
             ]
         return "\r\n".join([*lines, "END:VCALENDAR", ""])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Rows:
-    """Courses, n of them, and what may still come of each."""
-
-    more: FloatArray  # chance of more than 0, 1, … further sessions by draw, (n_draws, n, horizon)
-    value: dict[str, FloatArray]  # what the k-th further session adds to each tally, (n, horizon)
 
 
 def forecast_appointments(
@@ -317,7 +305,9 @@ def forecast_appointments(
         raise RequestError(*problem_and_remedy("refused.for_lightening"))
     rng = np.random.default_rng([check_seed(seed), 22])
     day_one = last_day(log).date() + timedelta(days=1)
-    edges, first_days = _months(day_one, 7 * weeks)
+    end = day_one + timedelta(weeks=weeks)
+    first_days = (day_one, *pd.date_range(day_one, end, freq="MS", inclusive="neither").date)
+    edges = np.array([(day - day_one).days for day in (*first_days, end)])
     (gaps, own_gaps), starts = Gaps.of(log), Starts.of(log, given=given)
     own_time, worth = OwnTime.of(log, int(edges[-1])), _Worth(log, tariff)
     tallies = {"sessions": np.zeros((REPLICATES, len(first_days)))}
@@ -335,7 +325,7 @@ def forecast_appointments(
     from_open = tallies["sessions"].mean(axis=0)
     replicate, day = starts.draw(np.array(first_days, "datetime64[D]"), edges, REPLICATES, rng)
     rows = _new_rows(forecaster, log, worth)
-    row = rng.integers(rows.more.shape[1], size=len(day))
+    row = rng.integers(rows[0].shape[1], size=len(day))
     own = gaps.mean + gaps.between * rng.standard_normal(len(day))
     _come(tallies, rows, [replicate, row, day, own], gaps.within, own_time, edges, rng)
     return Appointments(
@@ -376,8 +366,7 @@ def _notes(
 
 
 def _another(log: OutcomeLog, tariff: Tariff | None) -> dict[str, float]:
-    asked = dict(tariff.another_laser) if tariff else {}
-    if not asked:
+    if tariff is None or not (asked := tariff.another_laser):
         return {}
     bought = float(asked.get("price", 0)) - float(asked.get("resale", 0))
     lasers = lasers_in_use(log.lasers)
@@ -391,20 +380,9 @@ def _another(log: OutcomeLog, tariff: Tariff | None) -> dict[str, float]:
     }
 
 
-def _months(day_one: date, days: int) -> tuple[IntArray, tuple[date, ...]]:
-    # the days from day_one at which calendar months begin, and the end
-    found = [day_one]
-    while (nxt := (found[-1].replace(day=1) + timedelta(days=32)).replace(day=1)) < (
-        day_one + timedelta(days=days)
-    ):
-        found.append(nxt)
-    edges = [(day - day_one).days for day in found]
-    return np.array([*edges, days]), tuple(found)
-
-
 def _come(
     tallies: dict[str, FloatArray],
-    rows: _Rows,
+    rows: Rows,
     entries: list[Any],
     within: float,
     own_time: OwnTime,
@@ -413,15 +391,15 @@ def _come(
 ) -> None:
     # One entry per course and replicate: these two, the day of its first further session, its own
     # log gap. Each comes as often as one uniform number says; what it adds goes to its month.
-    (replicate, row, day, own), n_months = entries, len(edges) - 1
+    (replicate, row, day, own), (more, values), n_months = entries, rows, len(edges) - 1
     left = rng.random(len(row))
-    for k in range(rows.more.shape[2]):
-        comes = (left < rows.more[replicate % len(rows.more), row, k]) & (day < edges[-1])
+    for k in range(more.shape[2]):
+        comes = (left < more[replicate % len(more), row, k]) & (day < edges[-1])
         replicate, row, day, own, left = (a[comes] for a in (replicate, row, day, own, left))
         if not len(row):
             return
         cell = replicate * n_months + np.searchsorted(edges, day, side="right") - 1
-        for name, value in rows.value.items():
+        for name, value in values.items():
             added = np.bincount(cell, value[row, k], minlength=REPLICATES * n_months)
             into = tallies.setdefault(name, np.zeros((REPLICATES, n_months)))
             into += added.reshape(REPLICATES, n_months)
@@ -441,7 +419,7 @@ def _open_rows(
     own: dict[str, tuple[int, float]],
     own_time: OwnTime,
     worth: _Worth,
-) -> Iterator[tuple[_Rows, FloatArray, tuple[FloatArray, FloatArray]]]:
+) -> Iterator[tuple[Rows, FloatArray, tuple[FloatArray, FloatArray]]]:
     # courses under way, some at a time: what may come, own days since the last session (infinite
     # where the client is taken to have left), and mean and spread of the own log gap
     courses = log.courses.assign(judged=log.judged_sessions)
@@ -450,10 +428,7 @@ def _open_rows(
     last = log.sessions.groupby("course_id")["treated_on"].max()
     for low in range(0, len(courses), COURSES_AT_ONCE):
         part = courses.iloc[low : low + COURSES_AT_ONCE]
-        records = part.to_dict("records")
-        laws = [
-            _open_law(forecaster, one, graded.get(str(one["course_id"]), [])) for one in records
-        ]
+        laws = [_open_law(forecaster, one, graded) for one in part.to_dict("records")]
         more = np.stack(laws, axis=1)
         had = [own.get(str(name), (0, 0.0)) for name in part["course_id"]]
         pace = gaps.pace(*(np.array(each, dtype=np.float64) for each in zip(*had, strict=True)))
@@ -464,15 +439,16 @@ def _open_rows(
         since = own_time.since(np.where(np.isnan(seen), rough, seen))
         spread = np.sqrt(pace[1] ** 2 + gaps.within**2)
         since[np.log(np.maximum(since, 1)) > pace[0] + FARTHEST * spread] = np.inf
-        yield _Rows(more, worth.of(part, given.astype(int), more.shape[2])), since, pace
+        yield (more, worth.of(part, given.astype(int), more.shape[2], {})), since, pace
 
 
 def _open_law(
-    forecaster: Any, course: dict[Any, Any], gradings: list[tuple[int, float]]
+    forecaster: Any, course: dict[Any, Any], graded: dict[str, list[tuple[int, float]]]
 ) -> FloatArray:
     # chance of more than 0, 1, … further sessions under each draw, (n_draws, horizon)
     enquiry = enquiry_of(course, getattr(forecaster, "extra", ()))
     given, judged = int(course["sessions_given"]), int(course["judged"])
+    gradings = graded.get(str(course["course_id"]), [])
     later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
     if course["goal"] == "lighten":
         steps = later.draws.shape[1]
@@ -485,7 +461,7 @@ def _open_law(
     return np.pad(more, ((0, 0), (0, later.draws.shape[1] - more.shape[1])))
 
 
-def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
+def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> Rows:
     courses = log.courses.sort_values("started_on").tail(NEWEST)
     asked = enquiries_of(courses, getattr(forecaster, "extra", ()))
     pmf, stop = forecaster.estimate_draws(asked)
@@ -498,12 +474,11 @@ def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
     pull = pull_of(forecaster)
     stop, none = np.broadcast_to(stop, pmf.shape), np.zeros(len(courses), dtype=np.int64)
     priced = {}
-    if worth.tariff is not None and worth.tariff.packages:
-        sold = (worth.tariff.packages, worth.tariff)
-        means = (pmf.mean(axis=0), stop.mean(axis=0))
-        found = price_rows(*means, *sold, area_cm2=areas_of(asked), pull=pull)
-        priced = {one.name: each.price for one, each in zip(sold[0], found, strict=True)}
-    return _Rows(_more_than(pmf, stop, pull), worth.of(courses, none, pmf.shape[2], priced))
+    if worth.tariff is not None:
+        sold, means = worth.tariff.packages, (pmf.mean(axis=0), stop.mean(axis=0))
+        found = price_rows(*means, sold, worth.tariff, area_cm2=areas_of(asked), pull=pull)
+        priced = {one.name: each.price for one, each in zip(sold, found, strict=True)}
+    return _more_than(pmf, stop, pull), worth.of(courses, none, pmf.shape[2], priced)
 
 
 class _Worth:
@@ -513,19 +488,16 @@ class _Worth:
         self.tariff = tariff
         self.unknown: dict[str, int] = {}
         timed = tariff is not None and tariff.minutes_per_session is not None
-        self.shares = _wavelength_shares(log) if timed else {}
+        self.shares = _wavelength_shares(log) if timed else pd.DataFrame()
 
     def of(
         self,
         courses: pd.DataFrame,
         given: IntArray,
         horizon: int,
-        asked: Mapping[str, FloatArray] = MappingProxyType({}),
+        asked: Mapping[str, FloatArray],  # each course's price, where the tariff leaves it open
     ) -> dict[str, FloatArray]:
-        """Return what the k-th further session of each course adds, by tally, (n, horizon).
-
-        ``asked`` has the price of each course by package, where the tariff leaves it open.
-        """
+        """Return what the k-th further session of each course adds, by tally, (n, horizon)."""
         shape = (len(courses), horizon)
         found = {"sessions": np.ones(shape)}
         tariff = self.tariff
@@ -535,10 +507,9 @@ class _Worth:
         if tariff.minutes_per_session is not None:
             minutes = tariff.minutes(area)
             found["minutes"] = np.broadcast_to(minutes[:, None], shape)
-            groups = [ink_group(str(inks)) for inks in courses["inks"]]
-            for nm in sorted({nm for share in self.shares.values() for nm in share}):
-                share = np.array([self.shares.get(group, {}).get(nm, 0.0) for group in groups])
-                found[str(nm)] = np.broadcast_to((minutes * share)[:, None], shape)
+            groups = courses["inks"].astype(str).map(ink_group)
+            for nm, share in self.shares.reindex(groups, fill_value=0.0).items():
+                found[str(nm)] = np.broadcast_to((minutes * share.to_numpy())[:, None], shape)
         prices = [{name: float(own[k]) for name, own in asked.items()} for k in range(len(area))]
         rows = zip(courses.to_dict("records"), given.tolist(), area.tolist(), prices, strict=True)
         money = [self._money(one, had, horizon, cm2, own) for one, had, cm2, own in rows]
@@ -564,25 +535,21 @@ class _Worth:
         sessions = np.arange(had + 1, had + horizon + 1)
         charges, held = charges_of(package, self.tariff, had + horizon, area, asked=asked)
         later, recorded = charges[had:], course.get("sessions_prepaid")
-        if had and package.kind == "block" and recorded == recorded and recorded is not None:
+        if had and package.kind == "block" and pd.notna(recorded):
             later = np.where((sessions > held) & (sessions <= recorded), 0.0, later)
             held = int(recorded)
         sold = (sessions <= held) & bool(had)
         return later, np.where(sold, later, 0.0), sold.astype(np.float64)
 
 
-def _wavelength_shares(log: OutcomeLog) -> dict[str, dict[int, float]]:
+def _wavelength_shares(log: OutcomeLog) -> pd.DataFrame:
     # of each ink group, the share of a session's time at each wavelength in the last two years
     rows = log.each_session.dropna(subset=["wavelengths_nm"])
     rows = rows[rows["treated_on"] >= np.datetime64(last_day(log)) - np.timedelta64(730, "D")]
     inks = log.courses.set_index("course_id")["inks"]
-    found: dict[str, dict[int, float]] = {}
-    for name, text in zip(rows["course_id"].map(inks), rows["wavelengths_nm"], strict=True):
-        own = found.setdefault(ink_group(str(name)), {})
-        listed = [int(float(nm)) for nm in str(text).split(";")]
-        for nm in listed:
-            own[nm] = own.get(nm, 0.0) + 1 / len(listed)
-    return {
-        group: {nm: weight / sum(own.values()) for nm, weight in own.items()}
-        for group, own in found.items()
-    }
+    listed = rows["wavelengths_nm"].astype(str).str.split(";")
+    groups = rows["course_id"].map(inks).astype(str).map(ink_group)
+    each = pd.DataFrame({"group": groups, "nm": listed, "part": 1 / listed.str.len()}).explode("nm")
+    each["nm"] = each["nm"].astype(float).astype(int)
+    sums = each.pivot_table("part", "group", "nm", aggfunc="sum", fill_value=0.0)
+    return sums.div(sums.sum(axis=1), axis=0)

@@ -1,29 +1,33 @@
-"""What a package should cost for one enquiry, with the risk in plain sight."""
+"""What a package should cost, with the risk in plain sight: of many enquiries, and a quote of one.
+
+At each session the goal comes first; a client who is not there yet may stop after that session
+(competing ends, E[min(K, cap, D)]).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, fields
 from decimal import Decimal
-from typing import Any
+from functools import cache, partial
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, fields_of, plain
-from forecast._types import FloatArray
-from forecast.counts import Estimate, of_100
-from forecast.prices.money import from_cents, round_cents, round_up
-from forecast.prices.payoff import (
-    Priced,
-    Terms,
-    areas_of,
-    expected_shortfall,
-    price_rows,
-    smallest_price,
-)
-from forecast.prices.tariff import Package, Tariff, check_sold
+from forecast._types import BoolArray, FloatArray
+from forecast.counts import Estimate, competing_ends, of_100
+from forecast.prices.package import Package, from_cents, round_cents, round_up
+from forecast.prices.tariff import Tariff, Terms, check_sold, terms_of
+
+if TYPE_CHECKING:
+    from forecast.log import Enquiry
+
+ROWS_AT_ONCE = 4096  # enquiries: the working arrays stay in the processor's cache
+PROBABILITY_NOISE = 1e-12
 
 ALWAYS = tuple(Note(f"prices.{one}") for one in ("no_promise", "law", "not_for_sale"))
 HALF = 0.5  # of clients, for whom a fixed price is to be enough
@@ -33,6 +37,193 @@ UNITS = {
     "fixed": "the course",
     "part_fixed": "each of the first sessions",
 }
+
+
+def outcome_chances(
+    terms: Terms, pmf: FloatArray, stop_hazard: FloatArray, pull: FloatArray | None = None
+) -> FloatArray:
+    """Return the chance of each outcome, (..., m), of what is given as in `price_rows`."""
+    return _by_outcome(terms, partial(_ends, pmf, stop_hazard, pull))
+
+
+def _by_outcome(terms: Terms, law: Callable[..., tuple[FloatArray, FloatArray]]) -> FloatArray:
+    block = terms.block * (terms.goes_on < 1)  # which not all go beyond
+    cleared, not_cleared = law(terms.cap, terms.stop_factor, block, terms.goes_on)
+    if terms.splits_endings:
+        return np.concatenate([cleared, not_cleared], axis=-1)
+    return np.asarray(cleared + not_cleared)
+
+
+# the chances that the course ends after each session, at its goal and not
+def _ends(
+    pmf: FloatArray, stop: FloatArray, pull: FloatArray | None,
+    cap: int, factor: float, block: int, goes_on: float,
+) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+    stop = np.minimum(stop[..., :cap] * factor, 1)
+    if 0 < block < cap:
+        stop[..., block - 1] = 1 - (1 - stop[..., block - 1]) * goes_on
+    stop[..., -1] = 1.0  # at the cap everyone who is left has had what was sold
+    return competing_ends(pmf, stop, pull)
+
+
+def expected_shortfall(margins: FloatArray, chances: FloatArray, *, level: float = 0.95) -> float:
+    """Return the mean loss in the worst ``1 - level`` of cases; negative where even that earns.
+
+    The minimum over q of q + E[(loss - q)+] / (1 - level) of Rockafellar and Uryasev (2002,
+    J Banking & Finance 26:1443), which stays right where an outcome straddles the level.
+    ``margins`` and ``chances``, (m,), are what each outcome earns and how likely it is.
+    """
+    order = np.argsort(margins)
+    chance = chances[order]
+    taken = np.clip(1 - level - (np.cumsum(chance) - chance), 0, chance)
+    return float(-(taken * margins[order]).sum() / (1 - level))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Priced:
+    """What a package does for each of n enquiries; arrays of shape (n,), money in cents."""
+
+    terms: Terms
+    price: FloatArray  # the package's, or, where none was set, the one that is asked for
+    sessions: FloatArray  # delivered, expected
+    paid: FloatArray  # expected multiple of the price
+    extra: FloatArray  # expected on top of it, net of tax
+    cost: FloatArray
+    margin: FloatArray  # of one course, mean
+    chance_of_loss: FloatArray
+    for_margin: FloatArray  # price for the target margin
+    session_revenue: FloatArray  # of paying per session up to the same cap, net of tax
+    session_margin: FloatArray
+    enough: FloatArray  # chance that the package's sessions are; NaN for pay per session
+    chances: FloatArray  # of each outcome, (n, m)
+    dearer: BoolArray  # whether all that is promised costs less one by one
+
+    @property
+    def revenue(self) -> FloatArray:
+        """What the package is expected to bring in, net of tax."""
+        return self.price * self.paid + self.extra
+
+    @property
+    def break_even(self) -> FloatArray:
+        """The price without expected gain."""
+        return np.asarray((self.cost - self.extra) / self.paid)
+
+    @property
+    def fair(self) -> FloatArray:
+        """The price with the same expected margin as pay per session up to the same cap."""
+        return np.asarray((self.session_margin + self.cost - self.extra) / self.paid)
+
+
+def price_rows(
+    pmf: npt.ArrayLike,
+    stop_hazard: npt.ArrayLike,
+    packages: Sequence[Package],
+    tariff: Tariff,
+    *,
+    area_cm2: npt.ArrayLike | None = None,
+    started: bool = False,
+    pull: FloatArray | None = None,
+) -> tuple[Priced, ...]:
+    """Return each of ``packages`` priced for each of n enquiries, money in cents.
+
+    ``pmf``, (n, horizon), are the chances that the goal is reached at each session if treatment
+    goes on, ``stop_hazard``, (horizon,) or (n, horizon), those of stopping after each session that
+    left the client uncleared. NaN in ``area_cm2``, or None, is the ``tariff``'s typical area;
+    a course that has ``started`` has spent its fixed cost. ``pull`` says who stops, as in
+    ``competing_ends``. Raises RequestError for a promise beyond the horizon.
+
+    Examples
+    --------
+    >>> (priced,) = price_rows([0.5, 0.3, 0.2], np.zeros(3), [Package("per_session")], tariff)
+    >>> priced.sessions, priced.margin / 100
+    (array([1.7]), array([161.5]))
+    """
+    pmf = np.atleast_2d(np.asarray(pmf, dtype=np.float64))
+    stop = np.broadcast_to(np.asarray(stop_hazard, dtype=np.float64), pmf.shape)
+    area = np.broadcast_to(np.asarray(area_cm2, dtype=np.float64), (len(pmf),))  # None is NaN
+    cost, parts = tariff.session_costs(area), []
+    for low in range(0, len(pmf), ROWS_AT_ONCE):
+        rows = slice(low, low + ROWS_AT_ONCE)
+        law = cache(partial(_ends, pmf[rows], stop[rows], pull))  # many end alike
+        some = law, pmf[rows], cost[rows], area[rows], started
+        parts.append([_priced(package, tariff, *some) for package in packages])
+    names = [field.name for field in fields(Priced)[1:]]  # all but the terms
+    return tuple(
+        Priced(each[0].terms, *(np.concatenate([getattr(p, name) for p in each]) for name in names))
+        for each in zip(*parts, strict=True)
+    )
+
+
+@cache
+def _alone(cap: int) -> Package:
+    return Package("per_session", cap=cap)
+
+
+def _priced(
+    package: Package,
+    tariff: Tariff,
+    law: Callable[..., tuple[FloatArray, FloatArray]],
+    pmf: FloatArray,
+    cost: FloatArray,
+    area: FloatArray,
+    started: bool,
+) -> Priced:
+    terms = terms_of(package, tariff, pmf.shape[1], started=started)
+    # pay per session is compared over the same sessions as the package covers
+    by_one = _alone(terms.cap)
+    by_session = terms_of(by_one, tariff, pmf.shape[1], started=started)
+    price, single = tariff.price_of(package, area), tariff.price_of(by_one, area)
+    chances, alone = (_by_outcome(one, law) for one in (terms, by_session))
+    paid, extra = chances @ terms.paid, chances @ terms.extra
+    spent = terms.fixed_cost + cost * (chances @ terms.treated)
+    for_margin = (spent / (1 - tariff.target_margin) - extra) / paid
+    if np.isnan(price).any():
+        for_loss = smallest_price(terms.break_even(cost), chances, tariff.largest_chance_of_loss)
+        # where later sessions, paid on top, already bring in more than is asked, that is 0
+        least = np.maximum(np.maximum(for_margin, for_loss), 0.0)
+        step = float(tariff.round_to * 100)
+        asked = np.ceil((least - 1e-6) / step) * step + 0.0  # no minus before a zero
+        price = np.where(np.isnan(price), asked, price)
+    promised = terms.block if package.kind in ("block", "fixed") else np.inf
+    margins = round_cents(terms.margins(price, cost))
+    margin = np.einsum("ij,ij->i", chances, margins)
+    session_revenue = single * (alone @ by_session.paid)
+    session_spent = by_session.fixed_cost + cost * (alone @ by_session.treated)
+    enough = pmf[:, : terms.block].sum(axis=1) if terms.block else np.full(len(pmf), np.nan)
+    return Priced(
+        terms=terms,
+        price=price,
+        sessions=chances @ terms.delivered,
+        paid=paid,
+        extra=extra,
+        cost=spent,
+        margin=margin,
+        chance_of_loss=np.einsum("ij,ij->i", chances, margins < 0),
+        for_margin=for_margin,
+        session_revenue=session_revenue,
+        session_margin=session_revenue - session_spent,
+        enough=enough,
+        chances=chances,
+        dearer=price > promised * single,
+    )
+
+
+def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) -> FloatArray:
+    """Return the smallest price whose chance of loss is at most ``largest``, shape (n,).
+
+    An outcome, (n, m), loses when the price at which it earns nothing is above the price.
+    """
+    rows = np.arange(len(chances))[:, None]
+    order = np.argsort(break_even, axis=1)
+    total = np.cumsum(chances[rows, order], axis=1)
+    covered = total >= total[:, -1:] - largest - PROBABILITY_NOISE
+    first = np.argmax(covered, axis=1)[:, None]
+    return np.asarray(break_even[rows, order[rows, first]][:, 0])
+
+
+def areas_of(enquiries: Iterable[Enquiry | None]) -> FloatArray:
+    """Return the areas of enquiries, shape (n,); NaN where not given."""
+    return np.array([getattr(one, "area_cm2", None) for one in enquiries], dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -163,7 +354,6 @@ class Quote(Result):
         return [self._offer(), *(sentence(f"quote.{one}", values) for one in each), *fairly]
 
     def _offer(self) -> Sentence:
-        fixed = self.package.kind == "fixed" and self.chance_enough is not None
         then = {"sessions": self.package.sessions, "extra": self.package.extra_price}
         # a fixed price is read as a promise to clear unless its own line says what it is not
         values = fields_of(self) | {
@@ -171,15 +361,14 @@ class Quote(Result):
             "unit": sentence(f"quote.unit_{self.package.kind}", then),
             "enough": of_100(self.chance_enough or 0.0),
         }
-        return sentence("quote.offer_fixed" if fixed else "quote.offer", values)
+        return sentence(f"quote.offer{'_fixed' * (self.package.kind == 'fixed')}", values)
 
     def _fairly(self) -> Sentence:
         if self.fair_price < 0:
             return sentence("quote.no_fair_price")
-        more = _of(self.fair_premium, "more", "less") if self.fair_premium else None
-        return sentence(
-            "quote.fair", fields_of(self) | {"more": more or sentence("quote.the_same")}
-        )
+        same = sentence("quote.the_same")
+        more = _of(self.fair_premium, "more", "less") if self.fair_premium else same
+        return sentence("quote.fair", fields_of(self) | {"more": more})
 
 
 def quotes_lines(quotes: Sequence[Quote], *, details: bool = True) -> list[str]:
@@ -288,14 +477,14 @@ def price_package(
         currency=tariff.currency,
         price=from_cents(priced.price[0]),
         expected_sessions=float(priced.sessions[0]),
-        expected_waste=float(priced.waste[0]),
+        expected_waste=float(chances[0] @ terms.unused),
         expected_cost=from_cents(priced.cost[0]),
         expected_revenue=from_cents(priced.revenue[0]),
         expected_bill=from_cents(priced.revenue[0] * with_tax),
         expected_margin=from_cents(priced.margin[0]),
         chance_of_loss=float(priced.chance_of_loss[0]),
         chance_of_loss_range=(float(low), float(high)),
-        expected_shortfall=from_cents(float(expected_shortfall(margins, chances[0]))),
+        expected_shortfall=from_cents(expected_shortfall(margins, chances[0])),
         break_even_price=round_up(priced.break_even[0]),
         price_for_margin=round_up(for_margin),
         price_for_loss=round_up(for_loss),

@@ -72,11 +72,7 @@ class Gaps:
     def until_next(
         self, since: FloatArray, centre: FloatArray, spread: FloatArray, uniform: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Return days until the next session and the own log gap, given no session ``since``.
-
-        The gap is known to be longer than the days since the last session; arrays broadcast, and
-        the own gap is the mean that this one suggests.
-        """
+        """Return days until the next session, none having been ``since``, and its own log gap."""
         from scipy.special import ndtr, ndtri
 
         whole = np.sqrt(spread**2 + self.within**2)
@@ -153,10 +149,7 @@ class Starts:
     def draw(
         self, first: npt.NDArray[np.datetime64], edges: IntArray, n: int, rng: np.random.Generator
     ) -> tuple[IntArray, FloatArray]:
-        """Return the replicate and the day of each new course, of ``n`` replicates.
-
-        ``edges`` are the days at which months begin, and the end; ``first`` their dates.
-        """
+        """Return replicate and day of each new course; months begin on ``first``, at ``edges``."""
         mean = np.array([self.level, self.drift])
         level, drift = rng.multivariate_normal(mean, self.covariance, n, method="svd").T
         middle = (edges[:-1] + edges[1:]) / 2 / YEAR
@@ -172,10 +165,7 @@ class Starts:
 
 
 def yearly_starts(log: OutcomeLog) -> tuple[float, float]:
-    """Return the new courses of the year to come, expected, and the relative spread of that mean.
-
-    Beyond the spread, their number varies as chance has it.
-    """
+    """Return the new courses expected in the year to come, and that mean's relative spread."""
     edges = np.round(np.arange(13) * MONTH).astype(np.int64)
     first = np.datetime64(last_day(log), "D") + edges[:-1].astype("timedelta64[D]")
     replicate, _ = Starts.of(log).draw(first, edges, 4000, np.random.default_rng(0))

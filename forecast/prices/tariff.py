@@ -1,244 +1,41 @@
-"""What it costs and what is sold: the tariff and its file, the packages on offer."""
+"""What it costs, and what each way a course can end brings in: the tariff and its file.
+
+An outcome is a number of sessions delivered, D = 1 to the cap, and, where a refund depends on it,
+whether the course ended cleared.
+"""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import MISSING, dataclass, field, fields, replace
 from decimal import ROUND_HALF_UP, Decimal
-from itertools import pairwise
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_keys, check_kind, check_whole_number, nearest, shown
+from forecast._checks import check_keys, check_kind, check_whole_number
 from forecast._files import read_toml
-from forecast._notes import Note, Sentence, languages, problem_and_remedy, sentence, texts_of
+from forecast._notes import problem_and_remedy, sentence, texts_of
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.prices.money import CENT, amount, currency_of, from_cents, to_cents
+from forecast.prices.package import (
+    CENT,
+    AreaPrice,
+    Package,
+    amount,
+    area_prices,
+    cents_by_area,
+    check_ranges,
+    from_cents,
+    to_cents,
+)
 
-KINDS = ("per_session", "block", "fixed", "part_fixed")
-ALIASES = {"until_cleared": "fixed"}  # the name promised what a price with a cap does not
-NEEDS_SESSIONS = ("block", "part_fixed")
 COST_PARTS = ("minutes_per_session", "staff_per_hour", "room_per_hour", "consumables",
               "device_price")  # fmt: skip
-
-# From where to where each field of a package or a tariff may go, and in what.
-RANGES = {
-    name: (low, high, unit)
-    for low, high, unit, names in (
-        (0, math.inf, "price", "session_price round_to price extra_price"),
-        (0, math.inf, "price", "down_payment instalment no_show_fee"),
-        (1, math.inf, "sessions", "instalments"),
-        (0, math.inf, "cost", "cost_per_session staff_per_hour room_per_hour consumables"),
-        (0, math.inf, "cost", "device_price device_service_per_year fixed_cost"),
-        (1, math.inf, "sessions", "cap sessions valid_days"),
-        (0, 1, "number", "tax_rate target_margin largest_chance_of_loss discount_rate"),
-        (0, 1, "number", "refund_share goes_on credit_share default_rate touch_up_rate"),
-        (0, 1, "number", "second_tattoo_discount second_tattoo_share"),
-        (0, 1, "number", "prepay_discount prepay_share"),
-        (0, 0.9, "number", "no_show_rate"),
-        (0, 120, "number", "touch_up_months"),
-        (0, 10, "number", "stop_factor"),
-        (0, 168, "number", "hours_a_week"),
-        (0, 1e12, "number", "minutes_per_session minutes_per_100_cm2 weeks_between_sessions"),
-        (0, 1e12, "number", "device_life_years device_sessions_per_year device_life_pulses"),
-        (0, 1e12, "number", "pulses_per_session pulses_per_cm2 typical_area_cm2"),
-    )
-    for name in names.split()
-}
-
-
-def _check_ranges(sold: Package | Tariff) -> None:
-    for one in fields(sold):
-        name, value = one.name, getattr(sold, one.name)
-        # what may be missing is missing by default
-        if name not in RANGES or (value is None and one.default is None):
-            continue
-        low, high, unit = RANGES[name]
-        if unit in ("price", "cost"):
-            whole = unit == "price"
-            value = amount(value, name=name, currency=sold.currency, whole_cents=whole)
-        elif unit == "sessions":
-            value = check_whole_number(value, name=name, low=int(low))
-        else:
-            number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
-            # a NaN cannot be compared
-            if not number or value != value or not low <= value <= high:
-                values = {"name": name, "given": shown(value), "low": low, "high": high}
-                code = "refused.share" if high == 1 else "refused.number"
-                raise RequestError(*problem_and_remedy(code, values))
-            value = float(value)
-        object.__setattr__(sold, name, value)
-
-
-@dataclass(frozen=True, slots=True)
-class AreaPrice:
-    """A price for tattoos of at most ``up_to_cm2``; the last of a list has no such end."""
-
-    price: Decimal
-    up_to_cm2: float | None = None
-
-
-def _area_prices(given: Iterable[Any], *, name: str, currency: str) -> tuple[AreaPrice, ...]:
-    # checked, from tables of a file or as they are: ends rise, and only the last has none
-    found = []
-    for one in given:
-        if isinstance(one, Mapping) and {"price"} <= set(one) <= {"price", "up_to_cm2"}:
-            one = AreaPrice(**one)
-        if not isinstance(one, AreaPrice):
-            values = {"name": name, "given": shown(one)}
-            raise RequestError(*problem_and_remedy("refused.area_band", values))
-        price = amount(one.price, name=f"a price of {name}", currency=currency or "EUR")
-        found.append(AreaPrice(price, None if one.up_to_cm2 is None else float(one.up_to_cm2)))
-    ends = [one.up_to_cm2 for one in found]
-    if any(end is None for end in ends[:-1]) or (ends and ends[-1] is not None):
-        raise RequestError(*problem_and_remedy("refused.area_gap", {"name": name}))
-    sizes = [0.0, *(end for end in ends if end is not None)]
-    if any(not low < high for low, high in pairwise(sizes)):
-        raise RequestError(*problem_and_remedy("refused.area_overlap", {"name": name}))
-    return tuple(found)
-
-
-def _cents_by_area(bands: Sequence[AreaPrice], area: FloatArray) -> FloatArray:
-    ends = [one.up_to_cm2 for one in bands if one.up_to_cm2 is not None]
-    cents = np.array([to_cents(one.price) for one in bands], dtype=np.float64)
-    return np.asarray(cents[np.searchsorted(ends, area, side="left")])
-
-
-@dataclass(frozen=True, slots=True)
-class Package:
-    """One thing that is sold. Amounts include tax, as the client sees them.
-
-    Attributes
-    ----------
-    kind : str
-        ``per_session`` (``price`` is for one session), ``block`` (``price`` buys ``sessions``
-        sessions), ``fixed`` (``price`` buys as many sessions as are needed, but at most ``cap``;
-        the old word ``until_cleared`` is read as it) or ``part_fixed`` (``price`` for each of the
-        first ``sessions`` sessions, ``extra_price`` for each later one).
-    name : str
-        What the clinic calls it; by default made from the rest.
-    price : Decimal, optional
-        None asks for the price. For the two kinds sold by the session None is the tariff's
-        ``session_price``.
-    sessions : int, optional
-        Sessions in the block, or at the full price.
-    cap : int, optional
-        The most sessions that are given; by default the tariff's.
-    extra_price : Decimal, optional
-        Price of each session beyond ``sessions``; a block without it ends with its last session.
-    refund_share : float, optional
-        Share, 0 to 1, of the unused part of a prepaid price that is handed back: of the sessions
-        not used for a block; for ``fixed`` only when the client stops uncleared, and then
-        of the sessions left up to the cap. By default the tariff's.
-    goes_on : float
-        Chance that a client whose block was not enough buys the sessions beyond it.
-    stop_factor : float, optional
-        Multiplies the chance of stopping after each session: below 1 where prepaying keeps
-        clients coming. By default the tariff's.
-    currency : str
-        Three-letter code; empty takes the tariff's, another one is refused.
-    prices : sequence of AreaPrice, optional
-        Prices by area instead of one ``price``.
-    down_payment, instalments, instalment : Decimal, int, Decimal, optional
-        Paid at first, then so many times so much, one with each session from the second on; they
-        add up to the price.
-    labels : mapping of language to text, optional
-        What clients read instead of the name, for example ``{"de": "Sechserblock"}``.
-
-    Examples
-    --------
-    >>> Package("block", sessions=6, price=Decimal("780")).name
-    '6 sessions'
-    """
-
-    kind: str
-    name: str = ""
-    price: Decimal | None = None
-    sessions: int | None = None
-    cap: int | None = None
-    extra_price: Decimal | None = None
-    refund_share: float | None = None
-    goes_on: float = 1.0
-    stop_factor: float | None = None
-    currency: str = ""
-    prices: tuple[AreaPrice, ...] = ()
-    down_payment: Decimal | None = None
-    instalments: int | None = None
-    instalment: Decimal | None = None
-    labels: Mapping[str, str] | tuple[tuple[str, str], ...] = ()
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "kind", ALIASES.get(self.kind, self.kind))
-        if self.kind not in KINDS:
-            values = {"kind": repr(self.kind), "known": KINDS}
-            values["hint"] = nearest(str(self.kind), KINDS)
-            raise RequestError(*problem_and_remedy("refused.package_kind", values))
-        self._check_sessions()
-        written = currency_of(self.price) or currency_of(self.extra_price)
-        object.__setattr__(self, "currency", self.currency.strip().upper() or written)
-        _check_ranges(self)
-        object.__setattr__(self, "name", self.name or str(self._usual))
-        bands = _area_prices(self.prices, name=f"prices of {self.name!r}", currency=self.currency)
-        object.__setattr__(self, "prices", bands)
-        if not isinstance(self.labels, Mapping | tuple):
-            raise RequestError(*problem_and_remedy("refused.labels", {"given": shown(self.labels)}))
-        object.__setattr__(self, "labels", tuple(sorted(dict(self.labels).items())))
-        if bands and self.price is not None:
-            raise RequestError(*problem_and_remedy("refused.two_prices", {"name": self.name}))
-        self._check_instalments()
-
-    def _check_instalments(self) -> None:
-        if not (self.instalments or self.instalment or self.down_payment):
-            return
-        paid = (self.down_payment or 0) + (self.instalments or 0) * (self.instalment or 0)
-        if self.price is None or self.kind not in ("block", "fixed") or paid != self.price:
-            values = {"name": self.name, "paid": paid, "price": str(self.price)}
-            raise RequestError(*problem_and_remedy("refused.instalments", values))
-
-    def sold_at(self, price: Decimal | None, *, cap: int | None = None) -> Package:
-        """Return the package at one price, or at none, paid at once."""
-        plain: dict[str, Any] = dict.fromkeys(("down_payment", "instalments", "instalment"))
-        return replace(self, price=price, cap=cap or self.cap, prices=(), **plain)
-
-    def paid_by(self, n: int) -> FloatArray:
-        """Return the share of the price that is paid by each of ``n`` sessions, shape (n,)."""
-        if not self.instalments or not self.price:
-            return np.ones(n)
-        later = np.minimum(np.arange(n), self.instalments) * float(self.instalment or 0)
-        return np.asarray((float(self.down_payment or 0) + later) / float(self.price))
-
-    def _check_sessions(self) -> None:
-        if (self.sessions is None) == (self.kind in NEEDS_SESSIONS):
-            values = {"kind": self.kind, "sessions": repr(self.sessions)}
-            raise RequestError(*problem_and_remedy("refused.package_sessions", values))
-        if self.kind == "part_fixed" and self.extra_price is None:
-            raise RequestError(*problem_and_remedy("refused.no_extra_price"))
-        if self.kind not in NEEDS_SESSIONS and self.extra_price is not None:
-            raise RequestError(*problem_and_remedy("refused.extra_price", {"kind": self.kind}))
-
-    def label(self, language: str) -> str:
-        """Return what clients read in a language: its label, else the name."""
-        unnamed = self.name == str(self._usual)
-        own = self._usual.say(language) if unnamed else str(self.name).replace("_", " ")
-        return str(dict(self.labels).get(language, own))
-
-    @property
-    def said(self) -> Sentence:
-        """What clients read, in any language."""
-        named = {language: self.label(language) for language in languages()}
-        return sentence("tariff.named", {"label": named})
-
-    @property
-    def _usual(self) -> Note:
-        return Note(f"tariff.usual_{self.kind}", values={"n": self.sessions or 0})
-
-
 ALONE = Package("per_session")
 
 
@@ -383,25 +180,15 @@ class Tariff(Result):
             values = {"given": repr(self.currency)}
             raise RequestError(*problem_and_remedy("refused.currency", values))
         object.__setattr__(self, "currency", code)
-        bands = _area_prices(self.session_prices, name="session_prices", currency=code)
+        bands = area_prices(self.session_prices, name="session_prices", currency=code)
         object.__setattr__(self, "session_prices", bands)
         if (self.session_price is None) == (not bands):
             code = "refused.both_session_prices" if bands else "refused.no_session_price"
             raise RequestError(*problem_and_remedy(code))
         if bands:
-            usual = _cents_by_area(bands, np.array([float(self.typical_area_cm2)]))[0]
+            usual = cents_by_area(bands, np.array([float(self.typical_area_cm2)]))[0]
             object.__setattr__(self, "session_price", from_cents(float(usual)))
-        _check_ranges(self)
-        self._check_yearly()
-        if self.target_margin >= 1 or not self.round_to:
-            values = {"margin": str(self.target_margin), "step": str(self.round_to)}
-            raise RequestError(*problem_and_remedy("refused.margin", values))
-        self._check_costs()
-        object.__setattr__(self, "packages", tuple(self.packages))
-        for package in self.packages:
-            self.check_package(package)
-
-    def _check_yearly(self) -> None:
+        check_ranges(self)
         costs = {
             name: amount(value, name=f"fixed_costs.{name}", currency=self.currency)
             for name, value in self.fixed_costs.items()
@@ -412,6 +199,13 @@ class Tariff(Result):
             raise RequestError(*problem_and_remedy("refused.device_twice", {"name": twice[0]}))
         known = ("hours_a_week", "wavelengths_nm", "lease", "price", "life_years", "resale")
         check_keys(self.another_laser, known, "another_laser", error=RequestError)
+        if self.target_margin >= 1 or not self.round_to:
+            values = {"margin": str(self.target_margin), "step": str(self.round_to)}
+            raise RequestError(*problem_and_remedy("refused.margin", values))
+        self._check_costs()
+        object.__setattr__(self, "packages", tuple(self.packages))
+        for package in self.packages:
+            self.check_package(package)
 
     @property
     def yearly_costs(self) -> Decimal:
@@ -425,22 +219,16 @@ class Tariff(Result):
 
     def single_price(self, area_cm2: float | None = None) -> Decimal:
         """Return the price of one session of a tattoo of this area, by default the typical one."""
-        area = np.nan if area_cm2 is None else area_cm2
-        return from_cents(float(self.price_of(ALONE, area)[0]))
+        return from_cents(float(self.price_of(ALONE, area_cm2)[0]))
 
-    def price_of(self, package: Package, area_cm2: npt.ArrayLike) -> FloatArray:
-        """Return a package's price in cents, shape (n,), NaN where it is asked for.
-
-        NaN among the areas is the typical area.
-        """
-        area = self._areas(area_cm2)
-        if package.prices:
-            return _cents_by_area(package.prices, area)
-        if package.price is None and package.kind in ("per_session", "part_fixed"):
-            if self.session_prices:
-                return _cents_by_area(self.session_prices, area)
-            return np.full(len(area), to_cents(_exact(self.session_price)), dtype=np.float64)
-        alike = float("nan") if package.price is None else to_cents(package.price)
+    def price_of(self, package: Package, area_cm2: npt.ArrayLike | None) -> FloatArray:
+        """Return a package's price in cents, shape (n,), NaN where it is asked for."""
+        area, price, bands = self._areas(area_cm2), package.price, package.prices
+        if price is None and not bands and package.kind in ("per_session", "part_fixed"):
+            price, bands = self.session_price, self.session_prices
+        if bands:
+            return cents_by_area(bands, area)
+        alike = float("nan") if price is None else to_cents(price)
         return np.full(len(area), alike, dtype=np.float64)
 
     def _check_costs(self) -> None:
@@ -470,11 +258,10 @@ class Tariff(Result):
 
     def session_cost(self, area_cm2: float | None = None) -> Decimal:
         """Return the cost of one session of a tattoo of this area, by default the typical one."""
-        area = np.nan if area_cm2 is None else area_cm2
-        return from_cents(float(self.session_costs(area)[0]))
+        return from_cents(float(self.session_costs(area_cm2)[0]))
 
-    def session_costs(self, area_cm2: npt.ArrayLike, *, running: bool = False) -> FloatArray:
-        """Return the costs of a session in whole cents, shape (n,); NaN is the typical area.
+    def session_costs(self, area_cm2: npt.ArrayLike | None, *, running: bool = False) -> FloatArray:
+        """Return the costs of a session in whole cents, (n,); NaN or None is the typical area.
 
         ``running`` leaves out what ``yearly_costs`` counts.
         """
@@ -483,7 +270,7 @@ class Tariff(Result):
         # the cost is a straight line in the area; the small term keeps exact halves going up
         return np.floor(float(base) + float(slope) * self._areas(area_cm2) + 0.5 + 1e-7)
 
-    def _areas(self, area_cm2: npt.ArrayLike) -> FloatArray:
+    def _areas(self, area_cm2: npt.ArrayLike | None) -> FloatArray:
         area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
         return np.where(np.isnan(area), self.typical_area_cm2, area)
 
@@ -553,8 +340,8 @@ def read_tariff(path: str | Path) -> Tariff:
     known = [one.name for one in fields(Package)]
     for number, one in enumerate(packages, start=1):
         check_keys(one, known, path.name, sentence("refused.of_package", {"number": number}))
-    needed = [one for one in fields(Tariff) if one.default is one.default_factory is MISSING]
-    missing = [one.name for one in needed if one.name not in table]
+    needed = [one.name for one in fields(Tariff) if one.default is one.default_factory is MISSING]
+    missing = [name for name in needed if name not in table]
     missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
     if missing:
         values = {"file": path.name, "missing": missing}
@@ -577,3 +364,149 @@ def _package(one: dict[str, Any], number: int) -> Package:
     except ForecastError as error:
         values = {"number": number, "problem": error.problem}
         raise DataError(sentence("refused.in_package", values), error.remedy) from error
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Terms:
+    """A package under a tariff, as amounts per outcome; shapes (m,), money in cents net of tax."""
+
+    delivered: FloatArray  # sessions
+    treated: FloatArray  # the same, later ones discounted: the multiple of a session's cost
+    paid: FloatArray  # after refunds, as a multiple of the package's price
+    extra: FloatArray  # paid on top of it
+    unused: FloatArray  # prepaid sessions
+    cap: int  # the most sessions
+    block: int  # sessions the package holds: the cap for a fixed price, 0 for pay per session
+    splits_endings: bool  # the first cap outcomes ended cleared and the other cap did not
+    stop_factor: float  # as of the package
+    goes_on: float
+    fixed_cost: float  # of the course apart from its sessions, 0 where it is under way
+
+    def margins(self, price: FloatArray, cost: FloatArray) -> FloatArray:
+        """Return the margin of each outcome, (n, m), by a ``price`` and a session's ``cost``."""
+        revenue = price[:, None] * self.paid + self.extra
+        return revenue - self.fixed_cost - cost[:, None] * self.treated
+
+    def break_even(self, cost: FloatArray) -> FloatArray:
+        """Return the price at which each outcome earns exactly nothing, shape (n, m)."""
+        spent = self.fixed_cost + cost[:, None] * self.treated - self.extra
+        return np.asarray(spent / self.paid)
+
+
+@lru_cache(maxsize=256)  # each answer asks for the same ones
+def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = False) -> Terms:
+    """Return a package's amounts per outcome, for an estimate that reaches ``horizon``.
+
+    The fixed cost of a course that has ``started`` is spent. Raises RequestError for a promise
+    beyond the horizon, or another currency.
+    """
+    tariff.check_package(package)
+    cap, block = _sizes(package, tariff, horizon)
+    sessions = np.arange(1, cap + 1, dtype=np.float64)
+    weekly = (1 + tariff.discount_rate) ** (-tariff.weeks_between_sessions / 52)
+    worth = weekly ** (sessions - 1)
+    treated, later = np.cumsum(worth), 0 * worth
+    if package.extra_price is not None and package.sessions is not None:
+        later = to_cents(package.extra_price) * np.cumsum(worth * (sessions > package.sessions))
+    share = tariff.refund_share if package.refund_share is None else package.refund_share
+    unused = np.maximum(block - sessions, 0)
+    if package.kind == "per_session":
+        paid = treated
+    elif package.kind == "part_fixed":
+        paid = treated[np.minimum(sessions, block).astype(int) - 1]
+    else:
+        paid = 1 - share * unused / max(block, 1) * worth
+    splits = (package.kind == "fixed" and share > 0) or tariff.touch_up_rate > 0
+    repeat = 2 if splits else 1
+    if package.kind == "block":
+        treated = treated + tariff.credit_share * unused * worth
+    lost = tariff.default_rate * (1 - package.paid_by(cap))  # of what is owed at the end
+    treated, paid = np.tile(treated, repeat), np.tile(paid, repeat)
+    if splits:
+        treated[:cap] += tariff.touch_up_rate * worth  # those who cleared may come once more
+        paid[:cap] = 1.0 if package.kind == "fixed" else paid[:cap]
+    # the share of the price that the average client is let off
+    let_off = tariff.second_tattoo_discount * tariff.second_tattoo_share
+    if package.kind in ("block", "fixed") and not package.instalments:  # paid at once
+        let_off += tariff.prepay_discount * tariff.prepay_share
+    paid = np.maximum(paid - np.tile(lost, repeat), 0.0) * (1 - let_off)
+    net = 1 / (1 + tariff.tax_rate)
+    return Terms(
+        delivered=np.tile(sessions, repeat),
+        treated=treated,
+        paid=paid * net,
+        extra=np.tile(later * net, repeat),
+        unused=np.tile(unused if package.kind == "block" else 0 * unused, repeat),
+        cap=cap,
+        block=block,
+        splits_endings=splits,
+        stop_factor=tariff.stop_factor if package.stop_factor is None else package.stop_factor,
+        goes_on=package.goes_on,
+        fixed_cost=0.0 if started else float(to_cents(tariff.fixed_cost)),
+    )
+
+
+@lru_cache(maxsize=256)
+def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Package, Tariff] | None:
+    """Return what a package and its tariff are for the sessions that are left, or None.
+
+    The most sessions of a course count from its first one. A package with a reduced price after
+    so many sessions goes on where the course stands. A block is a new one, from the next session
+    on. A fixed price is asked for anew: the tariff's own was for a course from its beginning.
+    None stands for a package that cannot be sold any more: nothing of the most sessions is left
+    after ``sessions_done`` here, or less than the block holds.
+
+    Examples
+    --------
+    >>> reduced = Package("part_fixed", sessions=8, price=150, extra_price=75)
+    >>> [left_of(reduced, tariff, done)[0].kind for done in (6, 8)], left_of(reduced, tariff, 15)
+    (['part_fixed', 'per_session'], None)
+    """
+    done = check_whole_number(sessions_done, name="sessions_done", low=0)
+    if not done:
+        return package, tariff
+    most = (package.cap or tariff.cap) - done
+    in_block = package.sessions if package.kind == "block" else None
+    if min(most, tariff.cap - done) < (in_block or 1):
+        return None
+    rest = replace(tariff, cap=tariff.cap - done)
+    if package.kind == "fixed":
+        return package.sold_at(None, cap=most), rest
+    if package.kind != "part_fixed" or package.sessions is None:
+        return replace(package, cap=most), rest
+    if package.sessions > done:
+        return replace(package, sessions=package.sessions - done, cap=most), rest
+    reduced = package.sold_at(package.extra_price, cap=most)
+    return replace(reduced, kind="per_session", sessions=None, extra_price=None), rest
+
+
+def charges_of(
+    package: Package, tariff: Tariff, n: int, area_cm2: float, *, asked: Mapping[str, float]
+) -> tuple[FloatArray, int]:
+    """Return what is charged with each of ``n`` sessions, in cents, and how many are sold before.
+
+    ``asked`` has the price of a package whose own is not set; without either it costs nothing.
+    """
+    sessions = np.arange(1, n + 1)
+    price = float(tariff.price_of(package, area_cm2)[0])
+    price = asked.get(package.name, 0.0) if np.isnan(price) else price
+    extra = 0 if package.extra_price is None else to_cents(package.extra_price)
+    if package.kind == "per_session":
+        return np.full(n, price), 0
+    if package.kind == "part_fixed":
+        return np.where(sessions <= (package.sessions or 0), price, extra), 0
+    held = package.sessions or package.cap or tariff.cap
+    paid = np.diff(package.paid_by(n), prepend=0.0) * price
+    return paid + np.where(sessions > held, extra, 0.0), held
+
+
+def _sizes(package: Package, tariff: Tariff, horizon: int) -> tuple[int, int]:
+    cap = min(package.cap or tariff.cap, horizon)
+    promised = package.cap if package.kind == "fixed" else package.sessions
+    if promised is not None and promised > horizon:
+        values = {"name": package.name, "n": promised, "horizon": horizon}
+        raise RequestError(*problem_and_remedy("refused.promised", values))
+    if package.kind == "block" and package.sessions is not None:
+        cap = package.sessions if package.extra_price is None else max(cap, package.sessions)
+    block = cap if package.kind == "fixed" else package.sessions or 0
+    return cap, min(block, cap) if package.kind == "part_fixed" else block

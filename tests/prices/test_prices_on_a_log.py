@@ -19,8 +19,8 @@ from forecast import (
 )
 from forecast.invented import simulate_log
 from forecast.log import enquiries_of
-from forecast.prices.open_courses import value_open_book
-from forecast.prices.payoff import areas_of, price_rows
+from forecast.prices.past_and_open import value_open_book
+from forecast.prices.quote import areas_of, price_rows
 
 PACKAGES = (
     Package("per_session", name="pay_per_session"),

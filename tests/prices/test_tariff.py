@@ -7,8 +7,11 @@ import pytest
 
 from forecast._notes import languages
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.prices.money import from_cents
-from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
+from forecast.prices.package import Package, from_cents
+from forecast.prices.quote import price_package
+from forecast.prices.tariff import Tariff, left_of, read_tariff, tariff_template
+
+from .made import estimate
 
 
 def parts(**changes):
@@ -90,24 +93,6 @@ def test_a_tariff_that_cannot_be_priced_is_refused(changes, words):
         parts(**changes)
 
 
-@pytest.mark.parametrize(
-    ("kind", "more", "words"),
-    [
-        ("blok", {}, "Did you mean 'block'"),
-        ("block", {"price": 500}, "Give sessions"),
-        ("per_session", {"sessions": 3}, "Give sessions"),
-        ("block", {"sessions": 0, "price": 500}, "sessions is 0"),
-        ("part_fixed", {"sessions": 3}, "without extra_price"),
-        ("fixed", {"extra_price": 9}, "Leave extra_price out"),
-        ("fixed", {"refund_share": 1.5}, "refund_share is 1.5"),
-        ("fixed", {"price": -5}, "negative"),
-    ],
-)
-def test_a_package_that_makes_no_sense_is_refused(kind, more, words):
-    with pytest.raises(RequestError, match=words):
-        Package(kind, **more)
-
-
 BY_AREA = [{"up_to_cm2": 25, "price": 90}, {"up_to_cm2": 75, "price": 130}, {"price": 180}]
 
 
@@ -142,16 +127,6 @@ def test_a_session_s_price_goes_by_area_and_an_end_belongs_to_its_band():
 def test_bands_hours_and_yearly_costs_that_make_no_sense_are_refused(changes, words):
     with pytest.raises(RequestError, match=words):
         parts(**changes)
-
-
-def test_instalments_add_up_to_the_price():
-    plan = {"price": 780, "down_payment": 180, "instalments": 4, "instalment": 150}
-    sold = Package("block", sessions=6, **plan)
-    assert sold.paid_by(7) == pytest.approx(np.array([180, 330, 480, 630, 780, 780, 780]) / 780)
-    with pytest.raises(RequestError, match="together they are 630, its price is 780"):
-        Package("block", sessions=6, **{**plan, "instalments": 3})
-    with pytest.raises(RequestError, match="do not add up"):
-        Package("fixed", down_payment=180)
 
 
 def test_missed_appointments_cost_their_time_and_bring_their_fee():
@@ -209,13 +184,6 @@ def test_the_template_is_a_tariff(written):
         assert read_tariff(written(tariff_template(code))) == tariff
 
 
-def test_a_package_without_a_name_is_called_so_in_every_language():
-    unnamed, named = Package("fixed"), Package("fixed", name="all_in", labels={"de": "Alles"})
-    assert [unnamed.label(code) for code in ("en", "de")] == ["fixed price", "Festpreis"]
-    assert [named.label(code) for code in ("en", "de")] == ["all in", "Alles"]
-    assert Package("block", sessions=6).said.say("de") == "6 Sitzungen"
-
-
 def test_decimals_of_a_file_stay_exact(written):
     text = tariff_template().replace("consumables = 6.50", "consumables = 0.1")
     assert read_tariff(written(text)).consumables == Decimal("0.1")
@@ -265,3 +233,52 @@ def test_a_number_of_a_tariff_is_shown_as_written(given: dict[str, str], says: s
     with pytest.raises(RequestError) as refused:
         Tariff(**(terms | numbers))
     assert says in str(refused.value)
+
+
+TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
+REDUCED = Package(
+    "part_fixed", name="reduced", sessions=8, price=150, extra_price=75, labels={"de": "Nachlass"}
+)
+
+
+@pytest.mark.parametrize(
+    ("done", "bill"),
+    [
+        (0, 8 * 150 + 2 * 75),  # ten sessions in all, the price falls after the eighth
+        (6, 2 * 150 + 2 * 75),
+        (8, 2 * 75),
+        (9, 1 * 75),
+    ],
+)
+def test_a_reduced_price_goes_on_where_the_course_stands(done: int, bill: int):
+    found = left_of(REDUCED, TARIFF, done)
+    assert found is not None
+    quote = price_package(estimate(np.eye(25)[10 - done - 1]), *found, started=bool(done))
+    assert quote.expected_bill == bill
+    assert quote.package.name == "reduced"
+    assert quote.package.label("de") == "Nachlass"
+
+
+def test_a_fixed_price_holds_what_is_left_up_to_its_cap_and_is_asked_for_anew():
+    found = left_of(Package("fixed", price=1200, cap=12), TARIFF, 5)
+    assert found is not None
+    package, rest = found
+    assert (package.cap, package.price, rest.cap) == (7, None, 10)
+
+
+def test_a_new_block_is_sold_while_the_course_has_room_for_it():
+    block = Package("block", sessions=6, price=780, extra_price=140)
+    found = left_of(block, TARIFF, 9)
+    assert found is not None
+    assert (found[0].sessions, found[0].price) == (6, Decimal(780))
+    assert left_of(block, TARIFF, 10) is None
+
+
+@pytest.mark.parametrize("kind", ["per_session", "fixed"])
+def test_nothing_is_sold_beyond_the_most_sessions_of_a_course(kind: str):
+    assert left_of(Package(kind), TARIFF, 14) is not None
+    assert left_of(Package(kind), TARIFF, 15) is None
+
+
+def test_at_the_consultation_nothing_changes():
+    assert left_of(REDUCED, TARIFF, 0) == (REDUCED, TARIFF)
