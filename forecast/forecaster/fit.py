@@ -33,6 +33,7 @@ from forecast._plain import Result, plain, plain_rows, plain_values
 from forecast._rows import cluster_counts
 from forecast._types import IntArray
 from forecast.assess import (
+    LeftOut,
     Outcomes,
     Recalibration,
     assess_predictions,
@@ -41,22 +42,18 @@ from forecast.assess import (
     recalibrate_out_of_fold,
     score_candidates,
 )
-from forecast.counts import FEW, FEWEST_LIGHTENED, Basis, evidence_name, of_goal, told
+from forecast.counts import FEW, FEWEST_LIGHTENED, Basis, Evidence, evidence_name, of_goal, told
 from forecast.errors import ForecastError, RequestError
 from forecast.forecaster.forecaster import Forecaster
 from forecast.forecaster.promises import CHOSEN_AT, assess_forecaster, falls_short
 from forecast.log import OutcomeLog, check_log, enquiry_of
 from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse, usual_midcourse
 from forecast.regimes import fit_strategies, regime_verdict
-from forecast.survival import CountDistribution, Durations, FittedAcceleratedTime
+from forecast.survival import CountDistribution, CountModel, Durations, FittedAcceleratedTime
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from forecast.assess import LeftOut
-    from forecast.counts import Evidence
-    from forecast.survival import CountModel
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
@@ -252,18 +249,11 @@ LATEST = 50  # courses of which old and new estimates are held against each othe
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Refreshed(Result):
-    """A model fitted again.
+    """A model fitted again; the old ``forecaster`` where nothing is new.
 
-    Attributes
-    ----------
-    forecaster : Forecaster
-        The new one; the old one where nothing is new.
-    changed : mapping
-        Pairs (old, new) of courses, those that reached the goal, model and coverage, how far the
-        medians of the latest clients moved, and the courses and the last start at which choice,
-        corrections and checks were made; empty where nothing is new.
-    chosen_anew : bool
-        Whether the model was chosen anew.
+    ``changed`` has pairs (old, new) of courses, those that reached the goal, model and coverage,
+    how far the medians of the latest clients moved, and the courses and the last start at which
+    choice, corrections and checks were made; it is empty where nothing is new.
     """
 
     forecaster: Forecaster
@@ -398,21 +388,11 @@ IDS = ("course_id", "client_id", "tattoo_id")
 
 @dataclass(frozen=True, slots=True)
 class Bootstrap:
-    """A statistic of a log, with its interval over resamples of clients.
+    """A statistic of a log, its ``estimate``, with an interval over resamples of its ``clients``.
 
-    Attributes
-    ----------
-    estimate : float
-        Of the log itself.
-    interval : tuple of float, or of None
-        The middle ``level`` of the resamples; None where clients are fewer than 20, where fewer
-        than 9 of 10 resamples gave a number, or where all gave the same.
-    level : float
-    error : float or None
-        Their standard deviation; None where there is no interval.
-    replicates, unanswered : int
-        Resamples, and those of which the statistic was no number or could not be had.
-    clients : int
+    The ``interval`` is the middle ``level`` of the ``replicates``, ``error`` their standard
+    deviation. Both are None where clients are fewer than 20, where fewer than 9 of 10 gave a
+    number, or where all gave the same. Of those ``unanswered`` it was no number or not to be had.
     """
 
     estimate: float

@@ -31,25 +31,11 @@ class QuotingValue(Result):
     """What quotes from the forecast put right, per 100 clients; money net of tax.
 
     Both prices are to earn the tariff's target margin on average; courses are quoted by models
-    that were not fitted to their clients.
-
-    Attributes
-    ----------
-    package : str
-        Its name.
-    currency : str
-        Three-letter code.
-    n_courses, n_clients : int
-        Courses that ended, and their clients.
-    put_right : Decimal
-        By how much less the quotes charge the wrong client, that is more or less than a course's
-        own cost and its margin, than one price for all tattoos of a size does.
-    interval : tuple of Decimal
-        Of that, by resampling clients.
-    losses : tuple of Decimal
-        Lost on courses that cost more than was paid: at one price, and at the quotes.
-    margins : tuple of Decimal
-        Margin at one price, and at the quotes.
+    that were not fitted to their clients. Of the ``n_courses`` that ended, ``put_right`` is by how
+    much less the quotes charge the wrong client, that is more or less than a course's own cost and
+    its margin, than one price for all tattoos of a size does; its ``interval`` is by resampling
+    clients. ``losses``, on courses that cost more than was paid, and ``margins`` are those at one
+    price, and at the quotes.
     """
 
     package: str
