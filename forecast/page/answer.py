@@ -150,6 +150,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     by = next((one.by_session for one in driven), None)
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     model, old = _model_lines(forecaster, words)
+    unasked = "sheet.asked_in_part" if asked.facts else "sheet.not_asked"
     return Answer(
         estimate=estimate,
         done=done,
@@ -176,7 +177,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
             CautionRow(one.kind, *words.caution(one), words.say(f"client.{one.key}"), one.first)
             for one in cautions
         ),
-        questions=_questions_line(asked, words),
+        questions="" if asked.questions_asked else words.say(unasked),
         sources="; ".join(cite(key, words.code) for key in sources),
         notes=tuple(words.note(one) for one in estimate.notes if one not in (*first, *alone)),
         verdict=() if verdict is None else (words.note(verdict),),
@@ -250,10 +251,14 @@ def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tupl
 
 def promise_text(promise: Promise, words: Words) -> str:
     """Return what was promised, with its number and day."""
-    beyond = words.say("answer.more_than", {"horizon": len(promise.chances)})
-    ends = (beyond if end is None else words.number(end) for end in promise.interval)
-    values = {"n": promise.promise_no, "day": words.day(promise.issued_on)}
-    return words.say("book.promise", {**values, "span": words.span(*ends)})
+    span = _span_text(promise.interval, len(promise.chances), words)
+    values = {"n": promise.promise_no, "day": words.day(promise.issued_on), "span": span}
+    return words.say("book.promise", values)
+
+
+def _span_text(ends: Sequence[int | None], horizon: int, words: Words) -> str:
+    beyond = words.say("answer.more_than", {"horizon": horizon})
+    return words.span(*(beyond if end is None else words.number(end) for end in ends))
 
 
 def whole_of_100(share: float) -> int:
@@ -287,12 +292,6 @@ def _changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, .
     if forecaster.midcourse is not None:
         found.append(words.say("answer.changes_gradings"))
     return (*found, words.say("answer.changes_lasers"))
-
-
-def _questions_line(asked: Asked, words: Words) -> str:
-    if asked.questions_asked:
-        return ""
-    return words.say("sheet.asked_in_part" if asked.facts else "sheet.not_asked")
 
 
 # what the model rests on, and that it is old
@@ -342,16 +341,9 @@ def _headline(estimate: Estimate, more: str, words: Words) -> str:
     return words.say(f"answer.about{more}", {"n": n, "number": words.number(n)})
 
 
-def _spoken(n: int | None, estimate: Estimate, words: Words) -> str:
-    if n is None:
-        return words.say("answer.more_than", {"horizon": estimate.horizon})
-    return words.number(n)
-
-
 def _likely(estimate: Estimate, words: Words) -> dict[str, Any]:
-    low, high = (_spoken(end, estimate, words) for end in estimate.interval)
     of_ten = words.number(round(10 * estimate.level, 1))
-    return {"of_ten": of_ten, "span": words.span(low, high)}
+    return {"of_ten": of_ten, "span": _span_text(estimate.interval, estimate.horizon, words)}
 
 
 def range_line(estimate: Estimate, more: str, words: Words) -> str:
@@ -374,7 +366,7 @@ def total_line(total: Estimate, done: int, words: Words) -> str:
     """Return what the remaining sessions add up to with those done."""
     if total.median is None:
         return words.say("answer.total_beyond", {"n": done, "horizon": total.horizon})
-    median = _spoken(total.median, total, words)
+    median = words.number(total.median)
     return words.say("answer.total", {"n": done, "median": median, **_likely(total, words)})
 
 

@@ -302,13 +302,10 @@ class Clinic:
     paper: str = "A4"
     spacing_weeks: float = 8.0
 
-    def spoken(self, language: str) -> tuple[str, str]:
+    def spoken(self, language: str) -> list[str]:
         """Return opening and closing in a language; one text serves all."""
-        opening, closing = (
-            one if isinstance(one, str) else one.get(language, "")
-            for one in (self.opening, self.closing)
-        )
-        return opening, closing
+        both = (self.opening, self.closing)
+        return [one if isinstance(one, str) else one.get(language, "") for one in both]
 
 
 def read_clinic(path: Path) -> Clinic:
