@@ -231,12 +231,10 @@ def _carried_on(
     others = np.setdiff1d(np.arange(len(durations)), stopped)
     row = np.concatenate([others, np.repeat(stopped, times)])
     share = np.where(np.arange(len(row)) < len(others), 1.0, 1 / times)
-    whole = Durations(
+    whole = replace(
+        durations.take(row),
         step=np.concatenate([durations.step[others], step.ravel()]),
         observed=np.concatenate([durations.observed[others], cleared.ravel()]),
-        covariates=durations.covariates.iloc[row],
-        subject=durations.subject[row],
-        entry=durations.entry[row],
         weight=durations.weight[row] * share,
     )
     return row, whole, law

@@ -224,15 +224,11 @@ def find_browser() -> str | None:
 
 def usual_places() -> list[Path]:
     """Return where macOS and Windows keep a browser that is on no search path."""
-    places = [
-        Path("/Applications/Google Chrome.app/Contents/MacOS/Google Chrome"),
-        Path("/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge"),
-    ]
-    for variable in ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
-        root = os.environ.get(variable)
-        if root:
-            places += [Path(root, program) for program in ON_WINDOWS]
-    return places
+    apps = ("Google Chrome", "Microsoft Edge")
+    places = [Path(f"/Applications/{app}.app/Contents/MacOS/{app}") for app in apps]
+    named = ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA")
+    roots = [root for root in map(os.environ.get, named) if root]
+    return places + [Path(root, program) for root in roots for program in ON_WINDOWS]
 
 
 def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
