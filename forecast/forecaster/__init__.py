@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.forecaster.fit import fit_forecaster
+    from forecast.forecaster.fit import bootstrap, fit_forecaster, refresh_forecaster
     from forecast.forecaster.forecaster import GRADINGS, KIND, Driver, Forecaster, load_forecaster
     from forecast.forecaster.promises import (
         TITLE,
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
         promise_of,
     )
     from forecast.forecaster.quoting import value_of_quoting
-    from forecast.forecaster.refresh import refresh_forecaster
-    from forecast.forecaster.resampled import bootstrap
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -139,9 +139,12 @@ def _compared(
 ) -> list[Driver]:
     tail = (1 - level) / 2
     reached = np.cumsum(draws, axis=-1)
-    chances = reached[..., -1]
+    compared = chances = reached[..., -1]
     counted = bool(np.all(chances >= HALF))  # else an end of an interval would be no count
-    compared = _soft_median(draws, reached) if counted else chances
+    if counted:  # medians, interpolated within the step; half are reached by the last step of each
+        step = np.argmax(reached >= HALF, axis=-1)[..., None]
+        here, by = (np.take_along_axis(one, step, axis=-1)[..., 0] for one in (draws, reached))
+        compared = step[..., 0] + (HALF - (by - here)) / np.maximum(here, 1e-12)
     by_session = None if counted else draws.shape[-1]
     moved = quantiles(compared[:, :1] - compared[:, 1:], [tail, 0.5, 1 - tail])
     mean = chances.mean(axis=0).tolist()
@@ -154,13 +157,13 @@ def _compared(
 
 # attribute, value, what it is compared with, and the enquiry with that in its place
 def _changed(predictor: Predictor, enquiry: Enquiry) -> Iterator[tuple[str, str, str, Enquiry]]:
+    summary = predictor.log_summary
     for name in ATTRIBUTES:
         value = getattr(enquiry, name)
-        against = REFERENCES.get(name) or predictor.log_summary.middles.get(name)
+        against = REFERENCES.get(name) or summary.middles.get(name)
         if value is not None and against is not None and value != against:
             change: dict[str, Any] = {name: against}
             yield name, _shown(name, value), _shown(name, against), replace(enquiry, **change)
-    summary = predictor.log_summary
     for own in summary.extra:
         value, levels = enquiry.extra.get(own.name), summary.levels.get(own.name)
         against = next(iter(levels)) if levels else summary.middles[own.name]
@@ -175,13 +178,6 @@ def _shown(name: str, value: Any) -> str:
         known = {"n": rounded, "unit": column("courses", name).unit} if name else {"n": rounded}
         return sentence("drivers.measure" if name else "drivers.number", known)
     return str(value).replace("_", " ").replace(";", ", ")
-
-
-# interpolated within the step; half are reached by the last step of each
-def _soft_median(pmfs: FloatArray, reached: FloatArray) -> FloatArray:
-    step = np.argmax(reached >= HALF, axis=-1)[..., None]
-    here, by = (np.take_along_axis(one, step, axis=-1)[..., 0] for one in (pmfs, reached))
-    return np.asarray(step[..., 0] + (HALF - (by - here)) / np.maximum(here, 1e-12))
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -498,7 +494,7 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
         raise RequestError(*problem_and_remedy("refused.schema", values))
     named, again = problem_and_remedy("refused.the_file", {"file": file})
     content = unsealed(stored, named=named, remedy=again)
-    return _from_dict(content, os.fspath(path), sealed_whole=SEAL in stored)
+    return _from_dict(content, file, sealed_whole=SEAL in stored)
 
 
 def _stored(note: Mapping[str, Any] | str) -> Note:

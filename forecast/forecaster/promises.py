@@ -289,15 +289,13 @@ def assess_forecaster(
     True
     """
     rows = course_rows(log, goal=forecaster.goal)
-    used = log.fingerprint == forecaster.log_summary.fingerprint
-    later = (
-        rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.log_summary.last_start
-    ).to_numpy()
+    summary = forecaster.log_summary
+    used = log.fingerprint == summary.fingerprint
     own, lighten = of_goal(rows), forecaster.goal == "lighten"
     if not own.any():
         raise DataError(*problem_and_remedy(f"refused.none_to_judge{'_lighten' * lighten}"))
     code = "later"
-    later = later & own
+    later = own & (rows["started_on"].dt.strftime("%Y-%m-%d") > summary.last_start).to_numpy()
     if used or not (later & is_judged(rows)).any():
         later, code = own, "seen" if used else "all"
     what = f"promises.{code}{'_lighten' * (lighten and not used)}"
@@ -311,7 +309,7 @@ def assess_forecaster(
         courses,
         level=level,
         seed=seed,
-        what=sentence(what, {"day": forecaster.log_summary.last_start}),
+        what=sentence(what, {"day": summary.last_start}),
     )
     if not used:
         law, ahead = forecaster.midcourse, CountDistribution(told)
@@ -352,17 +350,10 @@ def check(
 
 # From month to month, over the dated sessions of courses and what was predicted of each.
 def _watched(log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution) -> Watch | None:
-    import pandas as pd
-
     if log.sessions.empty:
         return None
-    known = pd.DataFrame(
-        {
-            "course_id": rows["course_id"].to_numpy(),
-            "last": (rows["step"] - rows["entry"]).to_numpy(),
-            "reached": rows["observed"].to_numpy(),
-            "row": np.arange(len(rows)),
-        }
+    known = rows[["course_id"]].assign(
+        last=rows["step"] - rows["entry"], reached=rows["observed"], row=np.arange(len(rows))
     )
     dated = log.each_session[["course_id", "session_no", "treated_on"]].merge(known, on="course_id")
     upto = np.minimum(dated["last"], predicted.horizon)
@@ -492,34 +483,27 @@ def card_text(forecaster: Forecaster, *, language: str = "en") -> str:
     people, (at, day) = card["participants"], card[CHOSEN_AT] or (0, "")
     said = card | people | {"predictors": [*map(plainly, card["predictors"])]}
     said |= {"at": few(at), "day": day}
-    wanted, chosen = "_wanted" * ("wanted_lightening" in people), "_chosen" * bool(at)
-    heads = ("heading", "use", f"courses{wanted}", "model", f"assessed{chosen}")
+    wanted, since = "_wanted" * ("wanted_lightening" in people), "_chosen" * bool(at)
+    heads = ("heading", "use", f"courses{wanted}", "model", f"assessed{since}")
     lines: list[str] = [line for head in heads for line in (sentence(f"card.{head}", said), "")]
-    if card["coverage"]:
-        lines += coverage_lines(card)
+    if coverage := card["coverage"]:
+        names = ("level", "tie_split", "tie_split_error")
+        lines += [sentence("card.coverage", {name: 100 * coverage[name] for name in names}), ""]
+        lines += [sentence("card.candidate_heads"), "|---|---|---|---|"]
+        for row in card["candidates"]:
+            scores = {name: number(row[name], n) for name, n in (("log_score", 4), ("crps", 3))}
+            chosen = "yes" if row["chosen"] else ""
+            lines.append(sentence("card.candidate", row | scores | {"chosen": chosen}))
+        lines += ["", sentence("card.group_heads"), "|---|---|---|---|"]
+        for row in card["subgroups"]:
+            held = {"coverage": number(row["coverage"], 2)}
+            lines.append(sentence("card.group", row | held))
     lines += midcourse_lines(card["midcourse"])
     for row in card["evidence_contradicted"]:
         parameter = row["parameter"].removeprefix("never[").removesuffix("]")
         lines += ["", sentence("card.against", row | {"what": plainly(parameter)})]
     lines += ["", sentence("card.limits"), "", *bullets(card["limits"])]
     return text_of(lines, language)
-
-
-def coverage_lines(card: dict[str, Any]) -> list[str]:
-    """Return the tables of candidates and groups, as Markdown."""
-    coverage = card["coverage"]
-    names = ("level", "tie_split", "tie_split_error")
-    lines = [sentence("card.coverage", {name: 100 * coverage[name] for name in names}), ""]
-    lines += [sentence("card.candidate_heads"), "|---|---|---|---|"]
-    for row in card["candidates"]:
-        scores = {name: number(row[name], n) for name, n in (("log_score", 4), ("crps", 3))}
-        chosen = "yes" if row["chosen"] else ""
-        lines.append(sentence("card.candidate", row | scores | {"chosen": chosen}))
-    lines += ["", sentence("card.group_heads"), "|---|---|---|---|"]
-    return lines + [
-        sentence("card.group", row | {"coverage": number(row["coverage"], 2)})
-        for row in card["subgroups"]
-    ]
 
 
 def midcourse_lines(held: Sequence[Mapping[str, Any]]) -> list[str]:

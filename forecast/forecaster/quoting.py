@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from forecast._checks import check_level, check_whole_number
 from forecast._notes import Note, Sentence, problem_and_remedy, sentence
 from forecast._plain import Result
-from forecast._types import BoolArray, FloatArray
+from forecast._types import FloatArray
 from forecast.assess import grouped_folds
 from forecast.errors import RequestError
 from forecast.forecaster.fit import fit_forecaster
@@ -31,25 +31,11 @@ class QuotingValue(Result):
     """What quotes from the forecast put right, per 100 clients; money net of tax.
 
     Both prices are to earn the tariff's target margin on average; courses are quoted by models
-    that were not fitted to their clients.
-
-    Attributes
-    ----------
-    package : str
-        Its name.
-    currency : str
-        Three-letter code.
-    n_courses, n_clients : int
-        Courses that ended, and their clients.
-    put_right : Decimal
-        By how much less the quotes charge the wrong client, that is more or less than a course's
-        own cost and its margin, than one price for all tattoos of a size does.
-    interval : tuple of Decimal
-        Of that, by resampling clients.
-    losses : tuple of Decimal
-        Lost on courses that cost more than was paid: at one price, and at the quotes.
-    margins : tuple of Decimal
-        Margin at one price, and at the quotes.
+    that were not fitted to their clients. Of the ``n_courses`` that ended, ``put_right`` is by how
+    much less the quotes charge the wrong client, that is more or less than a course's own cost and
+    its margin, than one price for all tattoos of a size does; its ``interval`` is by resampling
+    clients. ``losses``, on courses that cost more than was paid, and ``margins`` are those at one
+    price, and at the quotes.
     """
 
     package: str
@@ -127,15 +113,24 @@ def value_of_quoting(
     if (courses["outcome"] != "ongoing").sum() < FEWEST:
         raise RequestError(*problem_and_remedy("refused.few_ended", {"least": FEWEST}))
     client = courses["client_id"].to_numpy(dtype=object)
+    area = courses["area_cm2"].to_numpy(dtype=np.float64)
     fold = grouped_folds(client, n_folds=FOLDS, seed=seed)
     for part in range(FOLDS):
         held = fold == part
-        own[held], flat[held] = _prices(log, held, unpriced, tariff, seed)
-    at_one, at_own = (past_courses(log, unpriced, tariff, price) for price in (flat, own))
-    weights = at_one.weights(np.ones(len(courses)))
-    meant = at_one.spent * tariff.target_margin / (1 - tariff.target_margin)
-    wrong = [np.abs(past.margins - meant) for past in (at_one, at_own)]
-    lost = [np.maximum(-past.margins, 0.0) for past in (at_one, at_own)]
+        forecaster = fit_forecaster(log.where(~held), seed=seed)
+        pmf, stop, pull = mean_estimates(forecaster, enquiries_of(courses))
+        usual, usual_stop = (
+            np.broadcast_to(each[~held].mean(axis=0), each[held].shape) for each in (pmf, stop)
+        )
+        given: Any = {"area_cm2": area[held], "pull": pull}
+        (at_own,) = price_rows(pmf[held], stop[held], [unpriced], tariff, **given)
+        (at_one,) = price_rows(usual, usual_stop, [unpriced], tariff, **given)
+        own[held], flat[held] = at_own.for_margin, at_one.for_margin
+    by_one, by_own = (past_courses(log, unpriced, tariff, price) for price in (flat, own))
+    weights = by_one.weights(np.ones(len(courses)))
+    meant = by_one.spent * tariff.target_margin / (1 - tariff.target_margin)
+    wrong = [np.abs(past.margins - meant) for past in (by_one, by_own)]
+    lost = [np.maximum(-past.margins, 0.0) for past in (by_one, by_own)]
     gains = wrong[0] - wrong[1]
 
     def per_100(values: FloatArray, counts: FloatArray | float = 1.0) -> float:
@@ -147,25 +142,10 @@ def value_of_quoting(
     return QuotingValue(
         package=package.said,
         currency=tariff.currency,
-        n_courses=int(at_one.ended.sum()),
-        n_clients=len(set(client[at_one.ended])),
+        n_courses=int(by_one.ended.sum()),
+        n_clients=len(set(client[by_one.ended])),
         put_right=from_cents(per_100(gains)),
         interval=(from_cents(float(low)), from_cents(float(high))),
         losses=(from_cents(per_100(lost[0])), from_cents(per_100(lost[1]))),
-        margins=(from_cents(per_100(at_one.margins)), from_cents(per_100(at_own.margins))),
+        margins=(from_cents(per_100(by_one.margins)), from_cents(per_100(by_own.margins))),
     )
-
-
-# of the courses held out, by their own prediction and by the mean one of the others
-def _prices(
-    log: OutcomeLog, held: BoolArray, package: Package, tariff: Tariff, seed: int
-) -> tuple[FloatArray, FloatArray]:
-    forecaster = fit_forecaster(log.where(~held), seed=seed)
-    pmf, stop, pull = mean_estimates(forecaster, enquiries_of(log.courses))
-    area = log.courses["area_cm2"].to_numpy(dtype=np.float64)[held]
-    usual, usual_stop = (
-        np.broadcast_to(each[~held].mean(axis=0), each[held].shape) for each in (pmf, stop)
-    )
-    (own,) = price_rows(pmf[held], stop[held], [package], tariff, area_cm2=area, pull=pull)
-    (flat,) = price_rows(usual, usual_stop, [package], tariff, area_cm2=area, pull=pull)
-    return own.for_margin, flat.for_margin

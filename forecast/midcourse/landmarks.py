@@ -124,6 +124,7 @@ def landmark_rows(
     expected = 1 + (np.cumsum(left[:, ::-1], axis=1)[:, ::-1] - left) / survival
     until = np.minimum(done + horizon, predicted.horizon)
     found = _landmark_features(
+        log.cleared_at,
         expected[row, done - 1],
         survival[row, until - 1] / survival[row, done - 1],
         done.astype(np.float64),
@@ -131,7 +132,6 @@ def landmark_rows(
         fall[at, last],
         before.astype(np.float64),
         fall[at, before],
-        log.cleared_at,
     )
     kept = marks[["course_id", "client_id", "row", "observed"]].reset_index(drop=True)
     left = marks["step"].to_numpy() - done
@@ -141,6 +141,7 @@ def landmark_rows(
 
 # ``gone`` was graded after session ``last``
 def _landmark_features(
+    cleared_at: float,
     expected: FloatArray,
     beyond: FloatArray,
     session: FloatArray,
@@ -148,7 +149,6 @@ def _landmark_features(
     gone: FloatArray,
     before: FloatArray,
     gone_before: FloatArray,
-    cleared_at: float,
 ) -> dict[str, FloatArray]:
     to_go = np.log(np.maximum(ink_gone(cleared_at) - gone, 0.05))
     pace = np.log(np.maximum(gone / last, SLOWEST))
@@ -181,14 +181,5 @@ def features(
     """
     last = max(k for k in gone if k <= session)
     before = max((k for k in gone if k <= last - LOOK_BACK), default=0)
-    one = np.array([1.0])
-    return _landmark_features(
-        expected * one,
-        beyond * one,
-        session * one,
-        last * one,
-        gone[last] * one,
-        before * one,
-        gone.get(before, 0.0) * one,
-        cleared_at,
-    )
+    given = (expected, beyond, session, last, gone[last], before, gone.get(before, 0.0))
+    return _landmark_features(cleared_at, *np.array(given, dtype=np.float64)[:, None])

@@ -160,8 +160,12 @@ class Midcourse:
             return ()
         marks = landmark_rows(log, rows, predicted, horizon=horizon)
         marks = marks[marks["session"] <= self.last_landmark].reset_index(drop=True)
-        found = self._predict(log, marks, predicted, horizon)
-        return _held(found, marks, cells_of(marks, self.paces))
+        found = self._pooled(log, marks, predicted, horizon, self.weight)
+        cells = cells_of(marks, self.paces)
+        corrected = found.pmf.copy()
+        for band, at in cells.groupby("band").indices.items():
+            corrected[at] = self.recalibrations[str(band)].apply(found[at]).pmf
+        return _held(CountDistribution(corrected), marks, cells)
 
     def completed(
         self, log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int
@@ -179,40 +183,26 @@ class Midcourse:
         marks = landmark_rows(log, asked, predicted, horizon=horizon)
         last = rows["step"].to_numpy()[marks["row"]]
         marks = marks[marks["session"] == last].reset_index(drop=True)
-        found = self._pooled(log, marks, predicted, horizon, weight=0.5)
+        found = self._pooled(log, marks, predicted, horizon, 0.5)
         more = np.column_stack([found.quantile(level) for level in POINTS])
         step = marks["session"].to_numpy()[:, None] + np.minimum(more, horizon)
         return marks["row"].to_numpy(), step.astype(np.int64), np.isfinite(more)
 
-    # of the sessions still needed at each landmark, at the estimate
-    def _predict(
-        self, log: OutcomeLog, marks: pd.DataFrame, predicted: CountDistribution, horizon: int
-    ) -> CountDistribution:
-        if marks.empty or self.landmark is None:
-            return CountDistribution(np.zeros((0, horizon)))
-        both = self._pooled(log, marks, predicted, horizon)
-        corrected = both.pmf.copy()
-        for band, at in cells_of(marks, self.paces).groupby("band").indices.items():
-            corrected[at] = self.recalibrations[str(band)].apply(both[at]).pmf
-        return CountDistribution(corrected)
-
-    # the two laws at each landmark, the landmark law with the weight learnt or another
+    # the two laws at each landmark, the landmark law with a weight
     def _pooled(
         self,
         log: OutcomeLog,
         marks: pd.DataFrame,
         predicted: CountDistribution,
         horizon: int,
-        *,
-        weight: float | None = None,
+        weight: float,
     ) -> CountDistribution:
         if marks.empty or self.landmark is None:
             return CountDistribution(np.zeros((0, horizon)))
         graded = mean_gradings(log)
         _, passed, _ = passage_predictions(marks, graded, predicted, self.passage, horizon)
         landmark = self.landmark.predict(marks[[*SCALED, *DOUBTED]], horizon)
-        share = self.weight if weight is None else weight
-        return CountDistribution(pooled(landmark.pmf, passed.pmf, share))
+        return CountDistribution(pooled(landmark.pmf, passed.pmf, weight))
 
     def hardly_any_so_slow(self, session: int, gone: Mapping[int, float]) -> bool:
         """Whether a course is slower than all but the slowest 2 of 100 were after ``session``."""
@@ -297,7 +287,7 @@ def fit_midcourse(
     marks = landmark_rows(log, rows, predicted, horizon=horizon, graded=graded)
     if marks.loc[marks["observed"], "course_id"].nunique() < FEWEST_CLEARED:
         return None
-    passage = near.passage if near else _fit_passage(graded, rows, log.cleared_at)
+    passage = near.passage if near else _fit_passage(_on_the_way(graded, rows), log.cleared_at)
     # what predictions leave for never may have grown since the law near was learnt
     passage = _with_odds(replace(passage, odds=1.0), log, rows, predicted, horizon, graded)
     durations = Durations.from_frame(
@@ -349,9 +339,9 @@ def usual_midcourse(log: OutcomeLog, rows: pd.DataFrame, *, steps: int) -> Midco
     >>> usual_midcourse(log, course_rows(log).head(0), steps=25).landmark is None
     True
     """
-    graded = mean_gradings(log)
-    if len(_on_the_way(graded, rows)):
-        passage = _fit_passage(graded, rows, log.cleared_at, prior=USUAL)
+    before = _on_the_way(mean_gradings(log), rows)
+    if len(before):
+        passage = _fit_passage(before, log.cleared_at, prior=USUAL)
         passage = replace(passage, lengths=USUAL_LENGTHS)
     else:
         values = np.array(USUAL)[:, 0]
@@ -464,12 +454,8 @@ def _held(
 # The bridge of the courses that cleared, from their gradings before that. Its four numbers are of
 # all of them: no fold would move them by much.
 def _fit_passage(
-    graded: pd.DataFrame,
-    rows: pd.DataFrame,
-    cleared_at: float,
-    prior: Sequence[tuple[float, float]] = (),
+    before: pd.DataFrame, cleared_at: float, prior: Sequence[tuple[float, float]] = ()
 ) -> PassageBridge:
-    before = _on_the_way(graded, rows)
     passage = before.groupby("course_id", sort=False)["step"].first().to_numpy()
     threshold = float(ink_gone(cleared_at))
     courses = before["course_id"].unique()

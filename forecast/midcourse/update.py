@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -14,16 +14,12 @@ from forecast._checks import check_kind, check_level, check_whole_number, counte
 from forecast._notes import Note, problem_and_remedy
 from forecast._plain import Result
 from forecast._types import FloatArray
-from forecast.counts import MOST, Estimate, doubts_of, leads_of
+from forecast.counts import MOST, Estimate, Predictor, doubts_of, leads_of
 from forecast.errors import RequestError
-from forecast.log import check_enquiry, in_fractions
+from forecast.log import Enquiry, check_enquiry, in_fractions
 from forecast.midcourse.landmarks import ink_gone
+from forecast.midcourse.law import Midcourse
 from forecast.survival import CountDistribution
-
-if TYPE_CHECKING:
-    from forecast.counts import Predictor
-    from forecast.log import Enquiry
-    from forecast.midcourse.law import Midcourse
 
 Grading = tuple[Any, ...]
 FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall

@@ -6,9 +6,14 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.page.desk import Asked, Desk, open_desk, read_day
-    from forecast.page.panel import estimate_panel
     from forecast.page.server import make_app, new_code, serve
-    from forecast.page.sheet import find_browser, html_to_pdf, is_sheet, make_sheet
+    from forecast.page.sheet import (
+        estimate_panel,
+        find_browser,
+        html_to_pdf,
+        is_sheet,
+        make_sheet,
+    )
     from forecast.page.words import load_words
 
 

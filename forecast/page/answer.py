@@ -1,7 +1,8 @@
-"""The answer to one request, as texts of one language, for page, sheet and panel."""
+"""The answer to one request and its prices, as texts of one language, for page, sheet and panel."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -10,19 +11,17 @@ import numpy as np
 
 from forecast import forecaster as rooms  # promises are loaded where there is one
 from forecast._notes import Note
-from forecast.counts import few
-from forecast.forecaster import GRADINGS
+from forecast.counts import Estimate, few
+from forecast.errors import ForecastError
+from forecast.forecaster import GRADINGS, Driver, Forecaster
 from forecast.log import ATTRIBUTES
-from forecast.page.costs import PriceRow, cost_of, package_rows, range_text
-from forecast.page.desk import Asked
+from forecast.page.desk import Asked, Desk
+from forecast.page.words import Words
+from forecast.prices import Package, Tariff, draws_of, from_cents, left_of, price_rows
 from forecast.tattoo import cautions_for, cite, mark_of
 
 if TYPE_CHECKING:
-    from forecast.counts import Estimate
     from forecast.daybook import Promise
-    from forecast.forecaster import Driver, Forecaster
-    from forecast.page.desk import Desk
-    from forecast.page.words import Words
 
 Line = tuple[str, bool]  # a text, and whether it is in the reader's language
 ALONE = "counts.evidence_alone"  # and the same mid-course: has its own line
@@ -58,6 +57,16 @@ class DriverRow(NamedTuple):
     difference: str
     interval: str
     bar: float
+
+
+class PriceRow(NamedTuple):
+    """One package as the client sees it, in texts."""
+
+    name: str
+    price: str
+    unit: str
+    average: str
+    enough: str
 
 
 class OptionRow(NamedTuple):
@@ -107,10 +116,10 @@ class Answer:
     model: str
     similar: str
     asked: tuple[tuple[str, str], ...]  # field and value, in plain words
+    cited: str  # what its cautions rest on, for the client
+    valid: str  # until when it is
     promised: str = ""  # what was promised against what is said now
     tell: bool = False  # whether the client is to be told of it
-    valid: str = ""  # until when it is
-    cited: str = ""  # what its cautions rest on, for the client
     kept: str = ""  # under which number this estimate was kept, and until when
 
     @property
@@ -138,9 +147,10 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     first = [note for note in estimate.notes if note.code in STRIPS]
     alone = [note for note in estimate.notes if ALONE in note.code]
     driven = forecaster.drivers(asked.enquiry, sessions_done=done, gradings=asked.gradings)
+    by = next((one.by_session for one in driven), None)
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
-    course = desk.daybook.course(asked.course) if desk.daybook and asked.course else None
-    stands = rooms.against_promise(course, total, total.notes + estimate.notes) if course else None
+    model, old = _model_lines(forecaster, words)
+    unasked = "sheet.asked_in_part" if asked.facts else "sheet.not_asked"
     return Answer(
         estimate=estimate,
         done=done,
@@ -150,14 +160,16 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         goal=goal,
         meaning=words.say(f"goal.{asked.goal}_means"),
         strips=tuple((*words.note(one), words.say(STRIPS[one.code])) for one in first),
-        old=_old_line(summary.last_start, words),
+        old=old,
         n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         options=_options(desk, asked, estimate, words),
         dates=date_lines(estimate, asked, goal, words),
         changes=_changes(forecaster, asked, words),
         drivers=_driver_rows(driven, asked, words),
-        drivers_hint=_hint_text(driven, more, words),
+        drivers_hint=words.say(
+            "answer.drivers_hint" if by is None else f"answer.drivers_by{more}", {"horizon": by}
+        ),
         prices=quoted,
         price_range=range_text(estimate, desk.tariff, goal, words, done=done),
         price_notes=price_notes,
@@ -165,20 +177,17 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
             CautionRow(one.kind, *words.caution(one), words.say(f"client.{one.key}"), one.first)
             for one in cautions
         ),
-        questions=_questions_line(asked, words),
+        questions="" if asked.questions_asked else words.say(unasked),
         sources="; ".join(cite(key, words.code) for key in sources),
         notes=tuple(words.note(one) for one in estimate.notes if one not in (*first, *alone)),
         verdict=() if verdict is None else (words.note(verdict),),
         own_share=words.note(alone[0])[0] if alone else words.say("answer.own_all"),
         support=words.say(f"answer.support.{estimate.support}"),
-        model=_model_line(forecaster, words),
+        model=model,
         similar=_similar_line(summary.similar(asked.enquiry), words),
         asked=_given(asked, words),
-        promised=words.note(stands)[0] if stands else "",
-        tell=stands is not None and stands.severity != "info",
-        valid=words.day(_valid_until(desk, asked.promise)),
         cited=", ".join(key for key in sources if mark_of(key).startswith("read")),
-        kept=_kept_line(desk, asked.promise, words),
+        **_of_book(desk, asked, estimate, total, words),
     )
 
 
@@ -195,10 +204,23 @@ def estimates_of(
     return later.remaining, later.total
 
 
-def _valid_until(desk: Desk, number: int) -> date:
-    if desk.daybook is None or not number:
-        return desk.valid_until(date.today())
-    return desk.daybook.promise(number).until
+# until when the answer is valid, and what the daybook has of it: see the last fields of `Answer`
+def _of_book(
+    desk: Desk, asked: Asked, estimate: Estimate, total: Estimate, words: Words
+) -> dict[str, Any]:
+    book = desk.daybook
+    kept = book.promise(asked.promise) if book and asked.promise else None
+    until = words.day(kept.until if kept else desk.valid_until(date.today()))
+    found: dict[str, Any] = {"valid": until}
+    if kept is not None:
+        said = words.say("sheet.kept", {"until": until})
+        found["kept"] = f"{promise_text(kept, words)}. {said}"
+    if book and asked.course:
+        notes = total.notes + estimate.notes
+        stands = rooms.against_promise(book.course(asked.course), total, notes)
+        if stands is not None:
+            found |= {"promised": words.note(stands)[0], "tell": stands.severity != "info"}
+    return found
 
 
 def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tuple[OptionRow, ...]:
@@ -206,8 +228,13 @@ def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tupl
     found = {asked.goal: estimate}
     for goal in desk.forecasters.keys() - found if not asked.sessions_done else ():
         found[goal] = estimates_of(desk.forecasters[goal], asked, None)[0]
-    if len(found) == 2 and not _comes_first(found["lighten"], found["clear"]):
-        found = {asked.goal: estimate}
+    if len(found) == 2:
+        # What is clear is light enough: two models that say otherwise are not set side by side.
+        # Neither are they mid-course, where the one for lightening knows nothing of gradings.
+        both = (found["lighten"], found["clear"])
+        early, late = ((*one.interval, one.median) for one in both)
+        if any((soon or np.inf) > (then or np.inf) for soon, then in zip(early, late, strict=True)):
+            found = {asked.goal: estimate}
     kept = {"inks": words.level("inks", ";".join(estimate.unreached))}
     if "clear" in found and found["clear"].reached is not None:
         found["part"] = found["clear"].reached
@@ -222,27 +249,16 @@ def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tupl
     return tuple(rows)
 
 
-# What is clear is light enough: two models that say otherwise are not set side by side. Neither are
-# they mid-course, where the one for lightening knows nothing of gradings.
-def _comes_first(lighten: Estimate, clear: Estimate) -> bool:
-    pairs = zip((*lighten.interval, lighten.median), (*clear.interval, clear.median), strict=True)
-    return all((early or np.inf) <= (late or np.inf) for early, late in pairs)
-
-
-def _kept_line(desk: Desk, number: int, words: Words) -> str:
-    if desk.daybook is None or not number:
-        return ""
-    one = desk.daybook.promise(number)
-    until = words.day(_valid_until(desk, number))
-    return f"{promise_text(one, words)}. {words.say('sheet.kept', {'until': until})}"
-
-
 def promise_text(promise: Promise, words: Words) -> str:
     """Return what was promised, with its number and day."""
-    beyond = words.say("answer.more_than", {"horizon": len(promise.chances)})
-    ends = (beyond if end is None else words.number(end) for end in promise.interval)
-    values = {"n": promise.promise_no, "day": words.day(promise.issued_on)}
-    return words.say("book.promise", {**values, "span": words.span(*ends)})
+    span = _span_text(promise.interval, len(promise.chances), words)
+    values = {"n": promise.promise_no, "day": words.day(promise.issued_on), "span": span}
+    return words.say("book.promise", values)
+
+
+def _span_text(ends: Sequence[int | None], horizon: int, words: Words) -> str:
+    beyond = words.say("answer.more_than", {"horizon": horizon})
+    return words.span(*(beyond if end is None else words.number(end) for end in ends))
 
 
 def whole_of_100(share: float) -> int:
@@ -278,36 +294,19 @@ def _changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, .
     return (*found, words.say("answer.changes_lasers"))
 
 
-def _questions_line(asked: Asked, words: Words) -> str:
-    if asked.questions_asked:
-        return ""
-    return words.say("sheet.asked_in_part" if asked.facts else "sheet.not_asked")
-
-
-def _model_line(forecaster: Forecaster, words: Words) -> str:
+# what the model rests on, and that it is old
+def _model_lines(forecaster: Forecaster, words: Words) -> tuple[str, str]:
     summary = forecaster.log_summary
-    values = {
-        "courses": words.number(summary.n_courses),
-        "horizon": words.number(forecaster.horizon),
-    }
-    first, last = _day(summary.first_start), _day(summary.last_start)
-    if first is None or last is None:
-        return words.say("answer.model_no_dates", values)
-    values |= {"first": words.month(first), "last": words.month(last)}
-    return words.say("answer.model", values)
-
-
-def _day(text: str) -> date | None:
+    sizes = {"courses": summary.n_courses, "horizon": forecaster.horizon}
+    values = {name: words.number(size) for name, size in sizes.items()}
     try:
-        return date.fromisoformat(text)
+        days = [date.fromisoformat(day) for day in (summary.first_start, summary.last_start)]
     except ValueError:  # no course has a date
-        return None
-
-
-def _old_line(last_start: str, words: Words) -> str:
-    last = _day(last_start) or date.today()
-    old = (date.today() - last).days > YEAR
-    return words.say("answer.model_old", {"last": words.month(last)}) if old else ""
+        return words.say("answer.model_no_dates", values), ""
+    first, last = map(words.month, days)
+    old = (date.today() - days[1]).days > YEAR
+    said = words.say("answer.model", values | {"first": first, "last": last})
+    return said, words.say("answer.model_old", {"last": last}) if old else ""
 
 
 def _similar_line(found: Any, words: Words) -> str:
@@ -325,19 +324,14 @@ def _similar_line(found: Any, words: Words) -> str:
 
 
 def _given(asked: Asked, words: Words) -> tuple[tuple[str, str], ...]:
-    names = [name for name in ATTRIBUTES if getattr(asked.enquiry, name)]
+    names = [*[name for name in ATTRIBUTES if getattr(asked.enquiry, name)], *asked.enquiry.extra]
     given = [(words.say("form.goal_term"), words.say(f"goal.{asked.goal}"))]
-    given += [
-        (words.field(name), _value_text(name, asked, words))
-        for name in (*names, *asked.enquiry.extra)
-    ]
+    given += [(words.field(name), _value_text(name, asked, words)) for name in names]
     if asked.sessions_done:
         given.append((words.say("form.sessions_done"), words.number(asked.sessions_done)))
-    seen = [
-        words.note(Note("drivers.grading", values={"session": session, "percent": percent}))[0]
-        for session, percent in asked.gradings
-    ]
-    return (*given, *[(words.say("form.fading_term"), ", ".join(seen))] * bool(seen))
+    rows = [{"session": session, "percent": percent} for session, percent in asked.gradings]
+    seen = ", ".join(words.note(Note("drivers.grading", values=row))[0] for row in rows)
+    return (*given, *[(words.say("form.fading_term"), seen)] * bool(seen))
 
 
 def _headline(estimate: Estimate, more: str, words: Words) -> str:
@@ -347,16 +341,9 @@ def _headline(estimate: Estimate, more: str, words: Words) -> str:
     return words.say(f"answer.about{more}", {"n": n, "number": words.number(n)})
 
 
-def _spoken(n: int | None, estimate: Estimate, words: Words) -> str:
-    if n is None:
-        return words.say("answer.more_than", {"horizon": estimate.horizon})
-    return words.number(n)
-
-
 def _likely(estimate: Estimate, words: Words) -> dict[str, Any]:
-    low, high = (_spoken(end, estimate, words) for end in estimate.interval)
     of_ten = words.number(round(10 * estimate.level, 1))
-    return {"of_ten": of_ten, "span": words.span(low, high)}
+    return {"of_ten": of_ten, "span": _span_text(estimate.interval, estimate.horizon, words)}
 
 
 def range_line(estimate: Estimate, more: str, words: Words) -> str:
@@ -369,15 +356,9 @@ def range_line(estimate: Estimate, more: str, words: Words) -> str:
 
 
 def _not_done_line(estimate: Estimate, goal: str, more: str, words: Words) -> str:
-    share = estimate.not_within_horizon
-    count = words.of_100(share)
-    values = {
-        "n": int(count) if count.isdigit() else 2,
-        "count": count,
-        "goal": goal,
-        "horizon": estimate.horizon,
-    }
-    text = words.say(f"answer.not_done{more}", values)
+    count = words.of_100(estimate.not_within_horizon)
+    values = {"n": int(count) if count.isdigit() else 2, "count": count, "goal": goal}
+    text = words.say(f"answer.not_done{more}", values | {"horizon": estimate.horizon})
     return text[:1].upper() + text[1:]
 
 
@@ -385,7 +366,7 @@ def total_line(total: Estimate, done: int, words: Words) -> str:
     """Return what the remaining sessions add up to with those done."""
     if total.median is None:
         return words.say("answer.total_beyond", {"n": done, "horizon": total.horizon})
-    median = _spoken(total.median, total, words)
+    median = words.number(total.median)
     return words.say("answer.total", {"n": done, "median": median, **_likely(total, words)})
 
 
@@ -397,69 +378,45 @@ def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tup
     by = {name: None if when is None else words.month(when) for name, when in found.items()}
     first = words.say("answer.dates_next" if asked.sessions_done else "answer.dates_start")
     weeks = asked.spacing_weeks
-    n = int(weeks) if float(weeks).is_integer() else None
-    spacing = words.say(
-        "answer.dates_spacing", {"n": 2 if n is None else n, "number": words.number(weeks)}
-    )
-    low, high = by["low"], by["high"]
-    half = words.say("answer.dates_beyond", {"horizon": estimate.horizon})
+    every = {"n": int(weeks) if float(weeks).is_integer() else 2, "number": words.number(weeks)}
+    lines = [f"{first}: {words.day(start)}, {words.say('answer.dates_spacing', every)}"]
     if by["median"]:
-        half = words.say("answer.dates_middle", {"goal": goal, "month": by["median"]})
-    if low is None:
-        return f"{first}: {words.day(start)}, {spacing}", half
-    span = words.span(low, high) if high else words.say("answer.dates_from", {"month": low})
-    return (
-        f"{first}: {words.day(start)}, {spacing}",
-        half,
-        words.say("answer.dates_range", {**_likely(estimate, words), "months": span}),
-    )
+        lines.append(words.say("answer.dates_middle", {"goal": goal, "month": by["median"]}))
+    else:
+        lines.append(words.say("answer.dates_beyond", {"horizon": estimate.horizon}))
+    low, high = by["low"], by["high"]
+    if low is not None:
+        span = words.span(low, high) if high else words.say("answer.dates_from", {"month": low})
+        likely = {**_likely(estimate, words), "months": span}
+        lines.append(words.say("answer.dates_range", likely))
+    return tuple(lines)
 
 
 def _driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple[DriverRow, ...]:
     largest = max((abs(one.difference) for one in found), default=0.0) or 1.0
     rows = []
     for one in [one for one in found if not one.small][:MOST_DRIVERS]:
-        low, high = (_amount(one, end, words) for end in one.interval)
-        difference = _amount(one, one.difference, words)
+        sizes = (*one.interval, one.difference)
+        if one.by_session is None:
+            low, high, moved = (words.number(size, signed=True) for size in sizes)
+        else:
+            low, high, moved = (words.whole(100 * size) for size in sizes)
         if one.chances is not None:
             own, other = map(words.of_100, one.chances)
-            values = {"own": own, "other": other, "difference": difference}
-            difference = words.say("answer.driver_chances", values)
+            values = {"own": own, "other": other, "difference": moved}
+            moved = words.say("answer.driver_chances", values)
+        if one.attribute == GRADINGS:
+            session, percent = max(asked.gradings)
+            values = {"session": str(session), "percent": words.number(percent)}
+            text = words.say("answer.driver_gradings", values)
+        else:
+            value = _value_text(one.attribute, asked, words)
+            values = {"attribute": words.field(one.attribute), "value": value}
+            text = words.say("answer.driver", values | {"against": _against_text(one, words)})
         rows.append(
-            DriverRow(
-                text=_driver_text(one, asked, words),
-                difference=difference,
-                interval=words.span(low, high),
-                bar=round(one.difference / largest, 3),
-            )
+            DriverRow(text, moved, words.span(low, high), round(one.difference / largest, 3))
         )
     return tuple(rows)
-
-
-def _driver_text(one: Driver, asked: Asked, words: Words) -> str:
-    if one.attribute == GRADINGS:
-        session, percent = max(asked.gradings)
-        values = {"session": session, "percent": words.number(percent)}
-        return words.say("answer.driver_gradings", values)
-    values = {
-        "attribute": words.field(one.attribute),
-        "value": _value_text(one.attribute, asked, words),
-        "against": _against_text(one, words),
-    }
-    return words.say("answer.driver", values)
-
-
-def _hint_text(found: tuple[Driver, ...], more: str, words: Words) -> str:
-    by_session = next((one.by_session for one in found), None)
-    if by_session is None:
-        return words.say("answer.drivers_hint")
-    return words.say(f"answer.drivers_by{more}", {"horizon": by_session})
-
-
-def _amount(one: Driver, size: float, words: Words) -> str:
-    if one.by_session is None:
-        return words.number(size, signed=True)
-    return words.whole(100 * size)
 
 
 def _value_text(name: str, asked: Asked, words: Words) -> str:
@@ -486,3 +443,115 @@ def _with_unit(name: str, value: float, words: Words) -> str:
     if not words.has(f"unit.{name}"):
         return number
     return words.say(f"unit.{name}", {"n": int(value) if value == 1 else 2, "number": number})
+
+
+def package_rows(
+    estimate: Estimate, tariff: Tariff | None, words: Words, *, done: int
+) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
+    """Return a row per package, for what is left of it, and a note for each that is not sold."""
+    if tariff is None:
+        return (), ()
+    rows, notes = [], []
+    left = [left_of(package, tariff, done) for package in tariff.packages]
+    priced = iter(_priced(estimate, [one for one in left if one], done))
+    for package, one in zip(tariff.packages, left, strict=True):
+        name = package.label(words.code)
+        if one is None:
+            named = {"name": name, "done": done, "cap": package.cap or tariff.cap}
+            notes.append(words.say("answer.price_left_out", named))
+            continue
+        found = next(priced)
+        if isinstance(found, ForecastError):
+            notes.append(words.say("answer.price_fails", {"why": f"{name}: {found}"}))
+        elif found.dearer[0]:  # all that it holds costs less one by one
+            notes.append(words.say("answer.price_dearer", {"name": name}))
+        else:  # one that is enough for few is marked so in its row
+            rows.append(_price_row(found, *one, words, done=done))
+    return tuple(rows), tuple(notes)
+
+
+# what `price_rows` says of each, or why one is refused
+def _priced(estimate: Estimate, sold: Sequence[tuple[Package, Tariff]], done: int) -> list[Any]:
+    if not sold:
+        return []
+    stop = draws_of(estimate)[1].mean(axis=0)
+    try:
+        return [*price_rows(
+            estimate.distribution.pmf, stop, [one for one, _ in sold], sold[0][1],
+            area_cm2=estimate.enquiry.area_cm2, started=bool(done), pull=estimate.stop_pull,
+        )]  # fmt: skip
+    except ForecastError as error:  # of one of them
+        apart = (_priced(estimate, [each], done) for each in sold)
+        return [error] if len(sold) == 1 else [one for (one,) in apart]
+
+
+def _price_row(
+    priced: Any, package: Package, tariff: Tariff, words: Words, *, done: int
+) -> PriceRow:
+    sessions = priced.terms.cap if package.kind == "fixed" else package.sessions
+    values = {"n": sessions or 1, "sessions": sessions, "extra": ""}
+    kind = package.kind
+    if package.extra_price is not None:
+        values["extra"] = words.money(package.extra_price, tariff.currency)
+        kind += "_extra" if kind == "block" else ""
+    enough, chance = "", float(priced.enough[0])
+    if not np.isnan(chance):
+        few = "few" if chance < 0.5 else "of"
+        count = words.of_100(chance)
+        enough = words.say(f"answer.price_enough_{few}", {"count": count})
+    bill = priced.revenue[0] * (1 + tariff.tax_rate)
+    return PriceRow(
+        name=package.label(words.code),
+        price=words.money(from_cents(priced.price[0]), tariff.currency),
+        unit=words.say(f"price_unit.{kind}{'_more' * bool(done)}", values),
+        average=words.money(from_cents(bill), tariff.currency),
+        enough=enough,
+    )
+
+
+def range_text(
+    estimate: Estimate, tariff: Tariff | None, goal: str, words: Words, *, done: int = 0
+) -> str:
+    """Return what paying session by session comes to at the interval's ends and the middle.
+
+    Each count is said once. Empty without a tariff. No more than is left of the tariff's cap after
+    ``done`` sessions is counted; where that matters the text says how many it is enough for. Where
+    an end lies beyond the horizon and the cap too, it says what going on costs at least.
+    """
+    if tariff is None:
+        return ""
+    left = tariff.cap - done
+    one = tariff.single_price(estimate.enquiry.area_cm2)
+    found = (estimate.interval[0], estimate.median, estimate.interval[1])
+    counts = [estimate.horizon + 1 if n is None else n for n in found]
+    if None in found and left > estimate.horizon:
+        least = words.money(counts[-1] * one, tariff.currency)
+        least_of = {"goal": goal, "cost": least, "horizon": words.number(estimate.horizon)}
+        return words.say("answer.price_at_least", least_of)
+    cap = {"cap": words.number(tariff.cap)}
+    if left <= 0:
+        return words.say("answer.price_cap", cap)
+    given = sorted({min(n, left) for n in counts})
+    paid = {n: words.money(n * one, tariff.currency) for n in given}
+    costs = ", ".join(
+        words.say("answer.price_one", {"cost": cost, "number": words.number(n)})
+        for n, cost in paid.items()
+    )
+    values = {"n": given[-1], "goal": goal, "costs": costs, **cap}
+    if max(counts) <= left:
+        return words.say("answer.price_range", values)
+    values["count"] = words.of_100(estimate.chance_by(left))
+    return words.say("answer.price_capped", values)
+
+
+def cost_of(tariff: Tariff | None, one: Estimate, asked: Asked, words: Words) -> str:
+    """Return what an estimate's interval costs one by one; empty where nothing more is sold."""
+    most = min(tariff.cap - asked.sessions_done, one.horizon) if tariff else 0
+    if tariff is None or most <= 0:
+        return ""
+    paid = []
+    for n in one.interval:
+        count = most if n is None or n > most else n
+        said = words.money(count * tariff.single_price(asked.enquiry.area_cm2), tariff.currency)
+        paid.append(said if count == n else words.say("answer.more_than", {"horizon": said}))
+    return words.say("options.cost", {"span": words.span(*paid)})

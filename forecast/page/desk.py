@@ -106,13 +106,10 @@ class Reading:
         message = wrong.pop("", "")
         for key, names in (("without", wrong if self.asked else ()), ("missing", self.missing)):
             if names:
-                named = ", ".join(_named(name, words) for name in names)
-                message = words.say(f"page.{key}", {"fields": named})
+                dated = ("spacing_weeks", "start")
+                named = (words.say(f"form.{x}") if x in dated else words.field(x) for x in names)
+                message = words.say(f"page.{key}", {"fields": ", ".join(named)})
         return message, wrong
-
-
-def _named(name: str, words: Words) -> str:
-    return words.say(f"form.{name}") if name in ("spacing_weeks", "start") else words.field(name)
 
 
 def read_asked(
@@ -203,11 +200,9 @@ def _read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[st
         wrong["gradings"] = ("grading", {"high": done})
         return
     gradings: list[tuple[int, float]] = []
-    places: list[int] = []
-    for place, row in enumerate(rows, 1):
+    filled = [(place, row) for place, row in enumerate(rows, 1) if row != ["", ""]]
+    for _, row in filled:
         pair = row if isinstance(row, list) and len(row) == 2 else [None, None]
-        if pair == ["", ""]:
-            continue
         after = _read_number(pair[0], 0, done, whole=True, default=None)
         percent = _read_number(pair[1], 0, 100, default=None)
         if after is None or percent is None:
@@ -215,10 +210,9 @@ def _read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[st
             wrong["gradings"] = (key, {"high": int(done)})
             return
         gradings.append((int(after), percent))
-        places.append(place)
     for at, what in doubtful_gradings(gradings, int(done)).items():
         if sent.get("as_graded") != "yes":
-            wrong["gradings"] = (ASKED_BACK, {"row": places[at], "what": what})
+            wrong["gradings"] = (ASKED_BACK, {"row": filled[at][0], "what": what})
             return
     extras["gradings"] = tuple(gradings)
 
@@ -308,13 +302,10 @@ class Clinic:
     paper: str = "A4"
     spacing_weeks: float = 8.0
 
-    def spoken(self, language: str) -> tuple[str, str]:
+    def spoken(self, language: str) -> list[str]:
         """Return opening and closing in a language; one text serves all."""
-        opening, closing = (
-            one if isinstance(one, str) else one.get(language, "")
-            for one in (self.opening, self.closing)
-        )
-        return opening, closing
+        both = (self.opening, self.closing)
+        return [one if isinstance(one, str) else one.get(language, "") for one in both]
 
 
 def read_clinic(path: Path) -> Clinic:

@@ -6,10 +6,11 @@ import json
 import os
 import secrets
 import socket
-from collections.abc import Callable
+from asyncio import Transport
+from collections.abc import Callable, MutableMapping
 from contextlib import suppress
 from ipaddress import ip_address
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import parse_qs
 
 import uvicorn
@@ -18,7 +19,13 @@ from anyio.to_thread import run_sync
 from h11 import IDLE, SEND_BODY, LocalProtocolError
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from starlette.responses import (
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+)
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from threadpoolctl import threadpool_limits
@@ -28,16 +35,10 @@ from forecast._checks import check_whole_number
 from forecast._notes import languages, problem_and_remedy
 from forecast.errors import ForecastError, RequestError
 from forecast.page.answer import Answer, answer
-from forecast.page.desk import Reading, refreshed
+from forecast.page.desk import Asked, Desk, Reading, refreshed
 from forecast.page.sheet import STATIC, render_page, render_parts, render_sheet
 from forecast.page.visits import ACTIONS, handle, with_course
 from forecast.page.words import Words, load_words
-
-if TYPE_CHECKING:
-    from asyncio import Transport
-    from collections.abc import MutableMapping
-
-    from forecast.page.desk import Desk
 
 KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 AT_ONCE = 1  # answer being worked out; more only wait for the processor
@@ -140,8 +141,12 @@ class _Page:
         self.desk = refreshed(self.desk)
         reading = self.desk.read(sent)
         if reading.asked is None:
-            return _complaint(reading, words)
-        return await run_sync(self.answered, reading, words, limiter=self.limiter)
+            message, wrong = reading.told(words)
+            state = "wrong" if reading.wrong else "incomplete"
+            told = {"state": state, "message": message, "wrong": wrong}
+            told |= {"missing": list(reading.missing), "asked_back": reading.asked_back}
+            return JSONResponse(told, status_code=422 if reading.wrong else 200)
+        return await run_sync(self.answered, reading, reading.asked, words, limiter=self.limiter)
 
     async def book(self, request: Request) -> Response:
         words = self.words(request.query_params.get("language"))
@@ -154,19 +159,29 @@ class _Page:
         told, status = await run_sync(handle, self.desk, what, sent, words, limiter=self.limiter)
         return JSONResponse(told, status_code=status)
 
-    def answered(self, reading: Reading, words: Words) -> Response:
-        assert reading.asked is not None
+    def answered(self, reading: Reading, asked: Asked, words: Words) -> Response:
         try:
-            found = answer(self.desk, with_course(self.desk, reading.asked), words)
+            found = answer(self.desk, with_course(self.desk, asked), words)
         except ForecastError:
             return _refusal(words, "cannot_answer", 422)
         if found is None:
-            why = words.say(f"answer.no_model_{reading.asked.goal}")
+            why = words.say(f"answer.no_model_{asked.goal}")
             message = f"{words.say('answer.cannot_say')}. {why}"
             return JSONResponse({"state": "cannot say", "message": message})
         message, wrong = reading.told(words)
-        told = {"message": message, "wrong": wrong, "asked_back": reading.asked_back}
-        return JSONResponse(_as_json(found, words) | told)
+        first = [words.say(f"answer.refer_{one.first}") for one in found.referrals[:1]]
+        return JSONResponse({
+            "state": "answered",
+            "parts": render_parts(found, words),
+            "steps": found.steps,
+            "n": found.n,
+            "pick": words.say("answer.pick_more" if found.done else "answer.pick"),
+            "short": ". ".join([*first, found.headline, found.lines[0]]),
+            "estimate": found.estimate.to_dict(),
+            "message": message,
+            "wrong": wrong,
+            "asked_back": reading.asked_back,
+        })  # fmt: skip
 
     async def sheet(self, request: Request) -> Response:
         try:
@@ -226,27 +241,6 @@ def _refusal(words: Words, key: str, status: int) -> Response:
     return JSONResponse({"state": "wrong", "message": text, "wrong": {}}, status_code=status)
 
 
-def _complaint(reading: Reading, words: Words) -> Response:
-    message, wrong = reading.told(words)
-    state = "wrong" if reading.wrong else "incomplete"
-    body = {"state": state, "message": message, "wrong": wrong, "missing": list(reading.missing)}
-    body["asked_back"] = reading.asked_back
-    return JSONResponse(body, status_code=422 if reading.wrong else 200)
-
-
-def _as_json(found: Answer, words: Words) -> dict[str, Any]:
-    first = [words.say(f"answer.refer_{one.first}") for one in found.referrals[:1]]
-    return {
-        "state": "answered",
-        "parts": render_parts(found, words),
-        "steps": found.steps,
-        "n": found.n,
-        "pick": words.say("answer.pick_more" if found.done else "answer.pick"),
-        "short": ". ".join([*first, found.headline, found.lines[0]]),
-        "estimate": found.estimate.to_dict(),
-    }
-
-
 def new_code() -> str:
     """Return a random access code of 128 bits.
 
@@ -265,6 +259,7 @@ def guarded(app: ASGIApp, *, code: str) -> ASGIApp:
     behind it sees the rest. Without one, a request whose Host is not this computer is refused, so
     that no other site can reach the page through a name of its own.
     """
+    always = {name.encode(): value.encode() for name, value in HEADERS.items()}
 
     async def guard(scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -272,15 +267,15 @@ def guarded(app: ASGIApp, *, code: str) -> ASGIApp:
 
         async def strict(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = _with_headers(message["headers"])
+                sent = [one for one in message["headers"] if one[0].lower() not in always]
+                message["headers"] = [*sent, *always.items()]
             await send(message)
 
         inner = _within(scope, code)
         if inner is None:
-            kind = (b"content-type", b"text/plain; charset=utf-8")
-            await _reply(strict, 403, REFUSED, kind)
+            await PlainTextResponse(REFUSED, 403)(scope, receive, strict)
         elif inner["path"] == "":
-            await _reply(strict, 307, b"", (b"location", f"/{code}/".encode()))
+            await RedirectResponse(f"/{code}/", 307)(scope, receive, strict)
         else:
             await app(inner, receive, strict)
 
@@ -298,18 +293,6 @@ def _within(scope: Scope, code: str) -> MutableMapping[str, Any] | None:
     if not same:
         return None
     return {**scope, "path": slash + rest, "raw_path": b""}
-
-
-def _with_headers(sent: Any) -> list[tuple[bytes, bytes]]:
-    strict = {name.encode(): value.encode() for name, value in HEADERS.items()}
-    kept = [(name, value) for name, value in sent if name.lower() not in strict]
-    return [*kept, *strict.items()]
-
-
-async def _reply(send: Send, status: int, body: bytes, header: tuple[bytes, bytes]) -> None:
-    headers = [header, (b"content-length", str(len(body)).encode())]
-    await send({"type": "http.response.start", "status": status, "headers": headers})
-    await send({"type": "http.response.body", "body": body})
 
 
 def is_local(host: str) -> bool:

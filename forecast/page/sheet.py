@@ -1,32 +1,38 @@
-"""Texts into HTML, escaped, with pictures as SVG; and the sheet that the client takes home."""
+"""Texts into HTML, escaped, with pictures as SVG: the page, the client's sheet, the panel."""
 
 from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Sequence
 from datetime import date
 from functools import cache, partial
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from jinja2 import BaseLoader, Environment, StrictUndefined, Template
 from jinja2.bccache import bc_version
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from forecast._files import write_whole
 from forecast._notes import languages, problem_and_remedy
 from forecast._shipped import shipped
+from forecast._types import FloatArray
+from forecast.counts import Estimate, LogSummary
 from forecast.errors import RequestError
+from forecast.forecaster import Forecaster
 from forecast.log import column
 from forecast.page.answer import Answer, answer
+from forecast.page.desk import Asked, Desk, Reading
 from forecast.page.words import Words, load_words
+from forecast.prices import Tariff
 from forecast.survival import quantiles
 from forecast.tattoo import FACTS, INKS, REGIONS
 
 if TYPE_CHECKING:
-    from forecast.counts import Estimate
-    from forecast.page.desk import Asked, Desk
+    import ipywidgets
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -34,6 +40,10 @@ CHOICES = ("ink_density", "layering", "skin_type")
 OPTIONAL_CHOICES = ("origin", "scarring", "smoker")
 NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
 GRADING_ROWS = 8
+LISTED = {
+    "regime": "sessions", "basis": "gradings", "reaction": "reactions", "severity": "reactions",
+    "stop_reason": "courses",
+}  # fmt: skip
 WIDTH, HEIGHT = 290.0, 215.0
 LEFT, RIGHT, TOP, BOTTOM = 34.0, 8.0, 26.0, 40.0
 DOTS = tuple((20 * (k % 10 + 0.5), 20 * (k // 10 + 0.5)) for k in range(100))  # ten in a row
@@ -66,6 +76,7 @@ def static_text(name: str) -> str:
 
 def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:
     """Return the page with an empty form, or with the entries ``carried`` from another language."""
+    book = desk.daybook
     levels = {name: column("courses", name).levels for name in (*CHOICES, *OPTIONAL_CHOICES)}
     facts = {
         key: words.say(f"facts.{key}") if words.has(f"facts.{key}") else text
@@ -76,21 +87,12 @@ def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:
         first_goal=next(iter(desk.forecasters)), levels=levels, numbers=NUMBERS, facts=facts,
         optional_choices=OPTIONAL_CHOICES, extra=desk.extra, grading_rows=GRADING_ROWS,
         languages={code: load_words(code).say("name") for code in languages()},
-        today=date.today().isoformat(), carried=carried, **_book_choices(desk),
+        today=date.today().isoformat(), carried=carried, book=book,
+        lately=book.lately() if book else [],
+        lasers=book.rows("SELECT laser_id FROM lasers_now") if book else [],
+        packages=desk.tariff.packages if desk.tariff else (),
+        listed={name: column(table, name).levels for name, table in LISTED.items()},
     )  # fmt: skip
-
-
-def _book_choices(desk: Desk) -> dict[str, Any]:
-    book = desk.daybook
-    named = {"regime": "sessions", "basis": "gradings", "reaction": "reactions"}
-    named |= {"severity": "reactions", "stop_reason": "courses"}
-    return {
-        "book": book,
-        "lately": book.lately() if book else [],
-        "lasers": book.rows("SELECT laser_id FROM lasers_now") if book else [],
-        "packages": desk.tariff.packages if desk.tariff else (),
-        "listed": {name: column(table, name).levels for name, table in named.items()},
-    }
 
 
 def render_parts(found: Answer, words: Words) -> dict[str, str]:
@@ -141,9 +143,7 @@ def _place(share: float) -> float:
     return HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM)
 
 
-def _stairs(
-    shares: np.ndarray[tuple[int, ...], np.dtype[np.float64]], step: float
-) -> list[tuple[float, float]]:
+def _stairs(shares: FloatArray, step: float) -> list[tuple[float, float]]:
     corners = []
     for at, share in enumerate(shares):
         height = _place(float(share))
@@ -224,15 +224,11 @@ def find_browser() -> str | None:
 
 def usual_places() -> list[Path]:
     """Return where macOS and Windows keep a browser that is on no search path."""
-    places = [
-        Path("/Applications/Google Chrome.app/Contents/MacOS/Google Chrome"),
-        Path("/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge"),
-    ]
-    for variable in ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
-        root = os.environ.get(variable)
-        if root:
-            places += [Path(root, program) for program in ON_WINDOWS]
-    return places
+    apps = ("Google Chrome", "Microsoft Edge")
+    places = [Path(f"/Applications/{app}.app/Contents/MacOS/{app}") for app in apps]
+    named = ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA")
+    roots = [root for root in map(os.environ.get, named) if root]
+    return places + [Path(root, program) for root in roots for program in ON_WINDOWS]
 
 
 def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
@@ -276,3 +272,117 @@ def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
             values = {"browser": str(browser), "why": type(error).__name__}
             raise RequestError(*problem_and_remedy("refused.no_pdf", values)) from None
     write_whole(path, made + f"%{SHEET_MARK}\n".encode())  # a comment, which readers skip
+
+
+def estimate_panel(
+    forecaster: Forecaster, *, tariff: Tariff | None = None, language: str = "en"
+) -> ipywidgets.HBox:
+    """Return controls and an answer that follows them, for JupyterLab.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+        Answers, as on the consultation page.
+    tariff : Tariff, optional
+        Adds the prices of its packages.
+    language : str
+        Code of a shipped language.
+
+    Raises
+    ------
+    RequestError
+        If ipywidgets is not installed, or there are no texts in that language.
+
+    Examples
+    --------
+    >>> type(estimate_panel(forecaster)).__name__
+    'HBox'
+    """
+    try:
+        import ipywidgets as widgets
+    except ImportError:
+        raise RequestError(
+            "The panel needs ipywidgets.",
+            "Install session-forecast with its extra: pip install -e '.[notebooks]'.",
+        ) from None
+    words = load_words(language)
+    controls = _make_controls(widgets, words, forecaster.log_summary)
+    slider = widgets.IntSlider(
+        value=10,
+        min=1,
+        max=forecaster.horizon,
+        description=words.say("answer.pick"),
+        style={"description_width": "initial"},
+    )
+    shown = widgets.HTML()
+    desk = Desk({forecaster.goal: forecaster}, tariff)
+
+    def read(n: str = "") -> Reading:
+        values = {name: control.value for name, control in controls.items()}
+        sent = {name: list(v) if isinstance(v, tuple) else v for name, v in values.items()}
+        return desk.read({**sent, "goal": forecaster.goal, "n": n})
+
+    def follow(_: Any = None) -> None:
+        shown.value = _html_of(read(str(slider.value)), desk, words)
+
+    first = read().asked
+    if first is not None and (found := answer(desk, first, words)) is not None:
+        slider.value = found.n  # the upper end, as on the page
+    for control in (*controls.values(), slider):
+        control.observe(follow, names="value")
+    follow()
+    left = widgets.VBox(list(controls.values()), layout={"flex": "0 0 auto"})  # not squeezed
+    right = widgets.VBox([slider, shown], layout={"flex": "1 1 0", "min_width": "0"})  # nor cut off
+    return widgets.HBox([left, right])
+
+
+def _make_controls(widgets: Any, words: Words, summary: LogSummary) -> dict[str, Any]:
+    def commonest(name: str, levels: Sequence[str]) -> str:
+        return max(levels, key=lambda level: summary.levels.get(name, {}).get(level, 0))
+
+    def labelled(name: str) -> dict[str, Any]:
+        sizes = {"style": {"description_width": "14em"}, "layout": {"width": "28em"}}
+        return {"description": words.field(name), **sizes}
+
+    inks, nothing = [(words.level("inks", ink), ink) for ink in INKS], ("–", "")
+    first = [commonest("inks", list(INKS))]
+    controls: dict[str, Any] = {
+        "inks": widgets.SelectMultiple(options=inks, value=first, rows=5, **labelled("inks"))
+    }
+    offered: dict[str, Sequence[str]] = {"body_site": [*chain(*REGIONS.values())]}
+    offered |= {name: column("courses", name).levels for name in (*CHOICES, *OPTIONAL_CHOICES)}
+    for name, levels in offered.items():
+        optional = name in OPTIONAL_CHOICES
+        options = [nothing] * optional + [(words.level(name, level), level) for level in levels]
+        value = "" if optional else commonest(name, levels)
+        controls[name] = widgets.Dropdown(options=options, value=value, **labelled(name))
+    for name in NUMBERS:
+        controls[name] = widgets.Text(**labelled(name))
+    done = {**labelled("sessions_done"), "description": words.say("form.sessions_done")}
+    controls["sessions_done"] = widgets.Text(**done)
+    for own in summary.extra:
+        kind = widgets.Dropdown if own.levels else widgets.Text
+        options = [nothing, *((one, one) for one in own.levels)]
+        more = {"options": options, "value": ""} if own.levels else {}
+        controls[f"extra.{own.name}"] = kind(**more, **labelled(f"extra.{own.name}"))
+    return controls
+
+
+def _html_of(reading: Reading, desk: Desk, words: Words) -> str:
+    message, wrong = reading.told(words)
+    named = [f"{words.field(name)}: {text}" for name, text in wrong.items()]
+    said = " ".join(filter(None, [*named, message]))
+    told = f"<p>⚠ {escape(said)}</p>" * bool(said)
+    if reading.asked is None:
+        return told
+    found = answer(desk, reading.asked, words)
+    if found is None:
+        return f"<p>{escape(words.say('answer.cannot_say'))}</p>"
+    parts = render_parts(found, words)
+    text = escape(found.steps[found.n - 1][1])
+    pictures = static_text("pictures.css").replace(":root", ".estimate-panel")
+    styles = pictures + static_text("panel.css")
+    return (
+        f"{told}<style>{styles}</style><div class='estimate-panel'>{parts['headline']}"
+        f"<p class='line'>{text}</p>{parts['picture']}{parts['details']}</div>"
+    )

@@ -6,23 +6,20 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from forecast._notes import Note, in_language
+from forecast.counts import Estimate
 from forecast.daybook import ChangedError, Course, Daybook, MisfitError, Visit
 from forecast.errors import ForecastError, RequestError
 from forecast.forecaster import promise_of
 from forecast.log import ATTRIBUTES, checked, column
 from forecast.midcourse import doubtful_gradings
 from forecast.page.answer import estimates_of, promise_text
-from forecast.page.desk import Asked, read_day
+from forecast.page.desk import Asked, Desk, read_day
 from forecast.page.sheet import template
+from forecast.page.words import Words
 from forecast.prices import left_of, price_package
-
-if TYPE_CHECKING:
-    from forecast.counts import Estimate
-    from forecast.page.desk import Desk
-    from forecast.page.words import Words
 
 Sent = Mapping[str, Any]
 OFFERED = ("regime", "laser_id", "wavelengths_nm", "passes")  # as at the last visit
@@ -41,7 +38,8 @@ def handle(desk: Desk, what: str, sent: object, words: Words) -> tuple[dict[str,
         told = {"wrong": {error.field: words.note(error.note)[0]}, "askable": error.askable}
         return {"state": "wrong", "message": "", **told}, 422
     except ChangedError as error:
-        told = {"state": "changed", "message": _changed(error, words)}
+        entries = "; ".join(_what(one, words) for one in error.entries)
+        told = {"state": "changed", "message": words.say("book.changed", {"entries": entries})}
         course = desk.daybook.course(str(given.get("course")))
         return told | _shown(desk.daybook, course, words), 409
     except ForecastError as error:
@@ -49,22 +47,8 @@ def handle(desk: Desk, what: str, sent: object, words: Words) -> tuple[dict[str,
         return {"state": "wrong", "message": " ".join(said), "wrong": {}}, 422
 
 
-def _changed(error: ChangedError, words: Words) -> str:
-    listed = "; ".join(_what(one, words) for one in error.entries)
-    return words.say("book.changed", {"entries": listed})
-
-
 def _what(one: Mapping[str, Any], words: Words) -> str:
     return words.say(f"book.what_{one['what']}", {"by": one["by"], "at": one["at"][11:16]})
-
-
-def _undoable(book: Daybook, course_id: str, words: Words) -> str:
-    # what is to be taken back next, with its day where that was not in this visit
-    one = book.standing(course_id)
-    if one is None:
-        return ""
-    day = "" if one["at"][:10] == book.today().isoformat() else f", {_day(one['at'][:10], words)}"
-    return words.say("book.undo", {"what": _what(one, words) + day})
 
 
 def with_course(desk: Desk, asked: Asked) -> Asked:
@@ -110,6 +94,11 @@ def _shown(book: Daybook, course: Course, words: Words) -> dict[str, Any]:
     offered = {name: course.last.get(name) for name in OFFERED}
     percent = course.graded[-1][1] if course.graded else None
     offered |= {"basis": last.get("basis"), "by": course.last.get("operator_id")}
+    undo, entry = "", book.standing(course.course_id)
+    if entry is not None:  # is taken back next, with its day where that was not in this visit
+        day = entry["at"][:10]
+        when = "" if day == book.today().isoformat() else f", {_day(day, words)}"
+        undo = words.say("book.undo", {"what": _what(entry, words) + when})
     said = "" if percent is None else words.say("book.last", {"percent": words.number(percent)})
     offered |= {"fading": percent, "last": said}
     return {
@@ -118,7 +107,7 @@ def _shown(book: Daybook, course: Course, words: Words) -> dict[str, Any]:
         "goal": course.goal,
         "ended": course.outcome != "ongoing",
         "begun": course.row is not None,
-        "undo": _undoable(book, course.course_id, words),
+        "undo": undo,
         "facts": course.promises[-1].facts.split(";") if course.promises else [],
         "fields": {name: _plain(value) for name, value in fields.items()},
         "offered": {name: _plain(value) for name, value in offered.items()},
@@ -214,8 +203,8 @@ def _session(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, A
     who, sure = _who(sent), sent.get("sure") == "yes"
     course = book.course(_text(sent, "course"), version=who["version"])
     visit = _visit(course, sent, sure=sure)
-    written = book.write_session(course.course_id, visit, sure=sure, **who)
-    return _written(book, written, "written", words)
+    course = book.write_session(course.course_id, visit, sure=sure, **who)
+    return _written(book, course, "written", words)
 
 
 def _end(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:

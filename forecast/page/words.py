@@ -16,21 +16,12 @@ from forecast.errors import RequestError
 if TYPE_CHECKING:
     from forecast.tattoo import Caution
 
-SAID = "counts.said"  # a sentence of an older model, in English
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Words:
-    """The texts of one language.
+    """The ``texts`` of the language ``code``, nested as in its file.
 
-    Attributes
-    ----------
-    code : str
-        For example "en".
-    texts : mapping
-        Nested, as in the language's file.
-    marks : mapping
-        From the marks in English numbers to those of the language.
+    ``marks`` lead from the marks in English numbers to those of the language.
     """
 
     code: str
@@ -149,9 +140,7 @@ class _Filled(Filler):
         return self.words.day(date.fromisoformat(iso))
 
 
-@cache
-def _filled(words: Words) -> Filler:
-    return _Filled(words)
+_filled = cache(_Filled)
 
 
 @cache

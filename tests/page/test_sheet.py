@@ -1,9 +1,10 @@
-"""The client's sheet: one page, the same numbers, nothing beside it, and no way in for markup."""
+"""The client's sheet: one page, the same numbers, no way in for markup; the panel as the page."""
 
 import json
 import re
 from dataclasses import replace
 from datetime import date
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,18 @@ import pytest
 import forecast
 from forecast._notes import Note, languages
 from forecast.cli import main
+from forecast.forecaster import Forecaster
 from forecast.page.answer import answer
 from forecast.page.desk import Asked, Clinic, Desk, read_asked
-from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
+from forecast.page.sheet import (
+    estimate_panel,
+    find_browser,
+    html_to_pdf,
+    make_sheet,
+    render_page,
+    render_parts,
+    render_sheet,
+)
 from forecast.page.words import load_words
 from forecast.tattoo import FACTS
 
@@ -34,6 +44,7 @@ A4, LETTER = (595, 842), (612, 792)  # points, ISO 216 and ANSI/ASME Y14.1
 # A browser prints the sheet. A developer may have none; the continuous check installs one before it
 # calls the tests, so that there these always run.
 needs_browser = pytest.mark.skipif(find_browser() is None, reason="pip installs no browser")
+needs_widgets = pytest.mark.skipif(find_spec("ipywidgets") is None, reason="an extra of notebooks")
 
 
 def printed(html: str, path: Path) -> pypdf.PdfReader:
@@ -308,11 +319,6 @@ def test_no_text_of_a_tariff_or_a_clinic_becomes_markup(desk: Desk, client: Any)
 
 def through_the_server(desk: Desk) -> list[str]:
     """Return the page, the swapped parts and the sheet as a browser gets them."""
-    from forecast.page.answer import answer
-    from forecast.page.desk import read_asked
-    from forecast.page.sheet import render_page, render_parts, render_sheet
-    from forecast.page.words import load_words
-
     words = load_words("en")
     sent = {"inks": ["black"], "ink_density": "light", "layering": "single"}
     asked = read_asked({**sent, "body_site": "back", "skin_type": "II"}).asked
@@ -383,3 +389,44 @@ def test_what_cannot_be_done_is_refused_in_words(
     arguments = ["sheet", str(files / "model.json"), str(files / "enquiry.csv"), *out, *options]
     assert main(arguments) == 1
     assert named in capsys.readouterr().err
+
+
+def parts_of(panel: Any) -> tuple[dict[str, Any], Any, Any]:
+    """Return the controls by their label, the slider, and what is shown."""
+    controls, (slider, shown) = panel.children[0], panel.children[1].children
+    return {one.description: one for one in controls.children}, slider, shown
+
+
+@needs_widgets
+def test_the_panel_says_what_the_forecaster_says(forecaster: Forecaster):
+    controls, slider, shown = parts_of(estimate_panel(forecaster))
+    low, high = map(int, re.search(r"need (\d+) to (\d+)", shown.value).groups())  # type: ignore[union-attr]
+    assert (low < high, slider.value) == (True, high)
+    controls["inks"].value = ("black", "red")
+    controls["body site"].value = "foot"
+    controls["Fitzpatrick type"].value = "V"
+    controls["ink density"].value = "heavy"
+    controls["layering"].value = "single"
+    estimate = forecaster.estimate(forecast.Enquiry("V", "foot", "black;red", "heavy", "single"))
+    assert f"About {estimate.median} sessions" in shown.value
+    slider.value = 7
+    assert "By session 7:" in shown.value
+
+
+@needs_widgets
+def test_a_wrong_number_is_told_and_does_not_break_the_panel(forecaster: Forecaster):
+    controls, _, shown = parts_of(estimate_panel(forecaster))
+    controls["age"].value = "<b>old</b>"
+    assert "0 to 110" in shown.value
+    assert "<b>" not in shown.value
+    controls["age"].value = "30"
+    assert "About" in shown.value
+
+
+@needs_widgets
+def test_prices_come_with_a_tariff_and_words_with_a_language(forecaster: Forecaster, desk: Desk):
+    _, _, shown = parts_of(estimate_panel(forecaster, tariff=desk.tariff, language="de"))
+    assert "Preis inkl. Steuer" in shown.value
+    assert "Sitzungen" in shown.value
+    _, _, plain = parts_of(estimate_panel(forecaster))
+    assert "<table>" not in plain.value
