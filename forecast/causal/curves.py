@@ -10,8 +10,7 @@ import numpy.typing as npt
 
 from forecast._rows import shares, sums_by
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal.strategies import Panel
-from forecast.causal.weights import logistic_coefficients, weighted_squares
+from forecast.causal.weights import Panel, logistic_coefficients, running_sum, weighted_squares
 
 
 def life_sums(
@@ -120,14 +119,12 @@ class HazardGFormula:
         first = panel.first
         begin = np.flatnonzero(first)
         own_first = np.repeat(begin, np.diff(np.append(begin, len(first))))
-        earlier = np.where(first, state, np.concatenate([[0.0], state[:-1]]))
-        ones = np.concatenate([[0.0], panel.group.cumsum()])
-        past = ones[:-1] - ones[own_first]
+        earlier = np.where(first, state, np.roll(state, 1))
+        past = running_sum(panel.group, first) - panel.group
         parts = _features(panel.step, panel.group, past, state, earlier, state[own_first])
         self._scale = (parts.mean(axis=0), np.where(parts.std(axis=0) > 0, parts.std(axis=0), 1.0))
         parts = (parts - self._scale[0]) / self._scale[1]
-        ones = np.ones((len(parts), 1))
-        self._design = np.hstack([ones, parts, self._baseline[panel.subject]])
+        self._design = np.hstack([np.ones((len(parts), 1)), parts, self._baseline[panel.subject]])
         self._width = 1 + parts.shape[1]
         self._fresh = fresh & ~panel.event
         self._after = state_after - state

@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq, minimize
+from scipy.special import expit
 from scipy.stats import chi2
 
 from forecast._checks import check_level
@@ -85,9 +86,19 @@ def _maximise(
     beta[list(held)] = list(held.values())
     free = np.delete(np.arange(X.shape[1]), list(held))
 
+    def penalised() -> tuple[float, FloatArray, FloatArray]:
+        eta = X @ beta
+        share = expit(eta)
+        weight = n * share * (1 - share)
+        information = X.T @ (weight[:, None] * X)
+        leverage = weight * np.einsum("ij,ij->i", X @ np.linalg.inv(information), X)
+        half_logdet = np.linalg.slogdet(information)[1] / 2
+        loglik = float((y * eta - n * np.logaddexp(0, eta)).sum() + half_logdet)
+        return loglik, X.T @ (y - n * share + leverage * (0.5 - share)), information
+
     def surface(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         beta[free] = values
-        loglik, score, information = _penalised(X, y, n, beta)
+        loglik, score, information = penalised()
         return loglik, score[free], information[np.ix_(free, free)]
 
     beta[free], _, settled = climb(surface, beta[free], settled=1e-18)
@@ -96,22 +107,8 @@ def _maximise(
             "The penalised logistic fit did not settle.",
             "Leave out covariates or join rare levels.",
         )
-    loglik, _, information = _penalised(X, y, n, beta)
+    loglik, _, information = penalised()
     return beta, np.linalg.inv(information).astype(np.float64), loglik
-
-
-def _penalised(
-    X: FloatArray, y: FloatArray, n: FloatArray, beta: FloatArray
-) -> tuple[float, FloatArray, FloatArray]:
-    eta = X @ beta
-    share = _expit(eta)
-    weight = n * share * (1 - share)
-    information = X.T @ (weight[:, None] * X)
-    leverage = weight * np.einsum("ij,ij->i", X @ np.linalg.inv(information), X)
-    half_logdet = np.linalg.slogdet(information)[1] / 2
-    loglik = float((y * eta - n * np.logaddexp(0, eta)).sum() + half_logdet)
-    score = X.T @ (y - n * share + leverage * (0.5 - share))
-    return loglik, score, information
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +161,7 @@ class MixedLogistic:
             )
         strength = np.array([0.0 if name == "intercept" else self.shrink for name in names])
         order = np.argsort(codes, kind="stable")
-        rows = (X[order], y[order], codes[order].astype(np.int64))
-        problem = _Problem(*rows, strength, self)
+        problem = _Problem(X[order], y[order], codes[order].astype(np.int64), strength, self)
         start = np.zeros(X.shape[1] + 1)
         start[0] = np.log(y.sum() / (len(y) - y.sum()))
         start[-1] = 0.5
@@ -243,11 +239,9 @@ class FittedMixedLogistic:
         ``inflation`` multiplies the variance, for example `cluster_inflation`.
         """
         at = self.names.index(name)
-        step = float(self.standard_errors[at])
-        if not 0 < step < 20:
-            step = 1.0
+        error = float(self.standard_errors[at])
+        centre, step = float(self.parameters[at]), error if 0 < error < 20 else 1.0
         loss = self._loss(at, level, inflation)
-        centre = float(self.parameters[at])
         return _crossing(loss, centre, -step), _crossing(loss, centre, step)
 
     def spread_interval(self, *, level: float = 0.95) -> tuple[float, float]:
@@ -336,7 +330,7 @@ class _Problem:
         loglik, gradient, _ = self.evaluate(parameters)
         beta, spread = parameters[:-1], parameters[-1]
         loglik += float((self.strength * (beta / 2 - np.logaddexp(0, beta))).sum())
-        gradient[:-1] += self.strength * (0.5 - _expit(beta))
+        gradient[:-1] += self.strength * (0.5 - expit(beta))
         if self.model.spread_scale is not None:
             loglik -= spread**2 / (2 * self.model.spread_scale**2)
             gradient[-1] -= spread / self.model.spread_scale**2
@@ -344,15 +338,11 @@ class _Problem:
 
     def information(self, parameters: FloatArray) -> FloatArray:
         """Return the second derivatives of the objective, by central differences."""
-        size = len(parameters)
-        second = np.zeros((size, size))
-        for at in range(size):
-            step = np.zeros(size)
-            step[at] = 1e-4 * max(1.0, abs(parameters[at]))
-            above = self.objective(parameters + step)[1]
-            below = self.objective(parameters - step)[1]
-            second[at] = (above - below) / (2 * step[at])
-        return (second + second.T) / 2
+        second = []
+        for step in np.diag(1e-4 * np.maximum(1.0, np.abs(parameters))):
+            above, below = (self.objective(parameters + way * step)[1] for way in (1, -1))
+            second.append((above - below) / (2 * step.max()))
+        return np.asarray(second + np.transpose(second)) / 2
 
     def evaluate(
         self, parameters: FloatArray
@@ -390,12 +380,10 @@ class _Problem:
     def _modes(self, fixed: FloatArray, spread: float) -> tuple[FloatArray, FloatArray]:
         groups = int(self.codes.max()) + 1
         mode: FloatArray = np.zeros(groups)
-        curvature: FloatArray = np.ones(groups)
         for _ in range(100):
-            share = _expit(fixed + spread * mode[self.codes])
+            share = expit(fixed + spread * mode[self.codes])
             slope = spread * np.bincount(self.codes, self.y - share, groups) - mode
-            weight = np.bincount(self.codes, share * (1 - share), groups)
-            curvature = np.asarray(spread**2 * weight + 1, dtype=np.float64)
+            curvature = spread**2 * np.bincount(self.codes, share * (1 - share), groups) + 1
             step = slope / curvature
             mode += np.clip(step, -2, 2)
             if np.abs(step).max() < 1e-9:
@@ -423,8 +411,3 @@ def _crossing(loss: Callable[[float], float], centre: float, step: float) -> flo
 
 
 _quadrature = cache(np.polynomial.hermite.hermgauss)
-
-
-def _expit(values: FloatArray) -> FloatArray:
-    """Return the logistic function without overflow."""
-    return np.asarray(0.5 * (1 + np.tanh(values / 2)))
