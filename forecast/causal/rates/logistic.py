@@ -9,7 +9,6 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq, minimize
-from scipy.special import expit
 from scipy.stats import chi2
 
 from forecast._checks import check_level
@@ -88,7 +87,7 @@ def _maximise(
 
     def penalised() -> tuple[float, FloatArray, FloatArray]:
         eta = X @ beta
-        share = expit(eta)
+        share = _expit(eta)
         weight = n * share * (1 - share)
         information = X.T @ (weight[:, None] * X)
         leverage = weight * np.einsum("ij,ij->i", X @ np.linalg.inv(information), X)
@@ -330,7 +329,7 @@ class _Problem:
         loglik, gradient, _ = self.evaluate(parameters)
         beta, spread = parameters[:-1], parameters[-1]
         loglik += float((self.strength * (beta / 2 - np.logaddexp(0, beta))).sum())
-        gradient[:-1] += self.strength * (0.5 - expit(beta))
+        gradient[:-1] += self.strength * (0.5 - _expit(beta))
         if self.model.spread_scale is not None:
             loglik -= spread**2 / (2 * self.model.spread_scale**2)
             gradient[-1] -= spread / self.model.spread_scale**2
@@ -381,7 +380,7 @@ class _Problem:
         groups = int(self.codes.max()) + 1
         mode: FloatArray = np.zeros(groups)
         for _ in range(100):
-            share = expit(fixed + spread * mode[self.codes])
+            share = _expit(fixed + spread * mode[self.codes])
             slope = spread * np.bincount(self.codes, self.y - share, groups) - mode
             curvature = spread**2 * np.bincount(self.codes, share * (1 - share), groups) + 1
             step = slope / curvature
@@ -411,3 +410,8 @@ def _crossing(loss: Callable[[float], float], centre: float, step: float) -> flo
 
 
 _quadrature = cache(np.polynomial.hermite.hermgauss)
+
+
+def _expit(values: FloatArray) -> FloatArray:
+    """Return the logistic function without overflow."""
+    return np.asarray(0.5 * (1 + np.tanh(values / 2)))
