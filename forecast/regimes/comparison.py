@@ -17,8 +17,7 @@ from forecast._plain import Result, fields_of, plain
 from forecast.counts import plainly
 from forecast.log import OutcomeLog
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
-from forecast.regimes.split_trial import SplitTrial
-from forecast.regimes.trial import Settings, Trial
+from forecast.regimes.trial import SplitTrial, Trial
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
     DETECTABLE,
@@ -34,6 +33,7 @@ from forecast.regimes.verdict import (
     WISHED_FOLLOWERS,
     Contrast,
     NaiveReading,
+    Settings,
     words_for,
 )
 from forecast.regimes.weighted_curves import TRUNCATE, Answers
@@ -313,15 +313,11 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
             for key in settings.pairs
         ]
         until, values = Note("trial.until_each"), values | {"each": each}
-    return _protocol(settings, window=window, until=replace(until, values=values))
+    return protocol(settings, window=window, until=replace(until, values=values))
 
 
-def split_protocol(settings: Settings, n_pairs: int, horizon: int) -> tuple[tuple[str, str], ...]:
-    """Return the protocol of the split-tattoo trial in the log, item and text."""
-    return _protocol(settings, "split_", pairs=n_pairs, horizon=horizon)
-
-
-def _protocol(settings: Settings, kind: str = "", **values: Any) -> tuple[tuple[str, str], ...]:
+def protocol(settings: Settings, kind: str = "", **values: Any) -> tuple[tuple[str, str], ...]:
+    """Return the protocol of a trial, of split tattoos where the ``kind`` is ``split_``."""
     values |= {"replicates": settings.replicates, "percent": 100 * TRUNCATE}
     values["rules"] = [strategy.rule for strategy in settings.plans]
     return tuple(

@@ -12,7 +12,7 @@ import pandas as pd
 
 from forecast._notes import Note, Sentence
 from forecast._plain import plain
-from forecast._rows import shares
+from forecast._rows import shares, sums_by
 from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
@@ -22,8 +22,14 @@ from forecast.causal import (
     tipping_survival,
 )
 from forecast.log import OutcomeLog
-from forecast.regimes.trial import Settings, Strategy, Trial, operators_apart
-from forecast.regimes.verdict import LEAST_CLEARED, LEAST_FOLLOWERS, Contrast, verdict_of
+from forecast.regimes.trial import Trial, operators_apart
+from forecast.regimes.verdict import (
+    LEAST_CLEARED,
+    LEAST_FOLLOWERS,
+    Contrast,
+    Settings,
+    verdict_of,
+)
 from forecast.regimes.weighted_curves import RIDGE, TRUNCATE, Answers, Engine, Followers, Result
 from forecast.tattoo import INK_GROUPS, ink_group
 
@@ -186,24 +192,23 @@ def _overlap(log: OutcomeLog) -> pd.DataFrame:
     return table.reset_index().astype({"ink_group": object})
 
 
-def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Diagnostics:
+def no_rows(log: OutcomeLog, settings: Settings) -> Diagnostics:
     """Return the diagnostics of a comparison without a single eligible course."""
-    names = [strategy.name for strategy in strategies]
-    sessions = pd.RangeIndex(1, horizon + 1, name="session")
-    none = dict.fromkeys(names, 0)
+    sessions = pd.RangeIndex(1, settings.horizon + 1, name="session")
+    none, nobody = dict.fromkeys(settings.names, 0), Followers(0, 0, 0.0, 0.0, 0.0)
     return Diagnostics(
         followers=none,
         cleared=none,
         supported_to=none,
-        at_risk=pd.DataFrame(0, index=sessions, columns=names),
+        at_risk=pd.DataFrame(none, index=sessions),
         weights=pd.DataFrame(index=pd.Index([], name="strategy")),
         balance=pd.DataFrame(columns=list(BALANCE_COLUMNS)),
         overlap=_overlap(log),
         counts=dict.fromkeys(COUNTED, 0),
         left_out={},
         operators_apart=False,
-        carried=dict.fromkeys(names, Followers(0, 0, 0.0, 0.0, 0.0)),
-        cleared_at=pd.DataFrame(0, index=sessions, columns=names),
+        carried=dict.fromkeys(settings.names, nobody),
+        cleared_at=pd.DataFrame(none, index=sessions),
         wavelengths=pd.DataFrame(columns=["ink_group", "ns", "ps", "overlap"]),
     )
 
@@ -268,10 +273,21 @@ def examine(
     last = {key: settings.horizon_of(key) for key in settings.pairs}
     last_week = {key: engine.last_week(one) for key, one in last.items()}
     for key, (left, right) in settings.pairs.items():
-        if difference[key].at_level(0.95)[0] is None:
+        one = difference[key]
+        if one.estimate is None or one.error is None or one.without_width:
             continue
-        held = [one for one in found.reasons[key] if one != "interval_covers_margin"]
-        table = _tipping(engine, (left, right), difference[key], settings.margin, last[key], held)
+        held = [code for code in found.reasons[key] if code != "interval_covers_margin"]
+        # the difference for every pair of multiples, its error kept as it was
+        ours, other = (
+            {phi: float(_after_stopping(engine, place, phi)[: last[key]].sum()) for phi in PHI}
+            for place in (left, right)
+        )
+        table: list[Tipped] = []
+        for phi_left, phi_right in product(PHI, PHI):
+            shifted = one.estimate + (ours[phi_left] - other[phi_right]) - (ours[1.0] - other[1.0])
+            tipped = Contrast.normal(shifted, one.error, one.level, one.again)
+            said = verdict_of(tipped, settings.margin, held)
+            table.append((phi_left, phi_right, shifted, *tipped.at_level(0.95), said))
         rows += [(key, *row) for row in table]
         points[key] = _nearest_change(key, table, found.verdict[key])
         # of too few courses it is a number without its doubt
@@ -295,51 +311,16 @@ def examine(
     )
 
 
-# The difference for every pair of multiples, its error kept as it was.
-def _tipping(
-    engine: Engine,
-    pair: tuple[int, int],
-    contrast: Contrast,
-    margin: float,
-    last: int,
-    held: Sequence[str],
-) -> list[Tipped]:
-    assert contrast.estimate is not None
-    assert contrast.error is not None
-    left, right = (
-        {phi: float(_after_stopping(engine, place, phi)[:last].sum()) for phi in PHI}
-        for place in pair
-    )
-    rows: list[Tipped] = []
-    for phi_left, phi_right in product(PHI, PHI):
-        shift = left[phi_left] - right[phi_right]
-        gap = contrast.estimate + shift - (left[1.0] - right[1.0])
-        moved = Contrast.normal(gap, contrast.error, contrast.level, contrast.again)
-        low, high = moved.at_level(0.95)
-        rows.append((phi_left, phi_right, gap, low, high, verdict_of(moved, margin, held)))
-    return rows
-
-
 # Survival when those who stopped go on with a multiple of the like courses' hazard.
 def _after_stopping(engine: Engine, place: int, phi: float) -> FloatArray:
     panel, weights, mask = engine.panel, engine.weights, engine.masks[place]
     used = engine.used[place][0]
     # weights for stopping are taken out again: here the stopped stand for themselves
     choice = used / (weights.staying * weights.stabiliser)
-    step = panel.step[mask] - 1
-
-    def total(values: FloatArray) -> FloatArray:
-        sums = np.bincount(step, weights=values[mask], minlength=engine.horizon)
-        return sums.astype(np.float64)
-
-    risk, events = total(used), total(used * panel.event)
-    return tipping_survival(
-        total(choice),
-        total(choice * panel.event),
-        total(choice * panel.lost),
-        shares(events, risk),
-        phi=phi,
-    )
+    weighed = [used, used * panel.event, choice, choice * panel.event, choice * panel.lost]
+    sums = sums_by(panel.step[mask] - 1, np.array(weighed)[:, mask], engine.horizon)
+    risk, events, at_risk, happened, lost = sums
+    return tipping_survival(at_risk, happened, lost, shares(events, risk), phi=phi)
 
 
 # The least departure from "as like courses who went on" that changes the verdict.
@@ -353,14 +334,11 @@ def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> Note:
         code = "tips_to_none" if verdict == "cannot say" else "tips_never"
         return Note(f"regimes.{code}", values={"key": key})
     row = min(changed, key=lambda r: distance(r[0]) + distance(r[1]))
-    paces = {"left_pace": _pace(row[0]), "right_pace": _pace(row[1])}
-    values = {"key": key, "verdict": row[5], "left": left, "right": right, **paces}
-    return Note("regimes.tips", values=values)
-
-
-def _pace(phi: float) -> Note:
     known = {0.0: "never", 1.0: "alike", np.inf: "at_once"}
-    return Note(f"regimes.pace_{known.get(phi, 'times')}", values={"phi": phi})
+    values: dict[str, Any] = {"key": key, "verdict": row[5], "left": left, "right": right}
+    for name, phi in zip(("left_pace", "right_pace"), row[:2], strict=True):
+        values[name] = Note(f"regimes.pace_{known.get(phi, 'times')}", values={"phi": phi})
+    return Note("regimes.tips", values=values)
 
 
 def _e_values(point: Result, draws: Result, pair: list[int], last: int) -> tuple[float, float]:
@@ -385,10 +363,8 @@ def _without_operator(
     if panel.agent is None or len(np.unique(panel.agent[panel.agent >= 0])) < 2:
         return found
     weights = WeightModel(replace(panel, agent=None), ridge=RIDGE).fit()
-    curves = []
-    for mask in engine.masks:
-        used, _ = weights.used(mask, quantile=TRUNCATE)
-        curves.append(engine.curves(used, mask)[0])
+    used = [weights.used(mask, quantile=TRUNCATE)[0] for mask in engine.masks]
+    curves = [engine.curves(*one)[0] for one in zip(used, engine.masks, strict=True)]
     for key, (left, right) in settings.pairs.items():
         error = difference[key].error
         if error is not None:

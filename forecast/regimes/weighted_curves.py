@@ -21,14 +21,7 @@ from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import HazardGFormula, WeightModel, followed, life_sums
 from forecast.errors import DataError
 from forecast.log import OutcomeLog
-from forecast.regimes.trial import (
-    Settings,
-    Strategy,
-    Trial,
-    operators_apart,
-    read_strategies,
-    trial_rows,
-)
+from forecast.regimes.trial import Trial, operators_apart, trial_rows
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
     LEAST_AT_RISK,
@@ -38,8 +31,11 @@ from forecast.regimes.verdict import (
     LEAST_FOLLOWERS,
     MOST_WITHOUT_CHANCE,
     Contrast,
+    Settings,
+    Strategy,
     Supported,
     Verdict,
+    read_strategies,
     reasons_for,
     verdict_of,
 )
@@ -137,28 +133,24 @@ class Engine:
             used, _ = weights.used(mask, quantile=TRUNCATE, rows=rows)
             survival.append(self.curves(used * rows, mask))
             unadjusted.append(self.curves(rows, mask, groups=1)[..., 0, :])
-            weeks.append(self._weeks(used * rows, mask))
+            here = self.week_stop[mask], panel.event[mask], self.week_entry[mask]
+            last = self.last_week(self.horizon)
+            risk, events = life_sums(*here, (used * rows)[..., mask], last)
+            hazard = shares(events, risk, above=1e-9)
+            still = np.cumprod(1 - hazard, axis=-1)[..., :-1].cumsum(axis=-1)
+            weeks.append(np.concatenate([np.ones_like(still[..., :1]), 1 + still], axis=-1))
         axis = subjects.ndim - 1
-        return Result(
-            np.stack(survival, axis),
-            np.stack(unadjusted, axis),
-            np.stack(weeks, axis),
-            self._second(subjects, rows, second),
-        )
-
-    # by the g-formula, for the first so many resamples
-    def _second(self, subjects: FloatArray, rows: FloatArray, first: int) -> FloatArray:
-        found = np.full((*subjects.shape[:-1], len(self.masks), self.horizon + 1), np.nan)
-        if not first:
-            return found
-        some, fit = slice(first) if subjects.ndim > 1 else ..., self.second_model.whole
-        if subjects.ndim > 1:
-            fit = self.second_model.fit(rows[some], start=fit)
-        share = subjects[some] / subjects[some].sum(axis=-1, keepdims=True)
-        for place, strategy in enumerate(self.strategies):
-            each = self.second_model.survival(fit, strategy.plan)
-            found[some][..., place, :] = (share[..., None, :] @ each)[..., 0, :]
-        return found
+        both = np.full((*subjects.shape[:-1], len(self.masks), self.horizon + 1), np.nan)
+        if second:
+            some, fit = slice(second) if axis else ..., self.second_model.whole
+            if axis:
+                fit = self.second_model.fit(rows[some], start=fit)
+            share = subjects[some] / subjects[some].sum(axis=-1, keepdims=True)
+            for place, strategy in enumerate(self.strategies):
+                each = self.second_model.survival(fit, strategy.plan)
+                both[some][..., place, :] = (share[..., None, :] @ each)[..., 0, :]
+        stacked = [np.stack(one, axis) for one in (survival, unadjusted, weeks)]
+        return Result(stacked[0], stacked[1], stacked[2], both)
 
     def curves(
         self, weight: FloatArray, mask: BoolArray, *, groups: int | None = None
@@ -177,10 +169,11 @@ class Engine:
     def counts(self, place: int, group: int = 0) -> tuple[IntArray, IntArray]:
         """Return the courses at risk and clearing at each session under one strategy."""
         mask = self.masks[place] & self.inside[group]
-        step = self.panel.step[mask] - 1
-        at_risk = np.bincount(step, minlength=self.horizon)
-        cleared = np.bincount(step[self.panel.event[mask]], minlength=self.horizon)
-        return at_risk.astype(np.int64), cleared.astype(np.int64)
+        at_risk, cleared = (
+            np.bincount(self.panel.step[here] - 1, minlength=self.horizon).astype(np.int64)
+            for here in (mask, mask & self.panel.event)
+        )
+        return at_risk, cleared
 
     def followers(self, place: int, group: int = 0) -> IntArray:
         """Return the courses that followed a strategy up to each session, at risk at its change.
@@ -222,18 +215,6 @@ class Engine:
         clients = len(np.unique(panel.cluster[panel.subject[since]]))
         effective = effective_number(self.used[place][0][last])
         return Followers(int(there.sum()), clients, effective, without, stalled)
-
-    def _weeks(self, weight: FloatArray, mask: BoolArray) -> FloatArray:
-        risk, events = life_sums(
-            self.week_stop[mask],
-            self.panel.event[mask],
-            self.week_entry[mask],
-            weight[..., mask],
-            self.last_week(self.horizon),
-        )
-        hazard = shares(events, risk, above=1e-9)
-        still = np.cumprod(1 - hazard, axis=-1)[..., :-1].cumsum(axis=-1)
-        return np.concatenate([np.ones_like(still[..., :1]), 1 + still], axis=-1)
 
 
 def bootstrap(engine: Engine, settings: Settings) -> Result:
