@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._rows import shares, sums_by
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.causal.weights import Panel, logistic_coefficients, running_sum, weighted_squares
 
 
@@ -189,8 +189,7 @@ class HazardGFormula:
         units = np.vstack([np.zeros(3), np.eye(3)]).T
         for place in range(self._steps):
             group = int(plan[min(place, len(plan) - 1)])
-            same = np.full(4, 1)
-            parts = _features(same * (place + 1), same * group, same * past, *units)
+            parts = _features(np.full(4, place + 1), np.full(4, group), np.full(4, past), *units)
             parts[0] -= self._scale[0]
             parts[1:] -= parts[0] + self._scale[0]
             parts /= self._scale[1]
@@ -208,25 +207,9 @@ class HazardGFormula:
         return surviving
 
 
-def _features(
-    step: IntArray,
-    group: IntArray,
-    past: FloatArray,
-    state: FloatArray,
-    earlier: FloatArray,
-    opening: FloatArray,
-) -> FloatArray:
-    """Return the columns that hazard and drift share; ``STATE`` is the place of the state."""
-    done = np.maximum(step - 1, 1)
-    return np.column_stack(
-        [
-            np.log(step),
-            step.astype(np.float64),
-            group.astype(np.float64),
-            past / done,
-            state,
-            state - earlier,
-            (state - opening) / done,
-            group * state,
-        ]
-    )
+# The columns that hazard and drift share, the state at its place, of the states now, before and at
+# first.
+def _features(step: IntArray, group: IntArray, past: AnyArray, *states: FloatArray) -> FloatArray:
+    (state, earlier, opening), done = states, np.maximum(step - 1, 1)
+    moved = state - earlier, (state - opening) / done
+    return np.column_stack([np.log(step), step, group, past / done, state, *moved, group * state])

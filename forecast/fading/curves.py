@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import product
 from math import exp, sqrt
 from statistics import NormalDist
 from typing import Any
@@ -238,37 +239,32 @@ class Slopes:
         A curve ends where fewer than 5 courses had so many sessions under the regime.
         """
         found: list[tuple[Any, ...]] = []
-        for group in self.groups:
-            paths = self._paths(group)
-            for regime in self.regimes:
-                found += self._curve(regime, group, *paths) if self._tells(regime, group) else []
+        sessions, inner = np.arange(1, LONGEST + 1), (1 - MIDDLE) / 2
+        both = self.regimes[0], self.regimes[-1]
+        for group, regime in product(self.groups, self.regimes):
+            if not self._tells(regime, group):
+                continue
+            log_left, ps = self._paths(group)
+            had = self.had(regime, group)
+            # what a ps session adds to the log ink: nothing where there is one regime
+            (first, by_first), (last, by_last) = (self.slope(one, group) for one in both)
+            error = self.error(by_last - by_first)
+            lacking = (sessions if regime == "ps" else 0) - ps  # ps sessions, (n_courses, LONGEST)
+            moved = np.minimum(log_left + (last - first) * lacking, 0.0)
+            slow, middle, quick = np.quantile(moved, [1 - inner, 0.5, inner], axis=0)
+            chance = OF_MEDIAN * moved.var(axis=0) / len(moved)
+            far = self.reach * np.sqrt(chance + (lacking.mean(axis=0) * error) ** 2)
+            lines = np.minimum([middle, middle + far, middle - far, slow, quick], 0.0)
+            faded = -100 * np.expm1(np.minimum.accumulate(lines, axis=1))
+            found.append((regime, group, 0, *[0.0] * len(faded), len(had)))
+            for session, at in enumerate(faded.T.tolist(), start=1):
+                courses = int((had >= session).sum())
+                if courses < FEWEST_ON_CURVE:
+                    break
+                found.append((regime, group, session, *at, courses))
         bands = ["faded", "low", "high", "middle_low", "middle_high"]
         columns = ["regime", "ink_group", "session", *bands, "courses"]
         return pd.DataFrame(found, columns=columns)
-
-    def _curve(
-        self, regime: str, group: str, log_left: FloatArray, ps: FloatArray
-    ) -> list[tuple[Any, ...]]:
-        had, sessions = self.had(regime, group), np.arange(1, LONGEST + 1)
-        # what a ps session adds to the log ink: nothing where there is one regime
-        both = self.regimes[0], self.regimes[-1]
-        (first, by_first), (last, by_last) = (self.slope(one, group) for one in both)
-        error = self.error(by_last - by_first)
-        lacking = (sessions if regime == "ps" else 0) - ps  # ps sessions, (n_courses, LONGEST)
-        moved = np.minimum(log_left + (last - first) * lacking, 0.0)
-        inner = (1 - MIDDLE) / 2
-        slow, middle, quick = np.quantile(moved, [1 - inner, 0.5, inner], axis=0)
-        chance = OF_MEDIAN * moved.var(axis=0) / len(moved)
-        far = self.reach * np.sqrt(chance + (lacking.mean(axis=0) * error) ** 2)
-        lines = [middle, middle + far, middle - far, slow, quick]
-        faded = [-100 * np.expm1(np.minimum.accumulate(np.minimum(line, 0.0))) for line in lines]
-        found: list[tuple[Any, ...]] = [(regime, group, 0, 0.0, 0.0, 0.0, 0.0, 0.0, len(had))]
-        for at, session in enumerate(sessions.tolist()):
-            courses = int((had >= session).sum())
-            if courses < FEWEST_ON_CURVE:
-                break
-            found.append((regime, group, session, *(float(line[at]) for line in faded), courses))
-        return found
 
     # Each course's log ink left and ps sessions after 1 to LONGEST sessions: between its gradings
     # even, and after the last as on average before.
@@ -363,18 +359,10 @@ def spacing_of(slopes: Slopes) -> Spacing | None:
         return None
     sessions = ahead / falls
     gradient = (sessions / falls)[:, None] * (by_slope + away[:, None] * by_gap)
-    weeks, by_weeks = (sessions - 1) * lengths, gradient * lengths[:, None]
-    difference, interval = _gap(slopes, sessions, gradient)
-    weeks_difference, weeks_interval = _gap(slopes, weeks, by_weeks)
-    return Spacing(
-        weeks=(short, long),
-        sessions=(float(sessions[0]), float(sessions[1])),
-        difference=difference,
-        interval=interval,
-        weeks_difference=weeks_difference,
-        weeks_interval=weeks_interval,
-        level=slopes.level,
-    )
+    in_sessions = _gap(slopes, sessions, gradient)
+    in_weeks = _gap(slopes, (sessions - 1) * lengths, gradient * lengths[:, None])
+    both = float(sessions[0]), float(sessions[1])
+    return Spacing((short, long), both, *in_sessions, *in_weeks, slopes.level)
 
 
 # The second value less the first, and its interval.

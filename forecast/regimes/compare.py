@@ -275,7 +275,7 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         few = {"clients": split.n_clients, "least": LEAST_CLIENTS}
         notes.append(Note("regimes.split_few_clients", "serious", few))
     found = Answers.missing(settings, difference, dict.fromkeys(difference, split.reasons))
-    trial = protocol(settings, "split_", pairs=split.n_pairs, horizon=split.horizon)
+    trial = protocol(settings, {"pairs": split.n_pairs, "horizon": split.horizon}, "split_")
     noted = (*notes, *split.notes, *settling_notes(found.reasons))
     return _result(log, settings, found, split=split, target_trial=trial, notes=noted)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -253,8 +253,7 @@ class RegimeComparison(Answers, Result):
         for group, table in self.by_group.items():
             named = {"by": plainly(self.by or ""), "level": group.removeprefix(f"{self.by} ")}
             lines.append(_item(sentence("regimes.group", named), [_spoken(table)]))
-        if self.naive:
-            lines += ["", sentence("regimes.head_naive")]
+        lines += ["", sentence("regimes.head_naive")]
         lines += [_item(one.name, [_spoken(one.difference), one.why]) for one in self.naive]
         if self.sensitivity is not None and self.sensitivity.tipping_point:
             lines += ["", sentence("regimes.head_sensitivity")]
@@ -302,23 +301,25 @@ def _spoken(table: Mapping[str, Contrast]) -> Sentence:
 
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
     """Return the protocol of the trial, item and text."""
-    window, until = Note("trial.window_unknown"), Note("trial.until")
+    window = Note("trial.window_unknown")
     if trial is not None:
         days = dict(zip(("first", "last"), trial.window, strict=True))
         window = Note("trial.window", values=days)
-    values: dict[str, Any] = {"horizon": settings.horizon}
+    each = [
+        Note("trial.horizon", values={"pair": key, "horizon": settings.horizon_of(key)})
+        for key in settings.pairs
+    ]
+    until = Note("trial.until", values={"horizon": settings.horizon})
     if settings.auto:
-        each = [
-            Note("trial.horizon", values={"pair": key, "horizon": settings.horizon_of(key)})
-            for key in settings.pairs
-        ]
-        until, values = Note("trial.until_each"), values | {"each": each}
-    return protocol(settings, window=window, until=replace(until, values=values))
+        until = Note("trial.until_each", values={**until.values, "each": each})
+    return protocol(settings, {"window": window, "until": until})
 
 
-def protocol(settings: Settings, kind: str = "", **values: Any) -> tuple[tuple[str, str], ...]:
+def protocol(
+    settings: Settings, values: Mapping[str, Any], kind: str = ""
+) -> tuple[tuple[str, str], ...]:
     """Return the protocol of a trial, of split tattoos where the ``kind`` is ``split_``."""
-    values |= {"replicates": settings.replicates, "percent": 100 * TRUNCATE}
+    values = {**values, "replicates": settings.replicates, "percent": 100 * TRUNCATE}
     values["rules"] = [strategy.rule for strategy in settings.plans]
     return tuple(
         (sentence(f"trial.head_{item}"), sentence(f"trial.{kind}{item}", values)) for item in ITEMS

@@ -351,9 +351,17 @@ class _Problem:
         The gradient is the mean of the complete-data score over each group's conditional
         distribution (Fisher's identity), by the same quadrature.
         """
-        beta, spread = parameters[:-1], float(parameters[-1])
-        fixed = self.X @ beta
-        mode, width = self._modes(fixed, spread)
+        fixed, spread = self.X @ parameters[:-1], float(parameters[-1])
+        mode: FloatArray = np.zeros(int(self.codes.max()) + 1)  # of each group
+        for _ in range(100):
+            share = _expit(fixed + spread * mode[self.codes])
+            slope = spread * np.bincount(self.codes, self.y - share) - mode
+            curvature = spread**2 * np.bincount(self.codes, share * (1 - share)) + 1
+            step = slope / curvature
+            mode += np.clip(step, -2, 2)
+            if np.abs(step).max() < 1e-9:
+                break
+        width = 1 / np.sqrt(curvature)
         points, weights = _quadrature(self.model.nodes)
         at = mode[:, None] + np.sqrt(2) * width[:, None] * points  # (groups, nodes)
         eta = fixed[:, None] + spread * at[self.codes]
@@ -375,19 +383,6 @@ class _Problem:
         mean = (share * at).sum(axis=1)
         variance = (share * at**2).sum(axis=1) - mean**2
         return loglik, gradient, (spread * mean, abs(spread) * np.sqrt(np.maximum(variance, 0)))
-
-    def _modes(self, fixed: FloatArray, spread: float) -> tuple[FloatArray, FloatArray]:
-        groups = int(self.codes.max()) + 1
-        mode: FloatArray = np.zeros(groups)
-        for _ in range(100):
-            share = _expit(fixed + spread * mode[self.codes])
-            slope = spread * np.bincount(self.codes, self.y - share, groups) - mode
-            curvature = spread**2 * np.bincount(self.codes, share * (1 - share), groups) + 1
-            step = slope / curvature
-            mode += np.clip(step, -2, 2)
-            if np.abs(step).max() < 1e-9:
-                break
-        return mode, 1 / np.sqrt(curvature)
 
 
 def _not_far(parameters: FloatArray) -> FloatArray:
