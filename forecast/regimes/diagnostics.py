@@ -299,13 +299,12 @@ def examine(
         weeks[key] = settings.contrast(gap, float(moved.std(ddof=1)), session=engine.spacing)
     names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
     without = _without_operator(trial, engine, difference, settings)
-    known = {key for key, one in without.items() if one.estimate is not None}
     return Sensitivity(
         tipping=pd.DataFrame(rows, columns=names),
         tipping_point=points,
         e_value=e_values,
         weeks=weeks,
-        operator={key: (difference if key in known else without)[key] for key in without},
+        operator={k: one if one.estimate is None else difference[k] for k, one in without.items()},
         without_operator=without,
         last_week=last_week,
     )

@@ -285,9 +285,9 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         return None
     given = pairs[["sessions_given_ps", "sessions_given_ns"]].to_numpy(dtype=np.int64)
     cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
-    n_clients, notes = pairs["client_id"].nunique(), []
-    drawn = cluster_counts(n_clients, settings.replicates, seed=settings.seed)
-    draws = drawn[:, pd.factorize(pairs["client_id"])[0]].astype(np.float64)
+    client, notes = pd.factorize(pairs["client_id"])[0], []
+    n_clients = int(client.max()) + 1
+    draws = cluster_counts(n_clients, settings.replicates, seed=settings.seed)[:, client]
     # the last session, up to the horizon, with enough halves at risk under both
     at_risk = (given >= np.arange(1, settings.horizon + 1)[:, None, None]).sum(axis=1)
     done = (cleared & (given <= settings.horizon)).all(axis=0)
@@ -295,7 +295,15 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
     support = int(thin[0]) if thin.size else settings.horizon
     horizon = max(2, support) if settings.auto else settings.horizon
     if support >= horizon and len(pairs) >= LEAST_PAIRS:
-        difference = settings.contrast(*_difference(given, cleared, draws, horizon))
+        # the difference of restricted means of each pair once, and over the draws
+        each = np.vstack([np.ones(len(given)), draws])
+        start = np.zeros(len(given), dtype=np.int64)
+        ps, ns = (
+            restricted_mean(*life_sums(given[:, at], cleared[:, at], start, each, horizon))[0]
+            for at in (0, 1)
+        )
+        error = float((ps - ns)[1:].std(ddof=1))
+        difference = settings.contrast(float(ps[0] - ns[0]), error)
     else:
         difference = Contrast.missing(settings.level)
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
@@ -339,20 +347,3 @@ def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, 
             p_value = float(binomtest(ps, ps + ns).pvalue) if ps + ns else 1.0
             tests[n] = {"ps_only": ps, "ns_only": ns, "p_value": p_value}
     return tests
-
-
-# The difference of restricted means, and its error over draws of clients with both halves,
-# (replicates, n_pairs).
-def _difference(
-    given: IntArray, cleared: BoolArray, draws: FloatArray, horizon: int
-) -> tuple[float, float]:
-    start = np.zeros(len(given), dtype=np.int64)
-
-    def gap(weight: FloatArray) -> FloatArray:
-        ps, ns = (
-            restricted_mean(*life_sums(given[:, at], cleared[:, at], start, weight, horizon))[0]
-            for at in (0, 1)
-        )
-        return ps - ns
-
-    return float(gap(np.ones(len(given)))), float(gap(draws).std(ddof=1))

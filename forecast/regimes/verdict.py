@@ -261,11 +261,9 @@ class Supported:
 
 
 def verdict_of(contrast: Contrast, margin: float, reasons: Sequence[str] = ()) -> Verdict:
-    """Return the verdict code of a difference in sessions.
+    """Return the verdict code of a difference in sessions, whatever level it is shown at.
 
-    ``saves`` and ``costs`` by the 95 % interval, ``equivalent`` by the 90 % interval inside plus
-    and minus the margin, whatever level the contrast itself is shown at; ``cannot say`` wherever
-    there is a reason to keep a verdict back.
+    By the 95 % interval, ``equivalent`` by that of 90 %; no verdict where there is a reason.
     """
     low, high = contrast.at_level(0.95)
     if reasons or low is None or high is None or contrast.without_width:
