@@ -101,10 +101,7 @@ def schoenfeld_events(hazard_ratio: float, *, power: float = 0.8, share: float =
 
 
 def simulate_power(design: Design, n: int, *, simulations: int = 400, seed: int = 0) -> Power:
-    """Return how often a study of ``n`` subjects finds the difference, in the right direction.
-
-    Found when the 95 % interval of the difference of restricted means leaves zero out.
-    """
+    """Return how often the 95 % interval of ``n`` subjects lies on the right side of zero."""
     rng = np.random.default_rng(seed)
     ones = max(2, min(n - 2, round(n * design.share)))
     other = 1 - (1 - design.hazard) ** design.ratio

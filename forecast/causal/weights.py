@@ -397,8 +397,7 @@ def logistic_coefficients(
     saves half of them after a fit to nearly the same rows, and end when no coefficient moves by
     more than the ``tolerance``.
 
-    Raises FitError if the steps do not settle, as when a column separates the outcomes and ridge is
-    0.
+    Raises FitError if the steps do not settle, as when a column tells the outcomes apart.
     """
     y, sets = np.asarray(outcome, dtype=np.float64), len(weight)
     penalty = np.full(design.shape[1], ridge)

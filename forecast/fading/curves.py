@@ -313,14 +313,12 @@ class Spacing:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values, the answer and the caution as sentences."""
+        in_weeks = {"estimate": self.weeks_difference, "interval": list(self.weeks_interval)}
         return {
             "weeks": list(self.weeks),
             "sessions": list(self.sessions),
             "difference": {"estimate": self.difference, "interval": list(self.interval)},
-            "weeks_difference": {
-                "estimate": self.weeks_difference,
-                "interval": list(self.weeks_interval),
-            },
+            "weeks_difference": in_weeks,
             "level": self.level,
             "answer": str(self.answer),
             "caution": str(self.caution),

@@ -192,14 +192,14 @@ def _compared(log: OutcomeLog, settings: Settings, by: str | None = None) -> Reg
         }
         settings = replace(settings, own=own)
     diagnostics = diagnose(log, trial, engine, settings)
-    point, draws, names = engine.run(), bootstrap(engine, settings), settings.names
+    drawn, names = bootstrap(engine, settings), settings.names
     support = [diagnostics.supported_to[name] for name in names]
     lacking = {
         key: diagnostics.lacking([names[place] for place in pair], settings.horizon_of(key))
         for key, pair in settings.pairs.items()
     }
-    found = answers(engine, point, draws, support, lacking, settings)
-    curves = curve_table(engine, point, draws, settings)
+    found = answers(engine, drawn, support, lacking, settings)
+    curves = curve_table(engine, drawn, settings)
     return _result(
         log,
         settings,
@@ -207,7 +207,7 @@ def _compared(log: OutcomeLog, settings: Settings, by: str | None = None) -> Reg
         by=by,
         curves=curves,
         diagnostics=diagnostics,
-        sensitivity=examine(trial, engine, point, draws, found, settings),
+        sensitivity=examine(trial, engine, drawn, found, settings),
         target_trial=target_trial(trial, settings),
         split=split,
         notes=notes_for(log, trial, diagnostics, found, curves, settings, by),

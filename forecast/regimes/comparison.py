@@ -138,10 +138,7 @@ class RegimeComparison(Answers, Result):
 
     @property
     def words(self) -> dict[str, Sentence]:
-        """A sentence per pair; where the horizon is out of reach, one more on what is within it.
-
-        Where pulse and wavelength cannot be told apart, a sentence says so.
-        """
+        """What is said of each pair, and that pulse and wavelength cannot be told apart."""
         return {
             key: sentence("regimes.joined", {"said": [*one, *self._apart]})
             for key, one in self._answers.items()
@@ -170,10 +167,7 @@ class RegimeComparison(Answers, Result):
 
     @property
     def desk_line(self) -> Note:
-        """One line for those who advise clients, on always ps against always ns.
-
-        Numbers from which no verdict may be taken are left out.
-        """
+        """One line for those who advise clients, without numbers that carry no verdict."""
         key = "ps - ns"
         if key not in self.difference:
             return Note("regimes.desk_unknown")
@@ -480,13 +474,11 @@ def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
 def _follower_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Note]:
     for plan in settings.plans:
         name, found = plan.name, diagnostics.carried[plan.name]
-        values: dict[str, Any] = {"strategy": name, "worth": found.effective}
-        values |= {"least": LEAST_EFFECTIVE}
         changed = {"courses": found.courses, "session": plan.begins}
-        if "too_few_effective" in found.lacking and plan.begins > 1:
-            yield Note("regimes.few_changed", "serious", values | changed)
-        elif "too_few_effective" in found.lacking:
-            yield Note("regimes.few_effective", "serious", values)
+        if "too_few_effective" in found.lacking:
+            code, more = ("few_changed", changed) if plan.begins > 1 else ("few_effective", {})
+            values = {"strategy": name, "worth": found.effective, "least": LEAST_EFFECTIVE}
+            yield Note(f"regimes.{code}", "serious", values | more)
         if "hardly_a_chance" in found.lacking and found.courses:
             shares = {"stalled": found.stalled, "without": found.without_chance}
             yield Note("regimes.hardly_a_chance", "serious", {"strategy": name} | changed | shares)
@@ -519,12 +511,11 @@ def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]
     known = log.lasers.dropna(subset=["wavelengths_nm"]).groupby("regime")["wavelengths_nm"]
     emitted = {regime: {*";".join(texts).split(";")} for regime, texts in known}
     parts = []
-    for regime, other in (("ps", "ns"), ("ns", "ps")):
-        listed = sorted(emitted.get(regime, set()) - emitted.get(other, set()), key=int)
-        if listed:
-            values = {"regime": regime, "wavelengths": listed}
+    for regime, other in (("ps", "ns"), ("ns", "ps")) if {"ns", "ps"} <= emitted.keys() else ():
+        if only := emitted[regime] - emitted[other]:
+            values = {"regime": regime, "wavelengths": sorted(only, key=int)}
             parts.append(Note("regimes.also_has", "info", values))
-    if parts and {"ns", "ps"} <= emitted.keys():
+    if parts:
         yield Note("regimes.lasers_differ", "caution", {"parts": parts})
 
 

@@ -30,7 +30,15 @@ from forecast.regimes.verdict import (
     Settings,
     verdict_of,
 )
-from forecast.regimes.weighted_curves import RIDGE, TRUNCATE, Answers, Engine, Followers, Result
+from forecast.regimes.weighted_curves import (
+    RIDGE,
+    TRUNCATE,
+    Answers,
+    Engine,
+    Followers,
+    Result,
+    contrast_of,
+)
 from forecast.tattoo import INK_GROUPS, ink_group
 
 LEAST_FIRED = 20  # sessions of each regime whose wavelengths are known
@@ -261,7 +269,7 @@ class Sensitivity:
 
 
 def examine(
-    trial: Trial, engine: Engine, point: Result, draws: Result, found: Answers, settings: Settings
+    trial: Trial, engine: Engine, drawn: Result, found: Answers, settings: Settings
 ) -> Sensitivity:
     """Return the sensitivity analyses; pairs that could not be estimated stay empty.
 
@@ -292,11 +300,9 @@ def examine(
         points[key] = _nearest_change(key, table, found.verdict[key])
         # of too few courses it is a number without its doubt
         unknown = float("nan"), float("nan")
-        e_values[key] = unknown if held else _e_values(point, draws, [left, right], last[key])
-        until = last_week[key] - 1
-        gap = float(point.weeks[left, until] - point.weeks[right, until])
-        moved = draws.weeks[:, left, until] - draws.weeks[:, right, until]
-        weeks[key] = settings.contrast(gap, float(moved.std(ddof=1)), session=engine.spacing)
+        e_values[key] = unknown if held else _e_values(drawn, [left, right], last[key])
+        mean = drawn.weeks[:, :, last_week[key] - 1]
+        weeks[key] = contrast_of(mean[:, left] - mean[:, right], settings, session=engine.spacing)
     names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
     without = _without_operator(trial, engine, difference, settings)
     return Sensitivity(
@@ -340,14 +346,13 @@ def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> Note:
     return Note("regimes.tips", values=values)
 
 
-def _e_values(point: Result, draws: Result, pair: list[int], last: int) -> tuple[float, float]:
-    left, right = (1 - point.survival[place, 0, last] for place in pair)
-    if left <= 0 or right <= 0:
+def _e_values(drawn: Result, pair: list[int], last: int) -> tuple[float, float]:
+    cleared = 1 - drawn.survival[:, pair, 0, last]
+    some = np.min(cleared, axis=1) > 0
+    if not some[0]:
         return float("nan"), float("nan")
-    resampled = 1 - draws.survival[:, pair, 0, last]
-    resampled = resampled[(resampled > 0).all(axis=1)]
-    ratio = float(left / right)
-    error = float(np.log(resampled[:, 0] / resampled[:, 1]).std(ddof=1))
+    ratios = cleared[some, 0] / cleared[some, 1]
+    ratio, error = float(ratios[0]), float(np.log(ratios[1:]).std(ddof=1))
     nearer = np.log(ratio) - np.sign(np.log(ratio)) * 1.959964 * error
     holds_one = np.sign(nearer) != np.sign(np.log(ratio))
     return e_value(ratio), 1.0 if holds_one else e_value(float(np.exp(nearer)))

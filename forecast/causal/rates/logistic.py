@@ -308,10 +308,7 @@ class _Problem:
     model: MixedLogistic
 
     def held(self, start: FloatArray, at: int, information: FloatArray) -> FloatArray:
-        """Return the best parameters with one of them as it is in ``start``.
-
-        They lie near parameters whose ``information`` is given: Newton's steps with it settle soon.
-        """
+        """Return the best parameters near those of ``information``, one held as in ``start``."""
         free = np.delete(np.arange(len(start)), at)
         here, point = information[np.ix_(free, free)], start.copy()
 
