@@ -117,11 +117,9 @@ class HazardGFormula:
         spread = baseline.std(axis=0)
         self._baseline = centred[:, spread > 0] / spread[spread > 0]
         first = panel.first
-        begin = np.flatnonzero(first)
-        own_first = np.repeat(begin, np.diff(np.append(begin, len(first))))
-        earlier = np.where(first, state, np.roll(state, 1))
+        states = state, np.where(first, state, np.roll(state, 1)), state[first][panel.subject]
         past = running_sum(panel.group, first) - panel.group
-        parts = _features(panel.step, panel.group, past, state, earlier, state[own_first])
+        parts = _features(panel.step, panel.group, past, *states)
         self._scale = (parts.mean(axis=0), np.where(parts.std(axis=0) > 0, parts.std(axis=0), 1.0))
         parts = (parts - self._scale[0]) / self._scale[1]
         self._design = np.hstack([np.ones((len(parts), 1)), parts, self._baseline[panel.subject]])

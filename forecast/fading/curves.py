@@ -72,14 +72,13 @@ def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
     before = np.log(rows.table["left_before"].to_numpy()[at])
     scale = np.maximum(np.sqrt((X**2).mean(axis=0)), 1e-9)
     X = X / scale
-    found = np.zeros(X.shape[1])
-    found[rows.names.index("sessions")] = START * scale[rows.names.index("sessions")]
-    held = np.zeros(X.shape[1])
+    found, first = np.zeros(X.shape[1]), rows.names.index("sessions")
+    found[first] = START * scale[first]
     for _ in range(MOST_ROUNDS):
         mean = np.exp(np.clip(before + X @ found, -20, 2))
         spread = float(((y - mean) ** 2).sum() / mean.sum())
-        held[:] = spread / HELD**2
-        held[rows.names.index("sessions")] = 0.0
+        held = np.full(len(found), spread / HELD**2)
+        held[first] = 0.0
         information = X.T @ (mean[:, None] * X) + np.diag(held)
         step = np.linalg.solve(information, X.T @ (y - mean) - held * found)
         found = found + step / max(1.0, float(np.abs(X @ step).max()))  # no mean by more than e
@@ -90,11 +89,8 @@ def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
     if not errors:
         return FadingFit(found / scale, np.empty((0, 0)))
     mean, inverse = np.exp(before + X @ found), np.linalg.inv(information)
-    names = rows.table["client_id"].to_numpy(dtype=object)[at].astype(str)
-    client = np.unique(names, return_inverse=True)[1]
-    order = np.argsort(client, kind="stable")
     scores = []
-    for own in np.split(order, np.flatnonzero(np.diff(client[order])) + 1):
+    for own in rows.table.iloc[at].groupby("client_id").indices.values():
         lifted = np.eye(len(inverse)) - X[own].T @ (mean[own, None] * X[own]) @ inverse
         scores.append(np.linalg.solve(lifted, X[own].T @ (y - mean)[own]))
     each = np.array(scores)
