@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._notes import Sentence, problem_and_remedy, sentence
+from forecast._rows import sums_by
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
@@ -110,9 +111,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
     who = np.column_stack([np.empty((len(graded), 0)), *own.values()])
     table, place = _sessions_graded(graded, courses)
     # columns of each grading less the mean of those of the session graded before
-    mean = np.zeros((len(table), who.shape[1]))
-    np.add.at(mean, place, who)
-    mean /= np.bincount(place, minlength=len(table))[:, None]
+    mean = sums_by(place, who.T, len(table)).T / np.bincount(place)[:, None]
     who = who - (mean - _less_before(table, mean))[place]
     table = table.merge(sums, on=["course_id", "session"], how="left")
     attributes = _attributes_of(courses)

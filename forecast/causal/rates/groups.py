@@ -210,9 +210,8 @@ class Funnel:
         kept = np.array([not word for word in outside])
         limits = np.full((len(seen), 2), np.nan)
         for at in range(len(seen)):
-            others = kept & (np.arange(len(seen)) != at)
-            if others.sum() >= 2:
-                limits[at] = _limits(seen, due, at, others, tail)
+            if kept.sum() - kept[at] >= 2:
+                limits[at] = _limits(seen, due, at, kept, tail)
         target = float(seen[kept].sum() / n[kept].sum())
         fair = due * seen[kept].sum() / due[kept].sum()
         low, high = limits.T * (target / fair)
@@ -245,7 +244,7 @@ def _most_extreme(
         return None
     beyond: list[tuple[float, int, str]] = []
     for at in map(int, np.flatnonzero(kept)):
-        low, high = _limits(seen, due, at, kept & (np.arange(len(seen)) != at), tail)
+        low, high = _limits(seen, due, at, kept, tail)
         reach = max((high - low) / 2, 1e-9)
         if seen[at] > high:
             beyond.append(((seen[at] - high) / reach, at, "above"))
@@ -255,9 +254,10 @@ def _most_extreme(
 
 
 def _limits(
-    seen: FloatArray, due: FloatArray, at: int, others: BoolArray, tail: float
+    seen: FloatArray, due: FloatArray, at: int, kept: BoolArray, tail: float
 ) -> tuple[float, float]:
-    """Return the limits of the count of group ``at`` given the total with the others."""
+    """Return the limits of the count of group ``at`` given the total with the others ``kept``."""
+    others = kept & (np.arange(len(seen)) != at)
     total = seen[at] + seen[others].sum()
     share = float(due[at] / (due[at] + due[others].sum()))
     dispersion, spare = _dispersion(seen[others], due[others])
