@@ -185,8 +185,8 @@ BUGS = (
     Bug(
         "the share cleared by a session is read one session early",
         "regimes/weighted_curves.py",
-        "point.survival[right, 0, n] - point.survival[left, 0, n]",
-        "point.survival[right, 0, n - 1] - point.survival[left, 0, n - 1]",
+        "drawn.survival[:, right, 0, n] - drawn.survival[:, left, 0, n]",
+        "drawn.survival[:, right, 0, n - 1] - drawn.survival[:, left, 0, n - 1]",
         "regimes/test_weighted_curves.py",
     ),
     Bug(

@@ -17,8 +17,13 @@ if TYPE_CHECKING:
         subjects_needed,
         tipping_survival,
     )
-    from forecast.causal.strategies import Panel, WeightModel, followed
-    from forecast.causal.weights import standardised_differences, summarise_weights
+    from forecast.causal.weights import (
+        Panel,
+        WeightModel,
+        followed,
+        standardised_differences,
+        summarise_weights,
+    )
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -9,9 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._rows import shares, sums_by
-from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal.strategies import Panel
-from forecast.causal.weights import logistic_coefficients, weighted_squares
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
+from forecast.causal.weights import Panel, logistic_coefficients, running_sum, weighted_squares
 
 
 def life_sums(
@@ -118,16 +117,12 @@ class HazardGFormula:
         spread = baseline.std(axis=0)
         self._baseline = centred[:, spread > 0] / spread[spread > 0]
         first = panel.first
-        begin = np.flatnonzero(first)
-        own_first = np.repeat(begin, np.diff(np.append(begin, len(first))))
-        earlier = np.where(first, state, np.concatenate([[0.0], state[:-1]]))
-        ones = np.concatenate([[0.0], panel.group.cumsum()])
-        past = ones[:-1] - ones[own_first]
-        parts = _features(panel.step, panel.group, past, state, earlier, state[own_first])
+        states = state, np.where(first, state, np.roll(state, 1)), state[first][panel.subject]
+        past = running_sum(panel.group, first) - panel.group
+        parts = _features(panel.step, panel.group, past, *states)
         self._scale = (parts.mean(axis=0), np.where(parts.std(axis=0) > 0, parts.std(axis=0), 1.0))
         parts = (parts - self._scale[0]) / self._scale[1]
-        ones = np.ones((len(parts), 1))
-        self._design = np.hstack([ones, parts, self._baseline[panel.subject]])
+        self._design = np.hstack([np.ones((len(parts), 1)), parts, self._baseline[panel.subject]])
         self._width = 1 + parts.shape[1]
         self._fresh = fresh & ~panel.event
         self._after = state_after - state
@@ -192,8 +187,7 @@ class HazardGFormula:
         units = np.vstack([np.zeros(3), np.eye(3)]).T
         for place in range(self._steps):
             group = int(plan[min(place, len(plan) - 1)])
-            same = np.full(4, 1)
-            parts = _features(same * (place + 1), same * group, same * past, *units)
+            parts = _features(np.full(4, place + 1), np.full(4, group), np.full(4, past), *units)
             parts[0] -= self._scale[0]
             parts[1:] -= parts[0] + self._scale[0]
             parts /= self._scale[1]
@@ -211,25 +205,9 @@ class HazardGFormula:
         return surviving
 
 
-def _features(
-    step: IntArray,
-    group: IntArray,
-    past: FloatArray,
-    state: FloatArray,
-    earlier: FloatArray,
-    opening: FloatArray,
-) -> FloatArray:
-    """Return the columns that hazard and drift share; ``STATE`` is the place of the state."""
-    done = np.maximum(step - 1, 1)
-    return np.column_stack(
-        [
-            np.log(step),
-            step.astype(np.float64),
-            group.astype(np.float64),
-            past / done,
-            state,
-            state - earlier,
-            (state - opening) / done,
-            group * state,
-        ]
-    )
+# The columns that hazard and drift share, the state at its place, of the states now, before and at
+# first.
+def _features(step: IntArray, group: IntArray, past: AnyArray, *states: FloatArray) -> FloatArray:
+    (state, earlier, opening), done = states, np.maximum(step - 1, 1)
+    moved = state - earlier, (state - opening) / done
+    return np.column_stack([np.log(step), step, group, past / done, state, *moved, group * state])

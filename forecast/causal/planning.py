@@ -101,22 +101,30 @@ def schoenfeld_events(hazard_ratio: float, *, power: float = 0.8, share: float =
 
 
 def simulate_power(design: Design, n: int, *, simulations: int = 400, seed: int = 0) -> Power:
-    """Return how often a study of ``n`` subjects finds the difference, in the right direction.
-
-    Found when the 95 % interval of the difference of restricted means leaves zero out.
-    """
+    """Return how often the 95 % interval of ``n`` subjects lies on the right side of zero."""
     rng = np.random.default_rng(seed)
     ones = max(2, min(n - 2, round(n * design.share)))
     other = 1 - (1 - design.hazard) ** design.ratio
-    means, variances, events = [], [], 0.0
+    means, variances, events, size = [], [], 0.0, len(other)
     for hazard, count in ((design.hazard, n - ones), (other, ones)):
-        at_risk, happened = _life_tables(hazard, design.loss, count, simulations, rng)
-        mean, variance = restricted_mean(at_risk, happened)
+        event, lost = (
+            np.searchsorted(1 - np.cumprod(1 - chance), rng.random(count * simulations)) + 1
+            for chance in (hazard, design.loss)
+        )
+        row = np.repeat(np.arange(simulations), count) * size - 1
+        seen = (event <= lost) & (event <= size)
+        last = row + np.minimum(np.minimum(event, lost), size)
+        ends, happened = (
+            np.bincount(at, minlength=simulations * size).reshape(simulations, size)
+            for at in (last, (row + event)[seen])
+        )
+        at_risk = ends[:, ::-1].cumsum(axis=1)[:, ::-1].astype(np.float64)
+        mean, variance = restricted_mean(at_risk, happened.astype(np.float64))
         means.append(mean)
         variances.append(variance)
         events += float(happened.sum())
-    sign = 1.0 if design.ratio > 1 else -1.0
-    statistic = sign * (means[0] - means[1]) / np.sqrt(np.maximum(sum(variances), 1e-12))
+    gap = (means[0] - means[1]) * (1 if design.ratio > 1 else -1)
+    statistic = gap / np.sqrt(np.maximum(sum(variances), 1e-12))
     return Power(n, float((statistic > REACH).mean()), events / simulations)
 
 
@@ -162,24 +170,6 @@ def subjects_needed(
         n = int(np.ceil(max((normal.inv_cdf(power) - start) / slope, 2.0) ** 2))
         found.append(Power(n, power, n * events))
     return tuple(found)
-
-
-def _life_tables(
-    hazard: FloatArray, loss: FloatArray, n: int, simulations: int, rng: np.random.Generator
-) -> tuple[FloatArray, FloatArray]:
-    """Return numbers at risk and with the event, shape (simulations, horizon) each."""
-    size = len(hazard)
-    event, lost = (
-        np.searchsorted(1 - np.cumprod(1 - chance), rng.random(n * simulations)) + 1
-        for chance in (hazard, loss)
-    )
-    last = np.minimum(np.minimum(event, lost), size)
-    row = np.repeat(np.arange(simulations), n) * size
-    happened = (event <= lost) & (event <= size)
-    events = np.bincount(row[happened] + event[happened] - 1, minlength=simulations * size)
-    ends = np.bincount(row + last - 1, minlength=simulations * size).reshape(simulations, size)
-    at_risk = ends[:, ::-1].cumsum(axis=1)[:, ::-1]
-    return at_risk.astype(np.float64), events.reshape(simulations, size).astype(np.float64)
 
 
 def e_value(risk_ratio: float) -> float:

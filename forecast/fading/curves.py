@@ -7,24 +7,35 @@ had stalled. A regime chosen by what was written down is then as good as drawn b
 ignorability; Robins 1986, Math Model 7:1393), whatever law the ink goes by and however unlike
 courses are, and errors of a grading, which move what is chosen next, move no answer. Quasi-Poisson
 scores, since gradings err by points and not by ratios; errors by clients, with the leverage of each
-(Mancl & DeRouen 2001, Biometrics 57:126).
+(Mancl & DeRouen 2001, Biometrics 57:126). Below it, how many ns sessions one of ps is worth.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from itertools import product
 from math import exp, sqrt
 from statistics import NormalDist
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from forecast._notes import Note, problem_and_remedy
 from forecast._types import FloatArray
 from forecast.errors import FitError
-from forecast.fading.rows import FEWEST_FOR_SPACING, FEWEST_ON_CURVE, LEAST_LEFT, WIDEST, FadingRows
+from forecast.fading.rows import (
+    FEWEST_FOR_SPACING,
+    FEWEST_GRADINGS,
+    FEWEST_IN_GROUP,
+    FEWEST_ON_CURVE,
+    LEAST_LEFT,
+    WIDEST,
+    FadingRows,
+    history,
+)
 
 ALL = "all"  # courses together, whatever their ink
 MIDDLE = 0.8  # share of the courses inside the outer band
@@ -61,14 +72,13 @@ def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
     before = np.log(rows.table["left_before"].to_numpy()[at])
     scale = np.maximum(np.sqrt((X**2).mean(axis=0)), 1e-9)
     X = X / scale
-    found = np.zeros(X.shape[1])
-    found[rows.names.index("sessions")] = START * scale[rows.names.index("sessions")]
-    held = np.zeros(X.shape[1])
+    found, first = np.zeros(X.shape[1]), rows.names.index("sessions")
+    found[first] = START * scale[first]
     for _ in range(MOST_ROUNDS):
         mean = np.exp(np.clip(before + X @ found, -20, 2))
         spread = float(((y - mean) ** 2).sum() / mean.sum())
-        held[:] = spread / HELD**2
-        held[rows.names.index("sessions")] = 0.0
+        held = np.full(len(found), spread / HELD**2)
+        held[first] = 0.0
         information = X.T @ (mean[:, None] * X) + np.diag(held)
         step = np.linalg.solve(information, X.T @ (y - mean) - held * found)
         found = found + step / max(1.0, float(np.abs(X @ step).max()))  # no mean by more than e
@@ -78,30 +88,15 @@ def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
         raise FitError(*problem_and_remedy("refused.fading_unsettled"))
     if not errors:
         return FadingFit(found / scale, np.empty((0, 0)))
-    mean = np.exp(before + X @ found)
-    client = rows.table["client_id"].to_numpy(dtype=object)[at]
-    covariance = _by_clients(X, y - mean, mean, information, client)
-    return FadingFit(found / scale, covariance / np.outer(scale, scale))
-
-
-def _by_clients(
-    X: FloatArray,
-    residual: FloatArray,
-    mean: FloatArray,
-    information: FloatArray,
-    client: npt.NDArray[np.object_],
-) -> FloatArray:
-    inverse = np.linalg.inv(information)
-    _, code = np.unique(client.astype(str), return_inverse=True)
-    order = np.argsort(code, kind="stable")
+    mean, inverse = np.exp(before + X @ found), np.linalg.inv(information)
     scores = []
-    for at in np.split(order, np.flatnonzero(np.diff(code[order])) + 1):
-        own = X[at].T @ (mean[at, None] * X[at])
-        lifted = np.eye(len(inverse)) - own @ inverse
-        scores.append(np.linalg.solve(lifted, X[at].T @ residual[at]))
-    spread = np.array(scores)
-    n, p = spread.shape  # leverage is to first order; what history takes costs more than that
-    return np.asarray(n / max(n - p, n / 4) * inverse @ (spread.T @ spread) @ inverse)
+    for own in rows.table.iloc[at].groupby("client_id").indices.values():
+        lifted = np.eye(len(inverse)) - X[own].T @ (mean[own, None] * X[own]) @ inverse
+        scores.append(np.linalg.solve(lifted, X[own].T @ (y - mean)[own]))
+    each = np.array(scores)
+    n, p = each.shape  # leverage is to first order; what history takes costs more than that
+    covariance = n / max(n - p, n / 4) * inverse @ (each.T @ each) @ inverse
+    return FadingFit(found / scale, covariance / np.outer(scale, scale))
 
 
 # Why nothing is said of an interval, or an empty text.
@@ -182,13 +177,6 @@ class Slopes:
         gradient = weight @ every[inside]
         return float(gradient @ self.fit.coefficients), gradient
 
-    def added(self, group: str) -> tuple[float, FloatArray]:
-        """Return what a ps session adds to the log ink, and its gradient; 0 for one regime."""
-        if len(self.regimes) < 2:
-            return 0.0, np.zeros(len(self.fit.coefficients))
-        (ns, by_ns), (ps, by_ps) = (self.slope(regime, group) for regime in ("ns", "ps"))
-        return ps - ns, by_ps - by_ns
-
     def error(self, gradient: FloatArray) -> float:
         """Return the standard error of a value with that gradient in the coefficients."""
         return sqrt(max(float(gradient @ self.fit.covariance @ gradient), 0.0))
@@ -247,36 +235,32 @@ class Slopes:
         A curve ends where fewer than 5 courses had so many sessions under the regime.
         """
         found: list[tuple[Any, ...]] = []
-        for group in self.groups:
-            paths = self._paths(group)
-            for regime in self.regimes:
-                found += self._curve(regime, group, *paths) if self._tells(regime, group) else []
+        sessions, inner = np.arange(1, LONGEST + 1), (1 - MIDDLE) / 2
+        both = self.regimes[0], self.regimes[-1]
+        for group, regime in product(self.groups, self.regimes):
+            if not self._tells(regime, group):
+                continue
+            log_left, ps = self._paths(group)
+            had = self.had(regime, group)
+            # what a ps session adds to the log ink: nothing where there is one regime
+            (first, by_first), (last, by_last) = (self.slope(one, group) for one in both)
+            error = self.error(by_last - by_first)
+            lacking = (sessions if regime == "ps" else 0) - ps  # ps sessions, (n_courses, LONGEST)
+            moved = np.minimum(log_left + (last - first) * lacking, 0.0)
+            slow, middle, quick = np.quantile(moved, [1 - inner, 0.5, inner], axis=0)
+            chance = OF_MEDIAN * moved.var(axis=0) / len(moved)
+            far = self.reach * np.sqrt(chance + (lacking.mean(axis=0) * error) ** 2)
+            lines = np.minimum([middle, middle + far, middle - far, slow, quick], 0.0)
+            faded = -100 * np.expm1(np.minimum.accumulate(lines, axis=1))
+            found.append((regime, group, 0, *[0.0] * len(faded), len(had)))
+            for session, at in enumerate(faded.T.tolist(), start=1):
+                courses = int((had >= session).sum())
+                if courses < FEWEST_ON_CURVE:
+                    break
+                found.append((regime, group, session, *at, courses))
         bands = ["faded", "low", "high", "middle_low", "middle_high"]
         columns = ["regime", "ink_group", "session", *bands, "courses"]
         return pd.DataFrame(found, columns=columns)
-
-    def _curve(
-        self, regime: str, group: str, log_left: FloatArray, ps: FloatArray
-    ) -> list[tuple[Any, ...]]:
-        had = self.had(regime, group)
-        added, gradient = self.added(group)
-        error = self.error(gradient)
-        sessions = np.arange(1, LONGEST + 1)
-        lacking = (sessions if regime == "ps" else 0) - ps  # ps sessions, (n_courses, LONGEST)
-        moved = np.minimum(log_left + added * lacking, 0.0)
-        inner = (1 - MIDDLE) / 2
-        slow, middle, quick = np.quantile(moved, [1 - inner, 0.5, inner], axis=0)
-        chance = OF_MEDIAN * moved.var(axis=0) / len(moved)
-        far = self.reach * np.sqrt(chance + (lacking.mean(axis=0) * error) ** 2)
-        lines = [middle, middle + far, middle - far, slow, quick]
-        faded = [-100 * np.expm1(np.minimum.accumulate(np.minimum(line, 0.0))) for line in lines]
-        found: list[tuple[Any, ...]] = [(regime, group, 0, 0.0, 0.0, 0.0, 0.0, 0.0, len(had))]
-        for at, session in enumerate(sessions.tolist()):
-            courses = int((had >= session).sum())
-            if courses < FEWEST_ON_CURVE:
-                break
-            found.append((regime, group, session, *(float(line[at]) for line in faded), courses))
-        return found
 
     # Each course's log ink left and ps sessions after 1 to LONGEST sessions: between its gradings
     # even, and after the last as on average before.
@@ -325,14 +309,12 @@ class Spacing:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values, the answer and the caution as sentences."""
+        in_weeks = {"estimate": self.weeks_difference, "interval": list(self.weeks_interval)}
         return {
             "weeks": list(self.weeks),
             "sessions": list(self.sessions),
             "difference": {"estimate": self.difference, "interval": list(self.interval)},
-            "weeks_difference": {
-                "estimate": self.weeks_difference,
-                "interval": list(self.weeks_interval),
-            },
+            "weeks_difference": in_weeks,
             "level": self.level,
             "answer": str(self.answer),
             "caution": str(self.caution),
@@ -371,21 +353,154 @@ def spacing_of(slopes: Slopes) -> Spacing | None:
         return None
     sessions = ahead / falls
     gradient = (sessions / falls)[:, None] * (by_slope + away[:, None] * by_gap)
-    weeks, by_weeks = (sessions - 1) * lengths, gradient * lengths[:, None]
-    difference, interval = _gap(slopes, sessions, gradient)
-    weeks_difference, weeks_interval = _gap(slopes, weeks, by_weeks)
-    return Spacing(
-        weeks=(short, long),
-        sessions=(float(sessions[0]), float(sessions[1])),
-        difference=difference,
-        interval=interval,
-        weeks_difference=weeks_difference,
-        weeks_interval=weeks_interval,
-        level=slopes.level,
-    )
+    in_sessions = _gap(slopes, sessions, gradient)
+    in_weeks = _gap(slopes, (sessions - 1) * lengths, gradient * lengths[:, None])
+    both = float(sessions[0]), float(sessions[1])
+    return Spacing((short, long), both, *in_sessions, *in_weeks, slopes.level)
 
 
 # The second value less the first, and its interval.
 def _gap(slopes: Slopes, values: FloatArray, by: FloatArray) -> tuple[float, tuple[float, float]]:
     gap, error = float(values[1] - values[0]), slopes.reach * slopes.error(by[1] - by[0])
     return gap, (gap - error, gap + error)
+
+
+# Given what was seen before a step, a course of ps is behind one of ns that looks like it: it came
+# as far with the help of ps. So the model of the steps counts sessions as a course of ns would have
+# had to have them, a ps session as so many as it is worth, and the worth is that beyond which ps
+# adds nothing (a structural nested model; Robins 1992, Biometrika 79:321). Sessions are counted
+# along the clinic's own curve of fading, which bends: twice as many do not remove twice the log of
+# the ink. All in ns sessions.
+WORTH_SETTLED = 1e-3  # a hundredth of the error of a large log
+NUDGE = 0.1  # to see how steps and their score move; wide, as the curve bends where steps begin
+WORTH = 0.4, 2.5  # beyond, no log of one clinic could tell
+BENDS = 0.3, 2.5  # powers; 1 takes the same share of the ink each time, less takes less and less
+EARLY = 2  # sessions to which the early bend holds
+TINY = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Worth:
+    """What a ps session is worth."""
+
+    rows: FadingRows  # what was fitted to
+    sessions: float  # of ns, that one of ps is worth
+    error: float
+    bends: tuple[float, float]  # powers of the sessions by which log ink goes, at first and later
+
+    def saved(self, plans: Sequence[Sequence[int]], horizon: int) -> tuple[float, float]:
+        """Return mean sessions under the first plan less those under the second, and its error.
+
+        Sessions to the log's threshold, up to ``horizon``, of all courses as they were graded; a
+        plan has 1 for ps and 0 for ns, its last going on.
+        """
+        held = [np.array([*plan, *[plan[-1]] * horizon][:horizon]) for plan in plans]
+
+        # Parts of sessions count as such: rounded up, the many courses that just cleared at a
+        # session would need one more as soon as ps is worth a trifle less.
+        def difference(worth: float) -> float:
+            needed, means = self._needed(worth), []
+            for plan in held:
+                done = np.append(0.0, np.cumsum(np.where(plan == 1, worth, 1.0)))
+                taken = np.interp(needed, done, np.arange(horizon + 1))
+                means.append(np.minimum(taken + 0.5, horizon).mean())
+            return float(means[0] - means[1])
+
+        low, high = np.clip(self.sessions + self.error * np.array([-1, 1]), *WORTH)
+        return difference(self.sessions), abs(difference(high) - difference(low)) / 2
+
+    # ns sessions to the threshold, by course: between its gradings log ink is even, after the last
+    # it goes on along the clinic's curve.
+    def _needed(self, worth: float) -> FloatArray:
+        table = self.rows.table
+        threshold = np.log(max(1 - self.rows.cleared_at / 100, LEAST_LEFT)) + TINY
+        _, ends = _times(table, worth)
+        found = []
+        level = np.log(np.maximum(table["left"].to_numpy(), LEAST_LEFT))
+        for own in table.groupby("course_id").indices.values():
+            at, log_left = np.append(0.0, ends[own]), np.append(0.0, level[own])
+            if log_left.min() <= threshold:
+                last = int(np.argmax(log_left <= threshold))
+                part = (threshold - log_left[last - 1]) / (log_left[last] - log_left[last - 1])
+                found.append(at[last - 1] + part * (at[last] - at[last - 1]))
+            elif log_left[-1] < 0:
+                found.append(at[-1] * (threshold / log_left[-1]) ** (1 / self.bends[1]))
+            else:
+                found.append(np.inf)
+        return np.array(found)
+
+
+def fit_worth(rows: FadingRows) -> Worth:
+    """Return what a ps session is worth, of rows with both regimes.
+
+    Raises FitError if it is not between 0.4 and 2.5 ns sessions.
+
+    Examples
+    --------
+    >>> from forecast.fading import fading_rows
+    >>> found = fit_worth(fading_rows(log))
+    >>> round(found.sessions, 1), round(found.error, 1)  # one of ps does the work of as many of ns
+    (1.1, 0.2)
+    """
+    from scipy.optimize import brentq
+
+    table, bends = rows.table, _bends(rows.table)
+    own = np.array([name.startswith(("log_gap", "years", "operator ")) for name in rows.names])
+    kept = [at for at, name in enumerate(rows.names) if name.partition(",")[0] != "ps"]
+    names = ("worth", *(rows.names[at] for at in kept))
+
+    # The rows as those of a clinic of ns only, whose sessions are counted along its curve of
+    # fading, with what ps adds to a session beyond that worth, as the log of the ink left, first.
+    def beyond(worth: float, *, errors: bool = False) -> FadingFit:
+        down, now, up = (_times(table, worth + way * NUDGE, bends) for way in (-1, 0, 1))
+        (begins, ends), moved = now, (up[1] - up[0]) - (down[1] - down[0])
+        scale = (ends - begins) / (table["session"] - table["since"]).to_numpy()
+        counts = rows.counts * np.where(own, 1.0, scale[:, None])
+        counts = np.column_stack([moved / (2 * NUDGE), counts[:, kept]])
+        known = history(table, begins, ends)
+        return fit_rows(replace(rows, counts=counts, names=names, history=known), errors=errors)
+
+    @cache  # the search asks for its ends again
+    def gain(worth: float) -> float:
+        return float(beyond(worth).coefficients[0])
+
+    if gain(WORTH[0]) < 0 < gain(WORTH[1]):
+        worth = float(brentq(gain, *WORTH, xtol=WORTH_SETTLED))
+        slope = (gain(worth + NUDGE) - gain(worth - NUDGE)) / (2 * NUDGE)
+        if slope > 0:
+            error = float(beyond(worth, errors=True).covariance[0, 0]) ** 0.5
+            return Worth(rows, worth, error / slope, bends)
+    raise FitError(*problem_and_remedy("refused.no_worth"))
+
+
+# ns sessions that the sessions of a course were worth when each step began and when it ended, and
+# along a curve of fading.
+def _times(
+    table: pd.DataFrame, worth: float, bends: tuple[float, float] = (1.0, 1.0)
+) -> tuple[FloatArray, FloatArray]:
+    (early, late), had = bends, table.groupby("course_id")["ps"].shift(fill_value=0.0)
+    both = table["since"] + (worth - 1) * had, table["session"] + (worth - 1) * table["ps"]
+    begins, ends = (
+        np.where(at <= EARLY, at**early, EARLY**early * (np.maximum(at, EARLY) / EARLY) ** late)
+        for at in (one.to_numpy(dtype=np.float64) for one in both)
+    )
+    return begins, ends
+
+
+# The early bend from the mean ink after one and two sessions, since nothing is known before the
+# first; the later one from what is left of a course, given what was left of it before.
+def _bends(table: pd.DataFrame) -> tuple[float, float]:
+    second = table[(table["since"] == 1) & (table["session"] == 2)]
+    one, two = second["left_before"].mean(), second["left"].mean()
+    early = late = 1.0
+    if len(second) >= FEWEST_IN_GROUP and two < one < 1:
+        early = float(np.clip(np.log2(np.log(two) / np.log(one)), *BENDS))
+    told = table["left_before"].between(2 * LEAST_LEFT, 1 - LEAST_LEFT)
+    rest = table[told & (table["since"] > EARLY)]
+    if len(rest) >= FEWEST_GRADINGS:
+        ratio = (rest["session"] / rest["since"]).to_numpy(dtype=np.float64)
+        before, left = np.log(rest["left_before"].to_numpy()), rest["left"].to_numpy()
+        tried = np.linspace(*BENDS, 97)
+        off = [((left - np.exp(before * ratio**bend)) ** 2).sum() for bend in tried]
+        late = float(tried[np.argmin(off)])
+    return early, late

@@ -7,14 +7,13 @@ tattoo on. Its columns are what a clinic chose in it, and what it may have chose
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from forecast._notes import Sentence, problem_and_remedy, sentence
-from forecast._types import FloatArray, IntArray
+from forecast._rows import sums_by
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
 from forecast.log import OutcomeLog
@@ -67,23 +66,18 @@ class FadingRows:
     adjusted: tuple[str, ...]  # attributes adjusted for
     regimes: tuple[str, ...]  # in the rows, ns first; empty when the log has no sessions
     groups: tuple[str, ...]  # ink groups with their own slope
+    # Whether operators cannot be adjusted for, each having fired one regime only.
+    operators_apart: bool
     unit: float  # percentage points to which gradings are rounded
     gap_weeks: FloatArray  # between sessions of a course, and their geometric mean, at which slopes
     mean_gap_weeks: float  # are stated; NaN without sessions
     cleared_at: float  # percent faded
     left_out: dict[Sentence, int]  # courses not used, by reason
-    n_operators: int  # with sessions enough to be told from the others
 
     @property
-    def telling(self) -> npt.NDArray[np.bool_]:
+    def telling(self) -> BoolArray:
         """Rows of the table whose steps begin with ink to lose."""
         return np.asarray(self.table["left_before"] > LEAST_LEFT)
-
-    @property
-    def operators_apart(self) -> bool:
-        """Whether operators cannot be adjusted for, each having fired one regime only."""
-        told = any(name.startswith("operator ") for name in self.names)
-        return len(self.regimes) == 2 and not told and self.n_operators > 1
 
 
 def fading_rows(log: OutcomeLog) -> FadingRows:
@@ -117,13 +111,13 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
     who = np.column_stack([np.empty((len(graded), 0)), *own.values()])
     table, place = _sessions_graded(graded, courses)
     # columns of each grading less the mean of those of the session graded before
-    mean = np.zeros((len(table), who.shape[1]))
-    np.add.at(mean, place, who)
-    mean /= np.bincount(place, minlength=len(table))[:, None]
+    mean = sums_by(place, who.T, len(table)).T / np.bincount(place)[:, None]
     who = who - (mean - _less_before(table, mean))[place]
     table = table.merge(sums, on=["course_id", "session"], how="left")
-    centred, adjusted = _attributes_of(courses)
-    columns = _design_columns(table, courses, centred, adjusted, regimes, groups)
+    attributes = _attributes_of(courses)
+    columns = _design_columns(table, courses, attributes, regimes, groups)
+    told = any(name.startswith("operator ") for name in columns)
+    several = len(_often(here["operator_id"], FEWEST_BY_OPERATOR)) > 1
     return FadingRows(
         table=table,
         counts=_less_before(table, np.column_stack(list(columns.values()))),
@@ -135,7 +129,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         who=who,
         graders=tuple(often[:-1]),
         courses=courses,
-        adjusted=adjusted,
+        adjusted=tuple(attributes),
         regimes=regimes,
         groups=groups,
         unit=next((one for one in UNITS if np.allclose(log.graded["fading_pct"] % one, 0)), 1.0),
@@ -143,7 +137,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         mean_gap_weeks=mean_gap,
         cleared_at=float(log.cleared_at),
         left_out=left_out,
-        n_operators=len(_often(here["operator_id"], FEWEST_BY_OPERATOR)),
+        operators_apart=len(regimes) == 2 and several and not told,
     )
 
 
@@ -152,8 +146,8 @@ def _sessions_graded(graded: pd.DataFrame, courses: pd.DataFrame) -> tuple[pd.Da
     by_session = graded.groupby(["course_id", "session"])
     table = by_session["fading_pct"].mean().reset_index()
     known = courses.set_index("course_id")
-    table["client_id"] = table["course_id"].map(known["client_id"])
-    table["ink_group"] = table["course_id"].map(known["ink_group"])
+    for name in ("client_id", "ink_group"):
+        table[name] = table["course_id"].map(known[name])
     table["left"] = _left(table["fading_pct"])
     by_course = table.groupby("course_id")
     table["since"] = by_course["session"].shift(fill_value=0)
@@ -264,13 +258,20 @@ def _session_sums(
     year = (rows["treated_on"] - rows["treated_on"].min()).dt.days.to_numpy() / 365.25
     year = year - year.mean()
     regimes = tuple(name for name in ("ns", "ps") if (rows["regime"] == name).any())
+    # where no operator fired both regimes often enough, who treated and what was fired cannot be
+    # told apart
+    who, ps = rows["operator_id"].to_numpy(dtype=object), (rows["regime"] == "ps").to_numpy()
+    often = _often(rows["operator_id"], FEWEST_BY_OPERATOR)
+    both = [min(ps[who == name].sum(), (~ps[who == name]).sum()) for name in often]
+    told = not ps.any() or ps.all() or max(both, default=0) >= FEWEST_IN_GROUP
+    operators = _sum_to_zero("operator", who, often) if told else {}
     steps = pd.DataFrame(
         {
             "log_gap": np.where(np.isnan(log_gap), 0.0, log_gap - mean_gap),
             "years": year,
             "years_squared": year**2 - np.mean(year**2),
             **{name: (rows["regime"] == name).to_numpy(dtype=np.float64) for name in regimes},
-            **_operator_steps(rows),
+            **operators,
         },
         index=rows.index,
     )
@@ -279,33 +280,19 @@ def _session_sums(
     return found, regimes, days[~np.isnan(days)] / 7, float(np.exp(mean_gap))
 
 
-# One column per operator but the last. None where no operator fired both regimes often enough: then
-# who treated and what was fired cannot be told apart.
-def _operator_steps(sessions: pd.DataFrame) -> dict[str, FloatArray]:
-    who = sessions["operator_id"].to_numpy(dtype=object)
-    ps = (sessions["regime"] == "ps").to_numpy()
-    operators = _often(sessions["operator_id"], FEWEST_BY_OPERATOR)
-    both = any(
-        min(ps[who == name].sum(), (~ps[who == name]).sum()) >= FEWEST_IN_GROUP
-        for name in operators
-    )
-    if ps.any() and not ps.all() and not both:
-        return {}
-    return _sum_to_zero("operator", who, operators)
-
-
 def _often(who: pd.Series, fewest: int) -> list[str]:
     counts = who.value_counts()
     return sorted(str(name) for name in counts.index[counts >= fewest])
 
 
 # One column per name but the last, so that all their effects sum to zero.
-def _sum_to_zero(kind: str, who: npt.NDArray[Any], names: list[str]) -> dict[str, FloatArray]:
+def _sum_to_zero(kind: str, who: AnyArray, names: list[str]) -> dict[str, FloatArray]:
     return {f"{kind} {name}": 1.0 * (who == name) - (who == names[-1]) for name in names[:-1]}
 
 
-# As many of the attributes that the regime comparison uses as the number of courses bears.
-def _attributes_of(courses: pd.DataFrame) -> tuple[FloatArray, tuple[str, ...]]:
+# As many of the attributes that the regime comparison uses as the number of courses bears, less
+# their means.
+def _attributes_of(courses: pd.DataFrame) -> dict[str, FloatArray]:
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
     zeros = np.zeros(len(courses))
     found = covariates({**columns, "unreached": zeros, "years_from_now": zeros})
@@ -321,46 +308,33 @@ def _attributes_of(courses: pd.DataFrame) -> tuple[FloatArray, tuple[str, ...]]:
         if seen.sum() - often.max(initial=0) >= FEWEST_IN_GROUP:
             kept[name] = np.where(seen, values - values[seen].mean(), 0.0)
     few = max(len(courses) // FEWEST_PER_ATTRIBUTE, 2)
-    names = tuple(kept)[:few]
-    return np.column_stack([np.empty((len(courses), 0)), *(kept[name] for name in names)]), names
+    return dict([*kept.items()][:few])
 
 
 # sums over the sessions so far
 def _design_columns(
     table: pd.DataFrame,
     courses: pd.DataFrame,
-    centred: FloatArray,
-    adjusted: tuple[str, ...],
+    attributes: dict[str, FloatArray],
     regimes: tuple[str, ...],
     groups: tuple[str, ...],
 ) -> dict[str, FloatArray]:
     sessions = table["session"].to_numpy(dtype=np.float64)
+    inside = {group: (table["ink_group"] == group).to_numpy() for group in groups[1:]}
     found = {"sessions": sessions}
-    for group in groups[1:]:
-        found[f"sessions, {group}"] = sessions * (table["ink_group"] == group).to_numpy()
-    if len(regimes) == 2:
-        found |= _regime_columns(table, courses, groups)
-    row_of = {name: at for at, name in enumerate(courses["course_id"])}
-    by_row = centred[table["course_id"].map(row_of).to_numpy(dtype=np.int64)]
-    for at, name in enumerate(adjusted):
-        found[name] = sessions * by_row[:, at]
+    found |= {f"sessions, {group}": sessions * here for group, here in inside.items()}
+    if len(regimes) == 2:  # what ps sessions add, and further in groups that had enough of both
+        found["ps"] = ps = table["ps"].to_numpy(dtype=np.float64)
+        for group, here in inside.items():
+            had = courses.loc[courses["ink_group"] == group, ["ns", "ps"]] > 0
+            if had.sum().min() >= FEWEST_IN_GROUP:
+                found[f"ps, {group}"] = ps * here
+    row = pd.Index(courses["course_id"]).get_indexer(table["course_id"])
+    found |= {name: sessions * values[row] for name, values in attributes.items()}
     if regimes:
         operators = [str(name) for name in table.columns if str(name).startswith("operator ")]
         for name in ("log_gap", "years", "years_squared", *operators):
             values = table[name].to_numpy(dtype=np.float64)
             if np.ptp(values) > 0:
                 found[name] = values
-    return found
-
-
-# What ps sessions add, and add further in ink groups that had enough of both.
-def _regime_columns(
-    table: pd.DataFrame, courses: pd.DataFrame, groups: tuple[str, ...]
-) -> dict[str, FloatArray]:
-    ps = table["ps"].to_numpy(dtype=np.float64)
-    found = {"ps": ps}
-    for group in groups[1:]:
-        had = courses.loc[courses["ink_group"] == group, ["ns", "ps"]] > 0
-        if had.sum().min() >= FEWEST_IN_GROUP:
-            found[f"ps, {group}"] = ps * (table["ink_group"] == group).to_numpy()
     return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +17,7 @@ from forecast._plain import Result, fields_of, plain
 from forecast.counts import plainly
 from forecast.log import OutcomeLog
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
-from forecast.regimes.split_trial import SplitTrial
-from forecast.regimes.trial import Settings, Trial
+from forecast.regimes.trial import SplitTrial, Trial
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
     DETECTABLE,
@@ -34,6 +33,7 @@ from forecast.regimes.verdict import (
     WISHED_FOLLOWERS,
     Contrast,
     NaiveReading,
+    Settings,
     words_for,
 )
 from forecast.regimes.weighted_curves import TRUNCATE, Answers
@@ -138,10 +138,7 @@ class RegimeComparison(Answers, Result):
 
     @property
     def words(self) -> dict[str, Sentence]:
-        """A sentence per pair; where the horizon is out of reach, one more on what is within it.
-
-        Where pulse and wavelength cannot be told apart, a sentence says so.
-        """
+        """What is said of each pair, and that pulse and wavelength cannot be told apart."""
         return {
             key: sentence("regimes.joined", {"said": [*one, *self._apart]})
             for key, one in self._answers.items()
@@ -170,10 +167,7 @@ class RegimeComparison(Answers, Result):
 
     @property
     def desk_line(self) -> Note:
-        """One line for those who advise clients, on always ps against always ns.
-
-        Numbers from which no verdict may be taken are left out.
-        """
+        """One line for those who advise clients, without numbers that carry no verdict."""
         key = "ps - ns"
         if key not in self.difference:
             return Note("regimes.desk_unknown")
@@ -253,8 +247,7 @@ class RegimeComparison(Answers, Result):
         for group, table in self.by_group.items():
             named = {"by": plainly(self.by or ""), "level": group.removeprefix(f"{self.by} ")}
             lines.append(_item(sentence("regimes.group", named), [_spoken(table)]))
-        if self.naive:
-            lines += ["", sentence("regimes.head_naive")]
+        lines += ["", sentence("regimes.head_naive")]
         lines += [_item(one.name, [_spoken(one.difference), one.why]) for one in self.naive]
         if self.sensitivity is not None and self.sensitivity.tipping_point:
             lines += ["", sentence("regimes.head_sensitivity")]
@@ -302,27 +295,25 @@ def _spoken(table: Mapping[str, Contrast]) -> Sentence:
 
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
     """Return the protocol of the trial, item and text."""
-    window, until = Note("trial.window_unknown"), Note("trial.until")
+    window = Note("trial.window_unknown")
     if trial is not None:
         days = dict(zip(("first", "last"), trial.window, strict=True))
         window = Note("trial.window", values=days)
-    values: dict[str, Any] = {"horizon": settings.horizon}
+    each = [
+        Note("trial.horizon", values={"pair": key, "horizon": settings.horizon_of(key)})
+        for key in settings.pairs
+    ]
+    until = Note("trial.until", values={"horizon": settings.horizon})
     if settings.auto:
-        each = [
-            Note("trial.horizon", values={"pair": key, "horizon": settings.horizon_of(key)})
-            for key in settings.pairs
-        ]
-        until, values = Note("trial.until_each"), values | {"each": each}
-    return _protocol(settings, window=window, until=replace(until, values=values))
+        until = Note("trial.until_each", values={**until.values, "each": each})
+    return protocol(settings, {"window": window, "until": until})
 
 
-def split_protocol(settings: Settings, n_pairs: int, horizon: int) -> tuple[tuple[str, str], ...]:
-    """Return the protocol of the split-tattoo trial in the log, item and text."""
-    return _protocol(settings, "split_", pairs=n_pairs, horizon=horizon)
-
-
-def _protocol(settings: Settings, kind: str = "", **values: Any) -> tuple[tuple[str, str], ...]:
-    values |= {"replicates": settings.replicates, "percent": 100 * TRUNCATE}
+def protocol(
+    settings: Settings, values: Mapping[str, Any], kind: str = ""
+) -> tuple[tuple[str, str], ...]:
+    """Return the protocol of a trial, of split tattoos where the ``kind`` is ``split_``."""
+    values = {**values, "replicates": settings.replicates, "percent": 100 * TRUNCATE}
     values["rules"] = [strategy.rule for strategy in settings.plans]
     return tuple(
         (sentence(f"trial.head_{item}"), sentence(f"trial.{kind}{item}", values)) for item in ITEMS
@@ -483,13 +474,11 @@ def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
 def _follower_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Note]:
     for plan in settings.plans:
         name, found = plan.name, diagnostics.carried[plan.name]
-        values: dict[str, Any] = {"strategy": name, "worth": found.effective}
-        values |= {"least": LEAST_EFFECTIVE}
         changed = {"courses": found.courses, "session": plan.begins}
-        if "too_few_effective" in found.lacking and plan.begins > 1:
-            yield Note("regimes.few_changed", "serious", values | changed)
-        elif "too_few_effective" in found.lacking:
-            yield Note("regimes.few_effective", "serious", values)
+        if "too_few_effective" in found.lacking:
+            code, more = ("few_changed", changed) if plan.begins > 1 else ("few_effective", {})
+            values = {"strategy": name, "worth": found.effective, "least": LEAST_EFFECTIVE}
+            yield Note(f"regimes.{code}", "serious", values | more)
         if "hardly_a_chance" in found.lacking and found.courses:
             shares = {"stalled": found.stalled, "without": found.without_chance}
             yield Note("regimes.hardly_a_chance", "serious", {"strategy": name} | changed | shares)
@@ -522,12 +511,11 @@ def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]
     known = log.lasers.dropna(subset=["wavelengths_nm"]).groupby("regime")["wavelengths_nm"]
     emitted = {regime: {*";".join(texts).split(";")} for regime, texts in known}
     parts = []
-    for regime, other in (("ps", "ns"), ("ns", "ps")):
-        listed = sorted(emitted.get(regime, set()) - emitted.get(other, set()), key=int)
-        if listed:
-            values = {"regime": regime, "wavelengths": listed}
+    for regime, other in (("ps", "ns"), ("ns", "ps")) if {"ns", "ps"} <= emitted.keys() else ():
+        if only := emitted[regime] - emitted[other]:
+            values = {"regime": regime, "wavelengths": sorted(only, key=int)}
             parts.append(Note("regimes.also_has", "info", values))
-    if parts and {"ns", "ps"} <= emitted.keys():
+    if parts:
         yield Note("regimes.lasers_differ", "caution", {"parts": parts})
 
 

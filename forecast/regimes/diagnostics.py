@@ -12,7 +12,7 @@ import pandas as pd
 
 from forecast._notes import Note, Sentence
 from forecast._plain import plain
-from forecast._rows import shares
+from forecast._rows import shares, sums_by
 from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
@@ -22,9 +22,23 @@ from forecast.causal import (
     tipping_survival,
 )
 from forecast.log import OutcomeLog
-from forecast.regimes.trial import Settings, Strategy, Trial, operators_apart
-from forecast.regimes.verdict import LEAST_CLEARED, LEAST_FOLLOWERS, Contrast, verdict_of
-from forecast.regimes.weighted_curves import RIDGE, TRUNCATE, Answers, Engine, Followers, Result
+from forecast.regimes.trial import Trial, operators_apart
+from forecast.regimes.verdict import (
+    LEAST_CLEARED,
+    LEAST_FOLLOWERS,
+    Contrast,
+    Settings,
+    verdict_of,
+)
+from forecast.regimes.weighted_curves import (
+    RIDGE,
+    TRUNCATE,
+    Answers,
+    Engine,
+    Followers,
+    Result,
+    contrast_of,
+)
 from forecast.tattoo import INK_GROUPS, ink_group
 
 LEAST_FIRED = 20  # sessions of each regime whose wavelengths are known
@@ -186,24 +200,23 @@ def _overlap(log: OutcomeLog) -> pd.DataFrame:
     return table.reset_index().astype({"ink_group": object})
 
 
-def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Diagnostics:
+def no_rows(log: OutcomeLog, settings: Settings) -> Diagnostics:
     """Return the diagnostics of a comparison without a single eligible course."""
-    names = [strategy.name for strategy in strategies]
-    sessions = pd.RangeIndex(1, horizon + 1, name="session")
-    none = dict.fromkeys(names, 0)
+    sessions = pd.RangeIndex(1, settings.horizon + 1, name="session")
+    none, nobody = dict.fromkeys(settings.names, 0), Followers(0, 0, 0.0, 0.0, 0.0)
     return Diagnostics(
         followers=none,
         cleared=none,
         supported_to=none,
-        at_risk=pd.DataFrame(0, index=sessions, columns=names),
+        at_risk=pd.DataFrame(none, index=sessions),
         weights=pd.DataFrame(index=pd.Index([], name="strategy")),
         balance=pd.DataFrame(columns=list(BALANCE_COLUMNS)),
         overlap=_overlap(log),
         counts=dict.fromkeys(COUNTED, 0),
         left_out={},
         operators_apart=False,
-        carried=dict.fromkeys(names, Followers(0, 0, 0.0, 0.0, 0.0)),
-        cleared_at=pd.DataFrame(0, index=sessions, columns=names),
+        carried=dict.fromkeys(settings.names, nobody),
+        cleared_at=pd.DataFrame(none, index=sessions),
         wavelengths=pd.DataFrame(columns=["ink_group", "ns", "ps", "overlap"]),
     )
 
@@ -256,7 +269,7 @@ class Sensitivity:
 
 
 def examine(
-    trial: Trial, engine: Engine, point: Result, draws: Result, found: Answers, settings: Settings
+    trial: Trial, engine: Engine, drawn: Result, found: Answers, settings: Settings
 ) -> Sensitivity:
     """Return the sensitivity analyses; pairs that could not be estimated stay empty.
 
@@ -268,56 +281,39 @@ def examine(
     last = {key: settings.horizon_of(key) for key in settings.pairs}
     last_week = {key: engine.last_week(one) for key, one in last.items()}
     for key, (left, right) in settings.pairs.items():
-        if difference[key].at_level(0.95)[0] is None:
+        one = difference[key]
+        if one.estimate is None or one.error is None or one.without_width:
             continue
-        held = [one for one in found.reasons[key] if one != "interval_covers_margin"]
-        table = _tipping(engine, (left, right), difference[key], settings.margin, last[key], held)
+        held = [code for code in found.reasons[key] if code != "interval_covers_margin"]
+        # the difference for every pair of multiples, its error kept as it was
+        ours, other = (
+            {phi: float(_after_stopping(engine, place, phi)[: last[key]].sum()) for phi in PHI}
+            for place in (left, right)
+        )
+        table: list[Tipped] = []
+        for phi_left, phi_right in product(PHI, PHI):
+            shifted = one.estimate + (ours[phi_left] - other[phi_right]) - (ours[1.0] - other[1.0])
+            tipped = Contrast.normal(shifted, one.error, one.level, one.again)
+            said = verdict_of(tipped, settings.margin, held)
+            table.append((phi_left, phi_right, shifted, *tipped.at_level(0.95), said))
         rows += [(key, *row) for row in table]
         points[key] = _nearest_change(key, table, found.verdict[key])
         # of too few courses it is a number without its doubt
         unknown = float("nan"), float("nan")
-        e_values[key] = unknown if held else _e_values(point, draws, [left, right], last[key])
-        until = last_week[key] - 1
-        gap = float(point.weeks[left, until] - point.weeks[right, until])
-        moved = draws.weeks[:, left, until] - draws.weeks[:, right, until]
-        weeks[key] = settings.contrast(gap, float(moved.std(ddof=1)), session=engine.spacing)
+        e_values[key] = unknown if held else _e_values(drawn, [left, right], last[key])
+        mean = drawn.weeks[:, :, last_week[key] - 1]
+        weeks[key] = contrast_of(mean[:, left] - mean[:, right], settings, session=engine.spacing)
     names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
     without = _without_operator(trial, engine, difference, settings)
-    known = {key for key, one in without.items() if one.estimate is not None}
     return Sensitivity(
         tipping=pd.DataFrame(rows, columns=names),
         tipping_point=points,
         e_value=e_values,
         weeks=weeks,
-        operator={key: (difference if key in known else without)[key] for key in without},
+        operator={k: one if one.estimate is None else difference[k] for k, one in without.items()},
         without_operator=without,
         last_week=last_week,
     )
-
-
-# The difference for every pair of multiples, its error kept as it was.
-def _tipping(
-    engine: Engine,
-    pair: tuple[int, int],
-    contrast: Contrast,
-    margin: float,
-    last: int,
-    held: Sequence[str],
-) -> list[Tipped]:
-    assert contrast.estimate is not None
-    assert contrast.error is not None
-    left, right = (
-        {phi: float(_after_stopping(engine, place, phi)[:last].sum()) for phi in PHI}
-        for place in pair
-    )
-    rows: list[Tipped] = []
-    for phi_left, phi_right in product(PHI, PHI):
-        shift = left[phi_left] - right[phi_right]
-        gap = contrast.estimate + shift - (left[1.0] - right[1.0])
-        moved = Contrast.normal(gap, contrast.error, contrast.level, contrast.again)
-        low, high = moved.at_level(0.95)
-        rows.append((phi_left, phi_right, gap, low, high, verdict_of(moved, margin, held)))
-    return rows
 
 
 # Survival when those who stopped go on with a multiple of the like courses' hazard.
@@ -326,20 +322,10 @@ def _after_stopping(engine: Engine, place: int, phi: float) -> FloatArray:
     used = engine.used[place][0]
     # weights for stopping are taken out again: here the stopped stand for themselves
     choice = used / (weights.staying * weights.stabiliser)
-    step = panel.step[mask] - 1
-
-    def total(values: FloatArray) -> FloatArray:
-        sums = np.bincount(step, weights=values[mask], minlength=engine.horizon)
-        return sums.astype(np.float64)
-
-    risk, events = total(used), total(used * panel.event)
-    return tipping_survival(
-        total(choice),
-        total(choice * panel.event),
-        total(choice * panel.lost),
-        shares(events, risk),
-        phi=phi,
-    )
+    weighed = [used, used * panel.event, choice, choice * panel.event, choice * panel.lost]
+    sums = sums_by(panel.step[mask] - 1, np.array(weighed)[:, mask], engine.horizon)
+    risk, events, at_risk, happened, lost = sums
+    return tipping_survival(at_risk, happened, lost, shares(events, risk), phi=phi)
 
 
 # The least departure from "as like courses who went on" that changes the verdict.
@@ -353,24 +339,20 @@ def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> Note:
         code = "tips_to_none" if verdict == "cannot say" else "tips_never"
         return Note(f"regimes.{code}", values={"key": key})
     row = min(changed, key=lambda r: distance(r[0]) + distance(r[1]))
-    paces = {"left_pace": _pace(row[0]), "right_pace": _pace(row[1])}
-    values = {"key": key, "verdict": row[5], "left": left, "right": right, **paces}
+    known = {0.0: "never", 1.0: "alike", np.inf: "at_once"}
+    values: dict[str, Any] = {"key": key, "verdict": row[5], "left": left, "right": right}
+    for name, phi in zip(("left_pace", "right_pace"), row[:2], strict=True):
+        values[name] = Note(f"regimes.pace_{known.get(phi, 'times')}", values={"phi": phi})
     return Note("regimes.tips", values=values)
 
 
-def _pace(phi: float) -> Note:
-    known = {0.0: "never", 1.0: "alike", np.inf: "at_once"}
-    return Note(f"regimes.pace_{known.get(phi, 'times')}", values={"phi": phi})
-
-
-def _e_values(point: Result, draws: Result, pair: list[int], last: int) -> tuple[float, float]:
-    left, right = (1 - point.survival[place, 0, last] for place in pair)
-    if left <= 0 or right <= 0:
+def _e_values(drawn: Result, pair: list[int], last: int) -> tuple[float, float]:
+    cleared = 1 - drawn.survival[:, pair, 0, last]
+    some = np.min(cleared, axis=1) > 0
+    if not some[0]:
         return float("nan"), float("nan")
-    resampled = 1 - draws.survival[:, pair, 0, last]
-    resampled = resampled[(resampled > 0).all(axis=1)]
-    ratio = float(left / right)
-    error = float(np.log(resampled[:, 0] / resampled[:, 1]).std(ddof=1))
+    ratios = cleared[some, 0] / cleared[some, 1]
+    ratio, error = float(ratios[0]), float(np.log(ratios[1:]).std(ddof=1))
     nearer = np.log(ratio) - np.sign(np.log(ratio)) * 1.959964 * error
     holds_one = np.sign(nearer) != np.sign(np.log(ratio))
     return e_value(ratio), 1.0 if holds_one else e_value(float(np.exp(nearer)))
@@ -385,10 +367,8 @@ def _without_operator(
     if panel.agent is None or len(np.unique(panel.agent[panel.agent >= 0])) < 2:
         return found
     weights = WeightModel(replace(panel, agent=None), ridge=RIDGE).fit()
-    curves = []
-    for mask in engine.masks:
-        used, _ = weights.used(mask, quantile=TRUNCATE)
-        curves.append(engine.curves(used, mask)[0])
+    used = [weights.used(mask, quantile=TRUNCATE)[0] for mask in engine.masks]
+    curves = [engine.curves(*one)[0] for one in zip(used, engine.masks, strict=True)]
     for key, (left, right) in settings.pairs.items():
         error = difference[key].error
         if error is not None:

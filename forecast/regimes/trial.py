@@ -1,141 +1,34 @@
-"""Strategies, and the rows of the trial that the log stands in for."""
+"""The trial that the log stands in for: its rows, and the halves of split tattoos, in pairs."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
+import pandas as pd
 
-from forecast._checks import check_kind
-from forecast._notes import Note, Sentence, problem_and_remedy, sentence
-from forecast._rows import shares
-from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal import Panel
-from forecast.counts import BASELINE, covariates, eligible
-from forecast.errors import DataError, RequestError
-from forecast.regimes.verdict import LOOK_AGAIN, Contrast
+from forecast._checks import SHOWN_AT
+from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence
+from forecast._plain import fields_of, plain
+from forecast._rows import cluster_counts, shares
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
+from forecast.causal import Panel, life_sums, restricted_mean
+from forecast.causal.rates import PairedDifference, paired_difference, share_at_every_look
+from forecast.counts import BASELINE, covariates, eligible, split_halves
+from forecast.errors import DataError
+from forecast.fading import split_fading
+from forecast.log import OutcomeLog
+from forecast.regimes.verdict import (
+    LEAST_AT_RISK,
+    LEAST_CLIENTS,
+    LEAST_PAIRS,
+    Contrast,
+    Settings,
+    reasons_for,
+)
 from forecast.tattoo import ink_group
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.log import OutcomeLog
-
-REGIMES = ("ns", "ps")
-PATTERN = re.compile(r"(ns|ps)(?::([1-9][0-9]*)[>-](ns|ps))?")
-
-
-@dataclass(frozen=True, slots=True)
-class Strategy:
-    """A rule for the whole course, named "ns", "ps" or as "ns:4>ps"."""
-
-    name: str
-    plan: tuple[int, ...]  # 0 for ns, 1 for ps at sessions 1, 2, ...; the last holds from there on
-
-    @property
-    def begins(self) -> int:
-        """The session from which its last regime holds: 1, or that of the change."""
-        return len(self.plan)
-
-    @property
-    def rule(self) -> Note:
-        """Its name and what it does."""
-        first, last = REGIMES[self.plan[0]], REGIMES[self.plan[-1]]
-        values = {"name": self.name, "first": first, "last": last, "sessions": self.begins - 1}
-        return Note("trial.always" if first == last else "trial.change", values=values)
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """What was asked; with ``auto`` each pair has its own horizon, up to this one."""
-
-    plans: tuple[Strategy, ...]
-    horizon: int
-    margin: float
-    level: float
-    replicates: int
-    seed: int
-    auto: bool = False
-    looking_again: bool = False
-    second: int = 200  # resamples from which the second route, which costs more, has its error
-    own: Mapping[str, int] = field(default_factory=dict)
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The names of the strategies."""
-        return tuple(plan.name for plan in self.plans)
-
-    @property
-    def pairs(self) -> dict[str, tuple[int, int]]:
-        """Places of left and right by key, ``"later - earlier"`` for every pair."""
-        names = self.names
-        return {
-            f"{names[left]} - {names[right]}": (left, right)
-            for left in range(len(names))
-            for right in range(left)
-        }
-
-    def horizon_of(self, key: str) -> int:
-        """Return the horizon of a pair."""
-        return self.own.get(key, self.horizon)
-
-    def reach_of(self, place: int) -> int:
-        """Return the furthest horizon that a strategy is compared to."""
-        return max(self.horizon_of(key) for key, pair in self.pairs.items() if place in pair)
-
-    def contrast(self, estimate: float, error: float, *, session: float = 1.0) -> Contrast:
-        """Return a difference, in a unit of which a session is worth so many, with its interval."""
-        again = LOOK_AGAIN / (self.margin * session) ** 2 if self.looking_again else None
-        return Contrast.normal(estimate, error, self.level, again)
-
-    def shortest(self, left: int, right: int) -> int:
-        """Return the first session at which both strategies are what their names say."""
-        return max(2, self.plans[left].begins, self.plans[right].begins)
-
-
-def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ...]:
-    """Return the strategies of ``names``, or raise RequestError on one that cannot be used."""
-    if isinstance(names, str):
-        raise RequestError(
-            f"strategies is the text {names!r}.", 'Give a sequence, for example ("ns", "ps").'
-        )
-    given = check_kind(names, Iterable, name="strategies", give='a sequence, as ("ns", "ps")')
-    wanted = [str(name).strip() for name in given]
-    plans = tuple(read_strategy(name, horizon) for name in wanted)
-    if len(wanted) < 2 or len({plan.name for plan in plans}) < len(wanted):
-        values = {"strategies": wanted or "none"}
-        raise RequestError(*problem_and_remedy("refused.one_strategy", values))
-    return plans
-
-
-def read_strategy(name: str, horizon: int) -> Strategy:
-    """Return the strategy ``name``, whose change comes before session ``horizon``.
-
-    "ns:4-ps" is "ns:4>ps", for shells in which ">" writes a file. Raises RequestError where it
-    cannot be read, changes nothing or changes too late.
-
-    Examples
-    --------
-    >>> read_strategy("ns:4-ps", horizon=15)
-    Strategy(name='ns:4>ps', plan=(0, 0, 0, 0, 1))
-    """
-    check_kind(name, str, name="strategy", give='a text, as "ns" or "ns:4>ps"')
-    found = PATTERN.fullmatch(name)
-    if found is None or found[1] == found[3]:
-        raise RequestError(*problem_and_remedy("refused.no_strategy", {"name": name}))
-    first = REGIMES.index(found[1])
-    if found[2] is None:
-        return Strategy(name, (first,))
-    sessions = int(found[2])
-    if sessions >= horizon:
-        values = {"name": name, "sessions": sessions, "horizon": horizon}
-        raise RequestError(*problem_and_remedy("refused.late_change", values))
-    return Strategy(f"{found[1]}:{sessions}>{found[3]}", (first,) * sessions + (1 - first,))
-
 
 LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
 LEAST_SHARED = 0.5  # of the courses, in hands that used both, for the two to be told apart
@@ -177,7 +70,7 @@ class Trial:
     panel: Panel  # one row per course and session; group 1 is ps; clusters are clients
     courses: pd.DataFrame  # the eligible, in the order of the panel's subjects, with ink_group
     week: FloatArray  # (n,), from the first session to each session
-    operator: npt.NDArray[np.object_]  # (n,), who treated; None where not recorded
+    operator: AnyArray  # (n,), who treated; None where not recorded
     baseline: FloatArray  # (n_courses, p), attributes, gaps filled with the mean of the eligible
     # (n,), log of the share of ink left by the last grading before, and after, each session
     ink_left: FloatArray
@@ -207,18 +100,8 @@ def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: Collection[str] = ()
         values = {"n": len(sessions), "regime": used[0] if len(used) else "unknown"}
         raise DataError(*problem_and_remedy("refused.one_regime", values))
     courses, window, left_out = eligible(log, set(set_apart))
-    return _rows(log, courses, horizon, window, left_out) if len(courses) else None
-
-
-def _rows(
-    log: OutcomeLog,
-    courses: pd.DataFrame,
-    horizon: int,
-    window: tuple[str, str],
-    left_out: dict[Sentence, int],
-) -> Trial | None:
-    import pandas as pd
-
+    if not len(courses):
+        return None
     rows = log.each_session
     rows = rows[rows["course_id"].isin(set(courses["course_id"]))]
     rows = rows[rows["session_no"] <= horizon].sort_values(["course_id", "session_no"])
@@ -242,20 +125,22 @@ def _rows(
         return None
     place = pd.Series(np.arange(len(courses)), index=courses["course_id"])
     rows["subject"] = rows["course_id"].map(place).to_numpy(dtype=np.int64)
-    history = _history(log, rows, place)
     since_first = rows["treated_on"] - rows.groupby("subject")["treated_on"].transform("min")
-    week = since_first.dt.days.to_numpy(dtype=np.float64) / 7
-    years = (rows["treated_on"] - pd.Timestamp(window[0])).dt.days.to_numpy(dtype=np.float64)
-    baseline = _baseline(courses)
+    rows["week"] = since_first.dt.days / 7
+    rows["year"] = (rows["treated_on"] - pd.Timestamp(window[0])).dt.days / YEAR
+    known, baseline = _known(log, rows, place), _baseline(courses)
+    left, left_after = (
+        np.log(np.maximum(100 - known[name], FLOOR) / 100) for name in ("before", "after")
+    )
     return Trial(
-        panel=_panel(courses, rows, history, baseline, week, years / YEAR),
+        panel=_panel(courses, rows, known, baseline),
         courses=courses.assign(ink_group=courses["inks"].map(ink_group)),
-        week=week,
+        week=rows["week"].to_numpy(),
         operator=rows["operator_id"].to_numpy(dtype=object),
         baseline=baseline,
-        ink_left=np.log(np.maximum(100 - history.before, FLOOR) / 100),
-        ink_left_after=np.log(np.maximum(100 - history.after, FLOOR) / 100),
-        graded=history.graded,
+        ink_left=left,
+        ink_left_after=left_after,
+        graded=known["graded"],
         left_out=left_out,
         window=window,
     )
@@ -274,25 +159,18 @@ def usual_operator(rows: pd.DataFrame) -> pd.Series:
 
 
 def _panel(
-    courses: pd.DataFrame,
-    rows: pd.DataFrame,
-    history: _History,
-    baseline: FloatArray,
-    week: FloatArray,
-    years: FloatArray,
+    courses: pd.DataFrame, rows: pd.DataFrame, known: dict[str, AnyArray], baseline: FloatArray
 ) -> Panel:
-    import pandas as pd
-
-    subject = rows["subject"].to_numpy(dtype=np.int64)
-    number = rows["session_no"].to_numpy(dtype=np.int64)
+    subject, number = (rows[name].to_numpy(dtype=np.int64) for name in ("subject", "session_no"))
+    week, year = (rows[name].to_numpy(dtype=np.float64) for name in ("week", "year"))
     final = number == courses["sessions_given"].to_numpy(dtype=np.int64)[subject]
     outcome = courses["outcome"].to_numpy(dtype=object)[subject]
     gap = np.where(number == 1, USUAL_WEEKS, np.diff(week, prepend=0.0))
     log_gap = np.log(np.maximum(gap, 1.0) / USUAL_WEEKS)
-    attributes, calendar = baseline[subject], np.column_stack([years, years**2])
-    reacted_before = np.where(number == 1, False, np.roll(history.reacted, 1))
-    before = _known_fading(history.before, history.gain_before, number - 1)
-    after = _known_fading(history.after, history.gain_after, number)
+    always = np.column_stack([baseline[subject], year, year**2, log_gap])
+    reacted_before = np.where(number == 1, False, np.roll(known["reacted"], 1))
+    before = _known_fading(known["before"], known["gain_before"], number - 1)
+    after = _known_fading(known["after"], known["gain_after"], number)
     return Panel(
         subject=subject,
         step=number,
@@ -300,8 +178,8 @@ def _panel(
         event=final & (outcome == "cleared"),
         # content with less than asked for is an end without the event, like any other stop
         lost=(final & np.isin(outcome, ("stopped", "lightened"))) | rows["leaves"].to_numpy(bool),
-        before=np.column_stack([attributes, calendar, log_gap, reacted_before, before]),
-        after=np.column_stack([attributes, calendar, log_gap, history.reacted, after]),
+        before=np.column_stack([always, reacted_before, before]),
+        after=np.column_stack([always, known["reacted"], after]),
         cluster=pd.factorize(courses["client_id"])[0].astype(np.int64),
         names=(*BASELINE, *HISTORY),
         agent=pd.factorize(usual_operator(rows), sort=True)[0].astype(np.int64),
@@ -328,50 +206,144 @@ def _baseline(courses: pd.DataFrame) -> FloatArray:
     return np.where(seen, table, mean)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _History:
-    """Gradings and reactions on the grid of sessions, each of shape (n_rows,)."""
-
-    before: FloatArray
-    after: FloatArray
-    gain_before: FloatArray
-    gain_after: FloatArray
-    graded: BoolArray
-    reacted: BoolArray
-
-
-# The last grading stands until the next one; one made after the next session began was not known
-# before it and is passed over. Before any grading the fading is 0.
-def _history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> _History:
-    import pandas as pd
-
+# Gradings and reactions by row. The last grading stands until the next one; one made after the next
+# session began was not known before it and is passed over. Before any grading the fading is 0.
+def _known(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> dict[str, AnyArray]:
     n, most = len(place), int(rows["session_no"].max()) + 1
-    # by course and session, NaN where there is none; repeats averaged
-    grid = np.full((n, most), np.nan)
-    graded = log.graded[log.graded["course_id"].isin(place.index)]
-    graded = graded[graded["after_session"] < most]
+    graded, bad = (
+        one[one["course_id"].isin(place.index) & (one["after_session"] < most)]
+        for one in (log.graded, log.reactions)
+    )
     following = rows[["course_id", "treated_on"]].assign(after_session=rows["session_no"] - 1)
     seen = graded.merge(following, on=["course_id", "after_session"], how="left")
     seen = seen[~(seen["graded_on"] > seen["treated_on"])]
     mean = seen.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
-    where = place.reindex(mean["course_id"]).to_numpy(dtype=np.int64)
-    grid[where, mean["after_session"].to_numpy(dtype=np.int64)] = mean["fading_pct"]
-    written = ~np.isnan(grid)
+    # by course and session, NaN where there is none; repeats averaged
+    grid, reacted = np.full((n, most), np.nan), np.zeros((n, most), dtype=bool)
+    whose = mean["course_id"].map(place).astype(int)
+    grid[whose, mean["after_session"].astype(int)] = mean["fading_pct"]
+    whose = bad["course_id"].map(place).astype(int)
+    reacted[whose, bad["after_session"].astype(int)] = True
     level = pd.DataFrame(grid).ffill(axis=1).fillna(0.0).to_numpy()
     change = grid - np.hstack([np.full((n, 1), np.nan), level[:, :-1]])
     gain = pd.DataFrame(change).ffill(axis=1).fillna(0.0).to_numpy()
-    subject = rows["subject"].to_numpy(dtype=np.int64)
-    number = rows["session_no"].to_numpy(dtype=np.int64)
-    reacted = np.zeros((n, most), dtype=bool)
-    bad = log.reactions[log.reactions["course_id"].isin(place.index)]
-    bad = bad[bad["after_session"] < most]
-    where = place.reindex(bad["course_id"]).to_numpy(dtype=np.int64)
-    reacted[where, bad["after_session"].to_numpy(dtype=np.int64)] = True
-    return _History(
-        before=level[subject, number - 1],
-        after=level[subject, number],
-        gain_before=gain[subject, number - 1],
-        gain_after=gain[subject, number],
-        graded=written[subject, number],
-        reacted=reacted[subject, number],
+    subject, number = (rows[name].to_numpy(dtype=np.int64) for name in ("subject", "session_no"))
+    return {
+        "before": level[subject, number - 1],
+        "after": level[subject, number],
+        "gain_before": gain[subject, number - 1],
+        "gain_after": gain[subject, number],
+        "graded": ~np.isnan(grid[subject, number]),
+        "reacted": reacted[subject, number],
+    }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SplitTrial:
+    """The paired analysis of halves, ps minus ns."""
+
+    n_pairs: int  # tattoos with one half always ns and the other always ps
+    n_clients: int  # whose they are
+    # Mean sessions up to the horizon, halves of stopped tattoos censored; clients resampled.
+    difference: Contrast
+    horizon: int  # of the mean: as asked, or, where none was, ``supported_to``
+    supported_to: int  # last session with enough halves at risk under both
+    # By 5, 10, 15 sessions: pairs in which only the ps half (``ps_only``), or only the ns half
+    # (``ns_only``), was cleared, and the exact ``p_value`` of McNemar's test; pairs in which one
+    # half was not watched that long are left out.
+    cleared_by: Mapping[int, Mapping[str, float]]
+    # Over pairs in which both halves were cleared: a narrower question, shown beside.
+    sessions: PairedDifference | None
+    fading: PairedDifference | None  # in the share of the remaining ink removed per session
+    # Pairs in which the ps half, and in which the ns half, was cleared while the other was not.
+    first_cleared: tuple[int, int]
+    # The share of them that were ps halves, 95 % and exact at every look together, if the regime of
+    # each half was drawn by lot: at 0.5 there is no difference.
+    share_first: tuple[float, float]
+    reasons: tuple[str, ...]  # what keeps a verdict on it back, see `reasons_for`
+    course_ids: frozenset[str]  # of the halves
+    notes: tuple[Note, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        names = ("n_pairs", "difference", "cleared_by", "sessions", "fading", "first_cleared",
+                 "share_first", "reasons")  # fmt: skip
+        every = fields_of(self)
+        for name in ("sessions", "fading"):
+            if (one := every[name]) is not None:
+                said = {"n": one.n_pairs, "estimate": one.estimate, "interval": one.interval}
+                every[name] = said
+        return {**plain({name: every[name] for name in names}), **notes_as_json(self.notes)}
+
+
+def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
+    """Return the paired analysis, or None if the log holds no pair of halves."""
+    if not len(log.sessions):
+        return None
+    pairs = split_halves(log)
+    if not len(pairs):
+        return None
+    given = pairs[["sessions_given_ps", "sessions_given_ns"]].to_numpy(dtype=np.int64)
+    cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
+    client, notes = pd.factorize(pairs["client_id"])[0], []
+    n_clients = int(client.max()) + 1
+    draws = cluster_counts(n_clients, settings.replicates, seed=settings.seed)[:, client]
+    # the last session, up to the horizon, with enough halves at risk under both
+    at_risk = (given >= np.arange(1, settings.horizon + 1)[:, None, None]).sum(axis=1)
+    done = (cleared & (given <= settings.horizon)).all(axis=0)
+    thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done).all(axis=1))
+    support = int(thin[0]) if thin.size else settings.horizon
+    horizon = max(2, support) if settings.auto else settings.horizon
+    if support >= horizon and len(pairs) >= LEAST_PAIRS:
+        # the difference of restricted means of each pair once, and over the draws
+        each = np.vstack([np.ones(len(given)), draws])
+        start = np.zeros(len(given), dtype=np.int64)
+        ps, ns = (
+            restricted_mean(*life_sums(given[:, at], cleared[:, at], start, each, horizon))[0]
+            for at in (0, 1)
+        )
+        error = float((ps - ns)[1:].std(ddof=1))
+        difference = settings.contrast(float(ps[0] - ns[0]), error)
+    else:
+        difference = Contrast.missing(settings.level)
+        values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
+        needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
+        notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
+    both, graded = given[cleared.all(axis=1)], split_fading(log, level=settings.level)
+    # one half was cleared while the other was not, whatever became of that one: the ps half, the ns
+    later = np.where(cleared, given, given.max() + 1)[:, ::-1]
+    ps_first, ns_first = (cleared & (given < later) & (given <= given[:, ::-1])).sum(axis=0)
+    share = share_at_every_look(int(ps_first), int(ps_first + ns_first), level=0.95)
+    lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
+    unsettled = share[0] <= 0.5 <= share[1] and not difference.within(settings.margin)
+    if settings.looking_again and unsettled:
+        lacking.append("not_at_every_look")
+    return SplitTrial(
+        n_pairs=len(pairs),
+        n_clients=n_clients,
+        difference=difference,
+        horizon=horizon,
+        supported_to=support,
+        cleared_by=_cleared_by(given, cleared, horizon),
+        sessions=paired_difference(*both.T, level=settings.level) if len(both) > 1 else None,
+        first_cleared=(int(ps_first), int(ns_first)),
+        share_first=share,
+        fading=None if graded is None else graded.share,
+        reasons=reasons_for(difference, settings.margin, lacking, few="too_few_pairs"),
+        course_ids=frozenset([*pairs["course_id_ps"], *pairs["course_id_ns"]]),
+        notes=tuple(notes),
     )
+
+
+def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, dict[str, float]]:
+    from scipy.stats import binomtest
+
+    tests = {}
+    for n in SHOWN_AT:
+        known = (cleared | (given >= n)).all(axis=1)
+        by_n = cleared & (given <= n)
+        ps, ns = (int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1))
+        if n <= horizon and known.any():
+            p_value = float(binomtest(ps, ps + ns).pvalue) if ps + ns else 1.0
+            tests[n] = {"ps_only": ps, "ns_only": ns, "p_value": p_value}
+    return tests

@@ -1,14 +1,17 @@
-"""A difference between strategies, the verdict on it, and why a verdict is kept back."""
+"""Strategies, a difference between them, the verdict on it, and why a verdict is kept back."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from math import hypot, log, log1p
 from statistics import NormalDist
 from typing import Any, Literal
 
-from forecast._notes import Note, Sentence
+from forecast._checks import check_kind
+from forecast._notes import Note, Sentence, problem_and_remedy
+from forecast.errors import RequestError
 
 # What counts as too few, too large or worth a note in a comparison.
 LEAST_AT_RISK = 5  # courses at risk at the last session used
@@ -31,7 +34,69 @@ NO_ERROR = 1e-9  # sessions
 # where the standard error is a quarter of the margin, and 1.55 times the fixed one there.
 LOOK_AGAIN = 1.95
 FOLLOWERS = "too_few_followers"
+REGIMES = ("ns", "ps")
+PATTERN = re.compile(r"(ns|ps)(?::([1-9][0-9]*)[>-](ns|ps))?")
 Verdict = Literal["saves", "costs", "equivalent", "cannot say"]
+
+
+@dataclass(frozen=True, slots=True)
+class Strategy:
+    """A rule for the whole course, named "ns", "ps" or as "ns:4>ps"."""
+
+    name: str
+    plan: tuple[int, ...]  # 0 for ns, 1 for ps at sessions 1, 2, ...; the last holds from there on
+
+    @property
+    def begins(self) -> int:
+        """The session from which its last regime holds: 1, or that of the change."""
+        return len(self.plan)
+
+    @property
+    def rule(self) -> Note:
+        """Its name and what it does."""
+        first, last = REGIMES[self.plan[0]], REGIMES[self.plan[-1]]
+        values = {"name": self.name, "first": first, "last": last, "sessions": self.begins - 1}
+        return Note("trial.always" if first == last else "trial.change", values=values)
+
+
+def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ...]:
+    """Return the strategies of ``names``, or raise RequestError on one that cannot be used."""
+    if isinstance(names, str):
+        raise RequestError(
+            f"strategies is the text {names!r}.", 'Give a sequence, for example ("ns", "ps").'
+        )
+    given = check_kind(names, Iterable, name="strategies", give='a sequence, as ("ns", "ps")')
+    wanted = [str(name).strip() for name in given]
+    plans = tuple(read_strategy(name, horizon) for name in wanted)
+    if len(wanted) < 2 or len({plan.name for plan in plans}) < len(wanted):
+        values = {"strategies": wanted or "none"}
+        raise RequestError(*problem_and_remedy("refused.one_strategy", values))
+    return plans
+
+
+def read_strategy(name: str, horizon: int) -> Strategy:
+    """Return the strategy ``name``, whose change comes before session ``horizon``.
+
+    "ns:4-ps" is "ns:4>ps", for shells in which ">" writes a file. Raises RequestError where it
+    cannot be read, changes nothing or changes too late.
+
+    Examples
+    --------
+    >>> read_strategy("ns:4-ps", horizon=15)
+    Strategy(name='ns:4>ps', plan=(0, 0, 0, 0, 1))
+    """
+    check_kind(name, str, name="strategy", give='a text, as "ns" or "ns:4>ps"')
+    found = PATTERN.fullmatch(name)
+    if found is None or found[1] == found[3]:
+        raise RequestError(*problem_and_remedy("refused.no_strategy", {"name": name}))
+    first = REGIMES.index(found[1])
+    if found[2] is None:
+        return Strategy(name, (first,))
+    sessions = int(found[2])
+    if sessions >= horizon:
+        values = {"name": name, "sessions": sessions, "horizon": horizon}
+        raise RequestError(*problem_and_remedy("refused.late_change", values))
+    return Strategy(f"{found[1]}:{sessions}>{found[3]}", (first,) * sessions + (1 - first,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +189,54 @@ class Contrast:
 
 
 @dataclass(frozen=True, slots=True)
+class Settings:
+    """What was asked; with ``auto`` each pair has its own horizon, up to this one."""
+
+    plans: tuple[Strategy, ...]
+    horizon: int
+    margin: float
+    level: float
+    replicates: int
+    seed: int
+    auto: bool = False
+    looking_again: bool = False
+    second: int = 200  # resamples from which the second route, which costs more, has its error
+    own: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of the strategies."""
+        return tuple(plan.name for plan in self.plans)
+
+    @property
+    def pairs(self) -> dict[str, tuple[int, int]]:
+        """Places of left and right by key, ``"later - earlier"`` for every pair."""
+        names = self.names
+        return {
+            f"{names[left]} - {names[right]}": (left, right)
+            for left in range(len(names))
+            for right in range(left)
+        }
+
+    def horizon_of(self, key: str) -> int:
+        """Return the horizon of a pair."""
+        return self.own.get(key, self.horizon)
+
+    def reach_of(self, place: int) -> int:
+        """Return the furthest horizon that a strategy is compared to."""
+        return max(self.horizon_of(key) for key, pair in self.pairs.items() if place in pair)
+
+    def contrast(self, estimate: float, error: float, *, session: float = 1.0) -> Contrast:
+        """Return a difference, in a unit of which a session is worth so many, with its interval."""
+        again = LOOK_AGAIN / (self.margin * session) ** 2 if self.looking_again else None
+        return Contrast.normal(estimate, error, self.level, again)
+
+    def shortest(self, left: int, right: int) -> int:
+        """Return the first session at which both strategies are what their names say."""
+        return max(2, self.plans[left].begins, self.plans[right].begins)
+
+
+@dataclass(frozen=True, slots=True)
 class NaiveReading:
     """What a plain reading of the log says, by pair, and in one sentence ``why`` it differs."""
 
@@ -148,11 +261,9 @@ class Supported:
 
 
 def verdict_of(contrast: Contrast, margin: float, reasons: Sequence[str] = ()) -> Verdict:
-    """Return the verdict code of a difference in sessions.
+    """Return the verdict code of a difference in sessions, whatever level it is shown at.
 
-    ``saves`` and ``costs`` by the 95 % interval, ``equivalent`` by the 90 % interval inside plus
-    and minus the margin, whatever level the contrast itself is shown at; ``cannot say`` wherever
-    there is a reason to keep a verdict back.
+    By the 95 % interval, ``equivalent`` by that of 90 %; no verdict where there is a reason.
     """
     low, high = contrast.at_level(0.95)
     if reasons or low is None or high is None or contrast.without_width:

@@ -16,19 +16,13 @@ from scipy.special import chdtrc
 
 from forecast._checks import SHOWN_AT
 from forecast._jobs import run_units
+from forecast._plain import fields_of
 from forecast._rows import cluster_counts, effective_number, shares, sums_by
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import HazardGFormula, WeightModel, followed, life_sums
 from forecast.errors import DataError
 from forecast.log import OutcomeLog
-from forecast.regimes.trial import (
-    Settings,
-    Strategy,
-    Trial,
-    operators_apart,
-    read_strategies,
-    trial_rows,
-)
+from forecast.regimes.trial import Trial, operators_apart, trial_rows
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
     LEAST_AT_RISK,
@@ -38,8 +32,11 @@ from forecast.regimes.verdict import (
     LEAST_FOLLOWERS,
     MOST_WITHOUT_CHANCE,
     Contrast,
+    Settings,
+    Strategy,
     Supported,
     Verdict,
+    read_strategies,
     reasons_for,
     verdict_of,
 )
@@ -137,28 +134,24 @@ class Engine:
             used, _ = weights.used(mask, quantile=TRUNCATE, rows=rows)
             survival.append(self.curves(used * rows, mask))
             unadjusted.append(self.curves(rows, mask, groups=1)[..., 0, :])
-            weeks.append(self._weeks(used * rows, mask))
+            here = self.week_stop[mask], panel.event[mask], self.week_entry[mask]
+            last = self.last_week(self.horizon)
+            risk, events = life_sums(*here, (used * rows)[..., mask], last)
+            hazard = shares(events, risk, above=1e-9)
+            still = np.cumprod(1 - hazard, axis=-1)[..., :-1].cumsum(axis=-1)
+            weeks.append(np.concatenate([np.ones_like(still[..., :1]), 1 + still], axis=-1))
         axis = subjects.ndim - 1
-        return Result(
-            np.stack(survival, axis),
-            np.stack(unadjusted, axis),
-            np.stack(weeks, axis),
-            self._second(subjects, rows, second),
-        )
-
-    # by the g-formula, for the first so many resamples
-    def _second(self, subjects: FloatArray, rows: FloatArray, first: int) -> FloatArray:
-        found = np.full((*subjects.shape[:-1], len(self.masks), self.horizon + 1), np.nan)
-        if not first:
-            return found
-        some, fit = slice(first) if subjects.ndim > 1 else ..., self.second_model.whole
-        if subjects.ndim > 1:
-            fit = self.second_model.fit(rows[some], start=fit)
-        share = subjects[some] / subjects[some].sum(axis=-1, keepdims=True)
-        for place, strategy in enumerate(self.strategies):
-            each = self.second_model.survival(fit, strategy.plan)
-            found[some][..., place, :] = (share[..., None, :] @ each)[..., 0, :]
-        return found
+        both = np.full((*subjects.shape[:-1], len(self.masks), self.horizon + 1), np.nan)
+        if second:
+            some, fit = slice(second) if axis else ..., self.second_model.whole
+            if axis:
+                fit = self.second_model.fit(rows[some], start=fit)
+            share = subjects[some] / subjects[some].sum(axis=-1, keepdims=True)
+            for place, strategy in enumerate(self.strategies):
+                each = self.second_model.survival(fit, strategy.plan)
+                both[some][..., place, :] = (share[..., None, :] @ each)[..., 0, :]
+        stacked = [np.stack(one, axis) for one in (survival, unadjusted, weeks)]
+        return Result(stacked[0], stacked[1], stacked[2], both)
 
     def curves(
         self, weight: FloatArray, mask: BoolArray, *, groups: int | None = None
@@ -177,10 +170,11 @@ class Engine:
     def counts(self, place: int, group: int = 0) -> tuple[IntArray, IntArray]:
         """Return the courses at risk and clearing at each session under one strategy."""
         mask = self.masks[place] & self.inside[group]
-        step = self.panel.step[mask] - 1
-        at_risk = np.bincount(step, minlength=self.horizon)
-        cleared = np.bincount(step[self.panel.event[mask]], minlength=self.horizon)
-        return at_risk.astype(np.int64), cleared.astype(np.int64)
+        at_risk, cleared = (
+            np.bincount(self.panel.step[here] - 1, minlength=self.horizon).astype(np.int64)
+            for here in (mask, mask & self.panel.event)
+        )
+        return at_risk, cleared
 
     def followers(self, place: int, group: int = 0) -> IntArray:
         """Return the courses that followed a strategy up to each session, at risk at its change.
@@ -194,10 +188,7 @@ class Engine:
         return np.asarray(at_risk + counted.cumsum() - counted + earlier)
 
     def supported_to(self, place: int, group: int = 0, *, auto: bool = False) -> int:
-        """Return the last session with enough courses at risk and enough followers.
-
-        More are asked for where nobody chose it.
-        """
+        """Return the last session with enough courses at risk and enough followers."""
         least = AUTO_AT_RISK if auto else LEAST_AT_RISK
         few = self.followers(place, group) < LEAST_FOLLOWERS
         thin = np.flatnonzero((self.counts(place, group)[0] < least) | few)
@@ -223,27 +214,16 @@ class Engine:
         effective = effective_number(self.used[place][0][last])
         return Followers(int(there.sum()), clients, effective, without, stalled)
 
-    def _weeks(self, weight: FloatArray, mask: BoolArray) -> FloatArray:
-        risk, events = life_sums(
-            self.week_stop[mask],
-            self.panel.event[mask],
-            self.week_entry[mask],
-            weight[..., mask],
-            self.last_week(self.horizon),
-        )
-        hazard = shares(events, risk, above=1e-9)
-        still = np.cumprod(1 - hazard, axis=-1)[..., :-1].cumsum(axis=-1)
-        return np.concatenate([np.ones_like(still[..., :1]), 1 + still], axis=-1)
-
 
 def bootstrap(engine: Engine, settings: Settings) -> Result:
-    """Return the results of resamples of clients, stacked along a first axis."""
+    """Return the result, and after it those of resamples of clients, along a first axis."""
     n_clusters, replicates = int(engine.panel.cluster.max()) + 1, settings.replicates
     counts = cluster_counts(n_clusters, replicates, seed=settings.seed).astype(np.float64)
     pieces = [(place, counts[place : place + CHUNK]) for place in range(0, replicates, CHUNK)]
-    found = run_units(partial(_chunk, engine, settings.second), pieces, label="resamples")
-    names = Result.__dataclass_fields__
-    return Result(*(np.concatenate([getattr(one, name) for one in found]) for name in names))
+    once = Result(*(value[None] for value in fields_of(engine.run()).values()))
+    resampled = run_units(partial(_chunk, engine, settings.second), pieces, label="resamples")
+    every = zip(*(fields_of(one).values() for one in (once, *resampled)), strict=True)
+    return Result(*map(np.concatenate, every))
 
 
 def _chunk(engine: Engine, second: int, piece: tuple[int, FloatArray]) -> Result:
@@ -317,10 +297,15 @@ class Answers:
         )
 
 
+def contrast_of(values: FloatArray, settings: Settings, *, session: float = 1.0) -> Contrast:
+    """Return the contrast of a value, the first, and of its resamples, NaN where there is none."""
+    error = float(np.nanstd(values[1:], ddof=1))
+    return settings.contrast(float(values[0]), error, session=session)
+
+
 def answers(
     engine: Engine,
-    point: Result,
-    draws: Result,
+    drawn: Result,
     support: Sequence[int],
     lacking: Mapping[str, tuple[str, ...]],
     settings: Settings,
@@ -330,9 +315,9 @@ def answers(
     ``support`` is the last session that each strategy carries, ``lacking`` what the courses of
     each pair fall short of for a verdict.
     """
-    margin, everyone = settings.margin, draws.survival[:, :, 0]
-    difference = _means(point.survival[:, 0], everyone, support, settings)
-    second = _means(point.second, draws.second, support, settings)
+    margin, everyone = settings.margin, drawn.survival[:, :, 0]
+    difference = _means(everyone, support, settings)
+    second = _means(drawn.second, support, settings)
     changes = [k for k in settings.pairs if ">" in k]
     apart = [k for k in changes if difference[k].disagrees(second[k])]
     lacking = {
@@ -341,32 +326,28 @@ def answers(
     reasons = {k: reasons_for(one, margin, lacking[k]) for k, one in difference.items()}
     by_ink = {}
     for group, name in enumerate(INK_GROUPS, start=1):
-        inside = point.survival[:, group], draws.survival[:, :, group]
         reach = [engine.supported_to(place, group) for place in range(len(settings.plans))]
-        by_ink[name] = _means(*inside, reach, settings)
-    by_group, differ = _by_group(engine, point, draws, settings)
+        by_ink[name] = _means(drawn.survival[:, :, group], reach, settings)
+    by_group, differ = _by_group(engine, drawn, settings)
     supported = {}
     for key, pair in settings.pairs.items():
         last = min(support[pair[0]], support[pair[1]], settings.horizon_of(key))
         chosen = last < settings.horizon_of(key)  # by the log, which looking again forbids
         if last >= settings.shortest(*pair) and not (chosen and settings.looking_again):
-            one = _mean(point.survival[:, 0], everyone, pair, last, settings)
+            one = contrast_of(_gaps(everyone, pair, last), settings)
             why = reasons_for(one, margin, lacking[key])
             supported[key] = Supported(last, one, verdict_of(one, margin, why), why)
     return Answers(
         difference=difference,
-        cleared_by={n: _shares(n, point, draws, support, settings) for n in SHOWN_AT},
+        cleared_by={n: _shares(n, drawn, support, settings) for n in SHOWN_AT},
         by_ink=by_ink,
-        unadjusted=_means(point.unadjusted, draws.unadjusted, support, settings),
+        unadjusted=_means(drawn.unadjusted, support, settings),
         second_route=second,
         verdict={k: verdict_of(one, margin, reasons[k]) for k, one in difference.items()},
         reasons=reasons,
         supported=supported,
         means={
-            name: settings.contrast(
-                float(point.survival[place, 0, :last].sum()),
-                float(everyone[:, place, :last].sum(axis=1).std(ddof=1)),
-            )
+            name: contrast_of(everyone[:, place, :last].sum(axis=1), settings)
             for place, name in enumerate(settings.names)
             if support[place] >= (last := settings.reach_of(place))
         },
@@ -375,56 +356,47 @@ def answers(
     )
 
 
-def _means(
-    point: FloatArray, draws: FloatArray, support: Sequence[int], settings: Settings
-) -> dict[str, Contrast]:
+def _means(survival: FloatArray, support: Sequence[int], settings: Settings) -> dict[str, Contrast]:
     return {
-        key: _mean(point, draws, pair, settings.horizon_of(key), settings)
+        key: contrast_of(_gaps(survival, pair, settings.horizon_of(key)), settings)
         if min(support[pair[0]], support[pair[1]]) >= settings.horizon_of(key)
         else Contrast.missing(settings.level)
         for key, pair in settings.pairs.items()
     }
 
 
-# The difference in mean sessions up to the last; replicates without a second route are NaN.
-def _mean(
-    point: FloatArray, draws: FloatArray, pair: tuple[int, int], last: int, settings: Settings
-) -> Contrast:
+# The differences in mean sessions up to the last; replicates without a second route are NaN.
+def _gaps(survival: FloatArray, pair: tuple[int, int], last: int) -> FloatArray:
     left, right = pair
-    gap = float((point[left] - point[right])[:last].sum())
-    moved = (draws[:, left] - draws[:, right])[:, :last].sum(axis=1)
-    return settings.contrast(gap, float(np.nanstd(moved, ddof=1)))
+    return np.asarray((survival[:, left] - survival[:, right])[:, :last].sum(axis=1))
 
 
 # The difference within each level, and Wald's test of whether they differ: from the draws of all
 # levels together, since a client may have courses in several.
 def _by_group(
-    engine: Engine, point: Result, draws: Result, settings: Settings
+    engine: Engine, drawn: Result, settings: Settings
 ) -> tuple[dict[str, dict[str, Contrast]], dict[str, tuple[float, int, float, int]]]:
     places = range(1 + len(INK_GROUPS), len(engine.groups))
     table: dict[str, dict[str, Contrast]] = {engine.groups[place]: {} for place in places}
     differ = {}
-    for key, (left, right) in settings.pairs.items():
+    for key, pair in settings.pairs.items():
         common = {
-            group: min(engine.supported_to(place, group) for place in (left, right))
-            for group in places
+            group: min(engine.supported_to(place, group) for place in pair) for group in places
         }
         last = settings.horizon_of(key)
         if settings.auto and common:
-            last = max(min(last, sorted(common.values())[-2]), settings.shortest(left, right))
-        gaps, moved = [], []
+            last = max(min(last, sorted(common.values())[-2]), settings.shortest(*pair))
+        kept = []
         for place in places:
             contrast = Contrast.missing(settings.level)
             if common[place] >= last:
-                inside = point.survival[:, place], draws.survival[:, :, place]
-                contrast = _mean(*inside, (left, right), last, settings)
-            if contrast.estimate is not None and not contrast.without_width:
-                gaps.append(contrast.estimate)
-                moved.append((inside[1][:, left] - inside[1][:, right])[:, :last].sum(axis=1))
+                gaps = _gaps(drawn.survival[:, :, place], pair, last)
+                contrast = contrast_of(gaps, settings)
+                kept += [gaps] * (not contrast.without_width)
             table[engine.groups[place]][key] = contrast
-        if len(gaps) > 1:
-            apart = np.array(gaps[1:]) - gaps[0]
-            spread = np.atleast_2d(np.cov(np.array(moved[1:]) - moved[0]))
+        if len(kept) > 1:
+            moved = np.array(kept[1:]) - kept[0]
+            apart, spread = moved[:, 0], np.atleast_2d(np.cov(moved[:, 1:]))
             statistic = float(apart @ np.linalg.pinv(spread) @ apart)
             p_value = float(chdtrc(len(apart), statistic))
             differ[key] = (statistic, len(apart), p_value, last)
@@ -432,27 +404,22 @@ def _by_group(
 
 
 def _shares(
-    n: int, point: Result, draws: Result, support: Sequence[int], settings: Settings
+    n: int, drawn: Result, support: Sequence[int], settings: Settings
 ) -> dict[str, Contrast]:
     table = {}
     for key, (left, right) in settings.pairs.items():
-        if n > settings.horizon_of(key) or min(support[left], support[right]) < n:
-            table[key] = Contrast.missing(settings.level)
-            continue
-        gap = point.survival[right, 0, n] - point.survival[left, 0, n]
-        moved = draws.survival[:, right, 0, n] - draws.survival[:, left, 0, n]
-        table[key] = settings.contrast(float(gap), float(moved.std(ddof=1)))
+        table[key] = Contrast.missing(settings.level)
+        if n <= min(settings.horizon_of(key), support[left], support[right]):
+            gaps = drawn.survival[:, right, 0, n] - drawn.survival[:, left, 0, n]
+            table[key] = contrast_of(gaps, settings)
     return table
 
 
-def curve_table(engine: Engine, point: Result, draws: Result, settings: Settings) -> pd.DataFrame:
-    """Return each strategy's curve, for everyone and by ink group, as far as it has support.
-
-    ``low`` and ``high`` hold the middle ``level`` of the resamples at each session.
-    """
+def curve_table(engine: Engine, drawn: Result, settings: Settings) -> pd.DataFrame:
+    """Return each strategy's curve, with its band, for everyone and each group with support."""
     tables = []
     tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
-    low, high = np.quantile(draws.survival, tails, axis=0)
+    low, high = np.quantile(drawn.survival[1:], tails, axis=0)
     for place, plan in enumerate(settings.plans):
         for group, label in enumerate(engine.groups):
             last = engine.supported_to(place, group)
@@ -461,7 +428,7 @@ def curve_table(engine: Engine, point: Result, draws: Result, settings: Settings
                 "group": label,
                 "session": np.arange(1, last + 1),
                 "at_risk": engine.counts(place, group)[0][:last],
-                "survival": point.survival[place, group, 1 : last + 1],
+                "survival": drawn.survival[0, place, group, 1 : last + 1],
                 "low": low[place, group, 1 : last + 1],
                 "high": high[place, group, 1 : last + 1],
             }

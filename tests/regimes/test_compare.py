@@ -1,7 +1,9 @@
-"""Regimes compared on invented clinics whose truth is known, and on logs that cannot answer."""
+"""Regimes compared on clinics whose truth is known, and on logs that cannot answer; plans."""
 
 import json
+import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -9,9 +11,9 @@ import pytest
 
 from benchmarks.clinics import simulate_clinic, study_world
 from forecast.errors import DataError, RequestError
-from forecast.invented import World
+from forecast.invented import World, simulate_log
 from forecast.log import OutcomeLog
-from forecast.regimes.compare import compare_regimes
+from forecast.regimes.compare import compare_regimes, plan_comparison
 from forecast.regimes.trial import trial_rows
 from forecast.regimes.verdict import Contrast, verdict_of, words_for
 
@@ -388,3 +390,52 @@ def test_over_many_clinics_the_answer_holds_and_the_naive_one_does_not(scenario)
         assert verdicts.count("saves") >= 16
     else:
         assert verdicts.count("saves") <= 1
+
+
+@pytest.fixture(scope="module")
+def practice():
+    return simulate_log(400, seed=5)
+
+
+def test_smaller_differences_and_surer_answers_need_more_courses(practice):
+    plans = {d: plan_comparison(practice, difference=d, simulations=100) for d in (1.0, 2.0)}
+    for plan in plans.values():
+        assert 0 < plan.courses[0.8] < plan.courses[0.9]
+        assert plan.more[0.8] == max(0, plan.courses[0.8] - plan.eligible_now)
+        assert plan.cleared[0.8] == pytest.approx(plan.schoenfeld[0.8], rel=0.35)
+        assert plan.design_effect >= 1
+        assert list(plan.to_frame()["chance"]) == [0.8, 0.9]
+    far = replace(plans[1.0], courses={0.8: 1623}, more={0.8: 1223}, years={0.8: 49.6})
+    assert "1,623 courses in all, 1,223 more than now, about 50 years" in far.to_text()
+    assert plans[1.0].courses[0.8] > 2 * plans[2.0].courses[0.8]
+
+
+def test_a_clinic_with_one_regime_can_plan_too(practice):
+    plan = plan_comparison(OutcomeLog.from_frames(practice.courses), difference=2.0, simulations=60)
+    assert plan.eligible_now == 0
+    assert plan.more == plan.courses
+    assert any("One regime only" in note for note in map(str, plan.notes))
+    assert all(math.isfinite(years) and years > 0 for years in plan.years.values())
+
+
+def test_requests_out_of_range_and_logs_too_young_are_refused(practice):
+    with pytest.raises(RequestError, match="difference"):
+        plan_comparison(practice, difference=0)
+    with pytest.raises(RequestError, match="cannot occur"):
+        plan_comparison(practice, difference=14.0)
+    with pytest.raises(DataError, match="were cleared"):
+        plan_comparison(simulate_log(20, seed=1))
+
+
+def test_a_verdict_that_stands_is_not_called_unsettled_by_the_plan():
+    need = np.tile(np.arange(3, 9), 80)
+    log = made_log(need, np.where(np.arange(480) // 6 % 2 == 0, "ns", "ps"))
+    present = compare_regimes(log, replicates=60)
+    assert present.verdict["ps - ns"] == "equivalent"
+    plan = plan_comparison(log, horizon=8, simulations=50, present=present)
+    said = [str(note) for note in plan.notes if note.code == "regimes.plan_verdict_stands"]
+    assert len(said) == 1
+    assert "already says 'equivalent'" in said[0]
+    alone = plan_comparison(log, horizon=8, simulations=50)
+    assert alone.more == plan.more
+    assert not any("stands" in str(note) for note in alone.notes)

@@ -5,22 +5,24 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.causal.rates.agreement import intraclass, one_way_intraclass, random_effects
+    from forecast.causal.rates.groups import (
+        Funnel,
+        PairedDifference,
+        exact_interval,
+        funnel_limits,
+        intraclass,
+        one_way_intraclass,
+        paired_difference,
+        poisson_interval,
+        random_effects,
+        share_at_every_look,
+        wilson_interval,
+    )
     from forecast.causal.rates.logistic import (
         FittedMixedLogistic,
         MixedLogistic,
         cluster_inflation,
         fit_firth,
-    )
-    from forecast.causal.rates.proportions import (
-        Funnel,
-        PairedDifference,
-        exact_interval,
-        funnel_limits,
-        paired_difference,
-        poisson_interval,
-        share_at_every_look,
-        wilson_interval,
     )
 
 

@@ -85,9 +85,19 @@ def _maximise(
     beta[list(held)] = list(held.values())
     free = np.delete(np.arange(X.shape[1]), list(held))
 
+    def penalised() -> tuple[float, FloatArray, FloatArray]:
+        eta = X @ beta
+        share = _expit(eta)
+        weight = n * share * (1 - share)
+        information = X.T @ (weight[:, None] * X)
+        leverage = weight * np.einsum("ij,ij->i", X @ np.linalg.inv(information), X)
+        half_logdet = np.linalg.slogdet(information)[1] / 2
+        loglik = float((y * eta - n * np.logaddexp(0, eta)).sum() + half_logdet)
+        return loglik, X.T @ (y - n * share + leverage * (0.5 - share)), information
+
     def surface(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         beta[free] = values
-        loglik, score, information = _penalised(X, y, n, beta)
+        loglik, score, information = penalised()
         return loglik, score[free], information[np.ix_(free, free)]
 
     beta[free], _, settled = climb(surface, beta[free], settled=1e-18)
@@ -96,22 +106,8 @@ def _maximise(
             "The penalised logistic fit did not settle.",
             "Leave out covariates or join rare levels.",
         )
-    loglik, _, information = _penalised(X, y, n, beta)
+    loglik, _, information = penalised()
     return beta, np.linalg.inv(information).astype(np.float64), loglik
-
-
-def _penalised(
-    X: FloatArray, y: FloatArray, n: FloatArray, beta: FloatArray
-) -> tuple[float, FloatArray, FloatArray]:
-    eta = X @ beta
-    share = _expit(eta)
-    weight = n * share * (1 - share)
-    information = X.T @ (weight[:, None] * X)
-    leverage = weight * np.einsum("ij,ij->i", X @ np.linalg.inv(information), X)
-    half_logdet = np.linalg.slogdet(information)[1] / 2
-    loglik = float((y * eta - n * np.logaddexp(0, eta)).sum() + half_logdet)
-    score = X.T @ (y - n * share + leverage * (0.5 - share))
-    return loglik, score, information
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +160,7 @@ class MixedLogistic:
             )
         strength = np.array([0.0 if name == "intercept" else self.shrink for name in names])
         order = np.argsort(codes, kind="stable")
-        rows = (X[order], y[order], codes[order].astype(np.int64))
-        problem = _Problem(*rows, strength, self)
+        problem = _Problem(X[order], y[order], codes[order].astype(np.int64), strength, self)
         start = np.zeros(X.shape[1] + 1)
         start[0] = np.log(y.sum() / (len(y) - y.sum()))
         start[-1] = 0.5
@@ -243,11 +238,9 @@ class FittedMixedLogistic:
         ``inflation`` multiplies the variance, for example `cluster_inflation`.
         """
         at = self.names.index(name)
-        step = float(self.standard_errors[at])
-        if not 0 < step < 20:
-            step = 1.0
+        error = float(self.standard_errors[at])
+        centre, step = float(self.parameters[at]), error if 0 < error < 20 else 1.0
         loss = self._loss(at, level, inflation)
-        centre = float(self.parameters[at])
         return _crossing(loss, centre, -step), _crossing(loss, centre, step)
 
     def spread_interval(self, *, level: float = 0.95) -> tuple[float, float]:
@@ -315,10 +308,7 @@ class _Problem:
     model: MixedLogistic
 
     def held(self, start: FloatArray, at: int, information: FloatArray) -> FloatArray:
-        """Return the best parameters with one of them as it is in ``start``.
-
-        They lie near parameters whose ``information`` is given: Newton's steps with it settle soon.
-        """
+        """Return the best parameters near those of ``information``, one held as in ``start``."""
         free = np.delete(np.arange(len(start)), at)
         here, point = information[np.ix_(free, free)], start.copy()
 
@@ -344,15 +334,11 @@ class _Problem:
 
     def information(self, parameters: FloatArray) -> FloatArray:
         """Return the second derivatives of the objective, by central differences."""
-        size = len(parameters)
-        second = np.zeros((size, size))
-        for at in range(size):
-            step = np.zeros(size)
-            step[at] = 1e-4 * max(1.0, abs(parameters[at]))
-            above = self.objective(parameters + step)[1]
-            below = self.objective(parameters - step)[1]
-            second[at] = (above - below) / (2 * step[at])
-        return (second + second.T) / 2
+        second = []
+        for step in np.diag(1e-4 * np.maximum(1.0, np.abs(parameters))):
+            above, below = (self.objective(parameters + way * step)[1] for way in (1, -1))
+            second.append((above - below) / (2 * step.max()))
+        return np.asarray(second + np.transpose(second)) / 2
 
     def evaluate(
         self, parameters: FloatArray
@@ -362,9 +348,17 @@ class _Problem:
         The gradient is the mean of the complete-data score over each group's conditional
         distribution (Fisher's identity), by the same quadrature.
         """
-        beta, spread = parameters[:-1], float(parameters[-1])
-        fixed = self.X @ beta
-        mode, width = self._modes(fixed, spread)
+        fixed, spread = self.X @ parameters[:-1], float(parameters[-1])
+        mode: FloatArray = np.zeros(int(self.codes.max()) + 1)  # of each group
+        for _ in range(100):
+            share = _expit(fixed + spread * mode[self.codes])
+            slope = spread * np.bincount(self.codes, self.y - share) - mode
+            curvature = spread**2 * np.bincount(self.codes, share * (1 - share)) + 1
+            step = slope / curvature
+            mode += np.clip(step, -2, 2)
+            if np.abs(step).max() < 1e-9:
+                break
+        width = 1 / np.sqrt(curvature)
         points, weights = _quadrature(self.model.nodes)
         at = mode[:, None] + np.sqrt(2) * width[:, None] * points  # (groups, nodes)
         eta = fixed[:, None] + spread * at[self.codes]
@@ -386,21 +380,6 @@ class _Problem:
         mean = (share * at).sum(axis=1)
         variance = (share * at**2).sum(axis=1) - mean**2
         return loglik, gradient, (spread * mean, abs(spread) * np.sqrt(np.maximum(variance, 0)))
-
-    def _modes(self, fixed: FloatArray, spread: float) -> tuple[FloatArray, FloatArray]:
-        groups = int(self.codes.max()) + 1
-        mode: FloatArray = np.zeros(groups)
-        curvature: FloatArray = np.ones(groups)
-        for _ in range(100):
-            share = _expit(fixed + spread * mode[self.codes])
-            slope = spread * np.bincount(self.codes, self.y - share, groups) - mode
-            weight = np.bincount(self.codes, share * (1 - share), groups)
-            curvature = np.asarray(spread**2 * weight + 1, dtype=np.float64)
-            step = slope / curvature
-            mode += np.clip(step, -2, 2)
-            if np.abs(step).max() < 1e-9:
-                break
-        return mode, 1 / np.sqrt(curvature)
 
 
 def _not_far(parameters: FloatArray) -> FloatArray:
