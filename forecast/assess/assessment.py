@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -27,22 +27,16 @@ from forecast.assess.calibration import (
 )
 from forecast.assess.outcomes import Outcomes, by_subject, last_supported, wilson_interval
 from forecast.assess.reliability import (
+    Coverage,
+    a_calibration,
     calibrations,
+    d_calibration,
     expected_events,
+    interval_coverage,
     observed_to_expected,
     reliability_table,
 )
-from forecast.assess.scores import (
-    Coverage,
-    a_calibration,
-    auc_at,
-    brier,
-    d_calibration,
-    interval_coverage,
-    log_score_terms,
-    uno_concordance,
-)
-from forecast.assess.selection import grouped_folds
+from forecast.assess.scores import auc_at, brier, grouped_folds, log_score_terms, uno_concordance
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
@@ -299,7 +293,6 @@ def _measure_all(
     replicates: int,
     seed: int,
 ) -> pd.DataFrame:
-    """Return the measures, with standard errors by resampling subjects."""
     import pandas as pd
 
     _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
@@ -322,20 +315,16 @@ def _measure_all(
     for place, step in enumerate(steps):
         found["brier", step], found["auc", step] = scores[:, step - 1], areas[:, place]
         found |= {(name, step): values[place] for name, values in calibrated.items()}
-    rows: list[dict[str, Any]] = []
+    rows: list[tuple[str, int | None, float, float]] = []
     for (metric, of_step), values in found.items():
-        row = {"metric": metric, "step": of_step, "value": float(values[0])}
-        rows.append(row | {"standard_error": _spread(values[1:])})
+        drawn = values[1:][np.isfinite(values[1:])]
+        error = float(drawn.std(ddof=1)) if len(drawn) > 1 else np.nan
+        rows.append((metric, of_step, float(values[0]), error))
     for name, test in (("d", d_calibration), ("a", a_calibration)):
         chance = test(predicted, seen, seed=seed).p_value
-        row = {"metric": f"{name}_calibration_p", "value": chance, "standard_error": float("nan")}
-        rows.append(row)
-    return pd.DataFrame(rows).astype({"step": "Int64"})
-
-
-def _spread(values: FloatArray) -> float:
-    known = values[np.isfinite(values)]
-    return float(known.std(ddof=1)) if len(known) > 1 else float("nan")
+        rows.append((f"{name}_calibration_p", None, chance, np.nan))
+    columns = ["metric", "step", "value", "standard_error"]
+    return pd.DataFrame(rows, columns=columns).astype({"step": "Int64"})
 
 
 def _coverage_range(found: Coverage) -> tuple[float, float]:
