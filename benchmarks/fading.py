@@ -28,10 +28,9 @@ from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.forecaster import Forecaster
 from forecast.invented import World
-from forecast.invented.people import YEAR, Crew
 from forecast.invented.sessions import Paths, arrive
 from forecast.invented.simulate import hide
-from forecast.invented.world import CaseMix
+from forecast.invented.world import YEAR, CaseMix, Crew
 from forecast.log import Enquiry, OutcomeLog
 from forecast.survival import CountDistribution
 from forecast.tattoo import INK_GROUPS

@@ -17,7 +17,9 @@ from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import World
-from forecast.invented.people import (
+from forecast.invented.sessions import Paths, arrive, run_sessions
+from forecast.invented.simulate import PACKAGES, SOLD, Luck, hide, live
+from forecast.invented.world import (
     DENSITIES,
     LAYERS,
     ORIGINS,
@@ -26,8 +28,10 @@ from forecast.invented.people import (
     SKIN_TYPES,
     YEAR,
     Attributes,
+    CaseMix,
     Chance,
     Cohort,
+    OwnedLaser,
     draw_age,
     draw_area,
     draw_tattoo_age,
@@ -36,9 +40,6 @@ from forecast.invented.people import (
     pick,
     with_chance,
 )
-from forecast.invented.sessions import Paths, arrive, run_sessions
-from forecast.invented.simulate import PACKAGES, SOLD, Luck, hide, live
-from forecast.invented.world import CaseMix, OwnedLaser
 from forecast.survival import CountDistribution
 from forecast.tattoo import SITES, read_inks
 

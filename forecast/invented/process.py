@@ -8,19 +8,20 @@ import numpy as np
 from scipy.special import gammaincinv, ndtr
 
 from forecast._types import BoolArray, FloatArray
-from forecast.invented.people import (
+from forecast.invented.world import (
     BODY_SITES,
     N_INKS,
     NEVER,
     PATTERNS,
     REFERENCE_CM2,
     REGION_OF_SITE,
+    TABLES,
     Attributes,
     Chance,
     Cohort,
+    World,
     has_ink,
 )
-from forecast.invented.world import TABLES, World
 from forecast.tattoo import SITES
 
 Features = Mapping[str, BoolArray | FloatArray]

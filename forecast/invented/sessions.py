@@ -1,6 +1,6 @@
 """Session by session: what is graded, which regime fires, and when the goal is reached.
 
-How ink goes is the world's mechanism: share, noisy, waning, leaving or practised. Common to all:
+How ink goes is the world's mechanism. Common to all:
 
 - the grading is 100 (1 - remaining x exp(error + grader)), whole percent or as coarse as the grader
   writes (``World.scales``), between 0 and 100;
@@ -17,7 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.invented.people import (
+from forecast.invented.practised import Practised
+from forecast.invented.process import Doses, Leaving, Noisy, Visit, Waning
+from forecast.invented.share import Share
+from forecast.invented.world import (
     NEVER,
     OTHER_COLOURS,
     YEAR,
@@ -25,13 +28,10 @@ from forecast.invented.people import (
     Cohort,
     Crew,
     Rows,
+    World,
     draw_courses,
     has_ink,
 )
-from forecast.invented.practised import Practised
-from forecast.invented.process import Doses, Leaving, Noisy, Visit, Waning
-from forecast.invented.share import Share
-from forecast.invented.world import World
 
 Instead = Callable[[int, BoolArray], BoolArray]
 REVIEWED = 4  # sessions after which the clinic looks at a course anew
@@ -86,55 +86,30 @@ def _grade(
     return np.asarray(np.minimum(held, 100), dtype=np.float64)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Habit:
-    """How the clinic chooses the regime: logits of shape (n,), fixed for the course."""
-
-    world: World
-    taste: FloatArray
-    bought: float  # year from which ps can be chosen
-    owner: BoolArray | None
-
-    @classmethod
-    def of(cls, cohort: Cohort, world: World) -> "_Habit":
-        attributes = cohort.attributes
-        bought = min(
-            (owned.from_year for owned in world.fleet if owned.regime == "ps"), default=NEVER
-        )
-        taste = Crew.of(world).habit[cohort.operator]
-        taste = taste + 0.4 * has_ink(attributes.inks, OTHER_COLOURS)
-        return cls(
-            world,
-            taste=taste + (0.9 * (attributes.density == 2) if world.by_density else 0.0),
-            bought=bought if world.by_calendar or bought == NEVER else 0.0,
-            owner=(cohort.operator == 0) if world.ps_owner else None,
-        )
+def _habit(cohort: Cohort, world: World) -> Callable[..., FloatArray]:
+    """Return what gives the chance of ps at session ``t`` + 1; a course never goes back to ns."""
+    bought = min((owned.from_year for owned in world.fleet if owned.regime == "ps"), default=NEVER)
+    bought = bought if world.by_calendar or bought == NEVER else 0.0
+    taste = Crew.of(world).habit[cohort.operator]
+    taste = taste + 0.4 * has_ink(cohort.attributes.inks, OTHER_COLOURS)
+    taste = taste + (0.9 * (cohort.attributes.density == 2) if world.by_density else 0.0)
 
     def chance_of_ps(
-        self, t: int, day: FloatArray, seen: FloatArray, seen_before: FloatArray, was_ps: BoolArray
+        t: int, day: FloatArray, seen: FloatArray, seen_before: FloatArray, was_ps: BoolArray
     ) -> FloatArray:
-        """Return the chance of ps at session ``t`` + 1; a course never goes back to ns."""
-        world, since = self.world, day / YEAR - self.bought
+        since = day / YEAR - bought
         drift = 0.45 * (np.clip(since, 0, 4) - 2) if world.by_calendar else 0.0
-        logit = -0.3 + self.taste + drift
+        logit = -0.3 + taste + drift
         stalled = (t >= 3) & (seen - seen_before < 4) & (seen < 90)
         if t > 0:
-            logit = -3.0 + 0.5 * self.taste + 0.5 * drift + world.review_effect * (t == REVIEWED)
-            if world.by_stalled:
-                logit = logit + 2.2 * stalled
-        chance = 1 / (1 + np.exp(-logit)) if self.owner is None else 1.0 * self.owner
+            logit = -3.0 + 0.5 * taste + 0.5 * drift + world.review_effect * (t == REVIEWED)
+            logit = logit + 2.2 * (stalled & world.by_stalled)
+        chance = 1.0 * (cohort.operator == 0) if world.ps_owner else 1 / (1 + np.exp(-logit))
         if world.stalled_only and t > 0:
             chance = chance * stalled
         return np.where(was_ps, 1.0, np.where(since >= 0, chance, 0.0))
 
-
-def _dates(cohort: Cohort, chance: Chance) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return days of the sessions, of the visits after them, and log(weeks before / 8)."""
-    gaps = np.maximum(np.round(7 * cohort.spacing[:, None] * np.exp(0.18 * chance.gap)), 21.0)
-    next_day = cohort.start[:, None] + np.cumsum(gaps, axis=1)
-    day = np.hstack([cohort.start[:, None], next_day[:, :-1]])
-    spacing = np.hstack([np.zeros((len(cohort), 1)), np.log(gaps[:, :-1] / 56)])
-    return day, next_day, spacing
+    return chance_of_ps
 
 
 def run_sessions(
@@ -146,26 +121,28 @@ def run_sessions(
     given who would have it.
     """
     process = PROCESSES[world.mechanism](cohort, world)
-    crew, habit = Crew.of(world), _Habit.of(cohort, world)
+    crew, chance_of_ps = Crew.of(world), _habit(cohort, world)
     n, horizon = chance.session.shape
-    day, next_day, weeks = _dates(cohort, chance)
+    gaps = np.maximum(np.round(7 * cohort.spacing[:, None] * np.exp(0.18 * chance.gap)), 21.0)
+    next_day = cohort.start[:, None] + np.cumsum(gaps, axis=1)
+    day = np.hstack([cohort.start[:, None], next_day[:, :-1]])
+    weeks = np.hstack([np.zeros((n, 1)), np.log(gaps[:, :-1] / 56)])  # since the one before, by 8
     coloured = has_ink(cohort.attributes.inks, OTHER_COLOURS)
     gain = np.where(coloured, world.regime_effect_colour, 0.0) + world.regime_effect
     speed = crew.speed[chance.treats]
     error = world.grade_sd * np.clip(chance.grade, -3, 3) + crew.grading[chance.treats]
     scale = np.resize(world.scales, world.operators)
-    pulse, grade = np.zeros((n, horizon), dtype=np.bool_), np.empty((n, horizon))
-    seen = np.empty((n, horizon))
+    pulse = np.zeros((n, horizon), dtype=np.bool_)
+    grade, seen = np.empty((2, n, horizon))
     state, elsewhere_clear = process.begin(cohort, chance)
     goal, whole = world.cleared_at, np.ones(n)
     before = _grade(process.log_left(state), np.zeros(n), scale[cohort.operator], goal)
     last, before_last, ps = before, np.full(n, -100.0), np.zeros(n, dtype=np.bool_)
     for t in range(horizon):
-        ps = chance.pulse[:, t] < habit.chance_of_ps(t, day[:, t], last, before_last, ps)
+        ps = chance.pulse[:, t] < chance_of_ps(t, day[:, t], last, before_last, ps)
         ps = ps if instead is None else instead(t, ps)
         drawn = chance.session[:, t], weeks[:, t], speed[:, t], gain * ps, chance.technique[:, t]
-        visit = Visit(day[:, t], *drawn)
-        state = process.step(state, visit)
+        state = process.step(state, Visit(day[:, t], *drawn))
         left = process.log_left(state)
         pulse[:, t] = ps
         grade[:, t] = _grade(left, error[:, t], scale[chance.treats[:, t]], goal)

@@ -25,7 +25,8 @@ Effects are on the log of the share speed: a session count is multiplied by abou
 import numpy as np
 
 from forecast._types import BoolArray, FloatArray
-from forecast.invented.people import (
+from forecast.invented.process import Features, Visit, log_speeds
+from forecast.invented.world import (
     NEVER,
     OLDER_YEARS,
     OTHER_COLOURS,
@@ -37,10 +38,9 @@ from forecast.invented.people import (
     Attributes,
     Chance,
     Cohort,
+    World,
     has_ink,
 )
-from forecast.invented.process import Features, Visit, log_speeds
-from forecast.invented.world import World
 from forecast.tattoo import INKS, Laser, unreached_inks
 
 

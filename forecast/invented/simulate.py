@@ -2,8 +2,8 @@
 
 How it works is written down where it is carried out: how ink goes with each mechanism (``share``,
 ``practised``, and the others in ``process``), how it is graded and regimes are chosen in
-``sessions``, who comes in ``people``; ``world`` holds every parameter. Regimes follow the calendar,
-density, colours, operator and stalled fading, so that naive comparisons mislead.
+``sessions``; ``world`` holds every parameter and who comes. Regimes follow the calendar, density,
+colours, operator and stalled fading, so that naive comparisons mislead.
 
 After each session that did not reach the goal a client may stop. The log odds rise with slow
 fading as seen so far, after a reaction, when prepaid sessions have just been used up, with
@@ -22,10 +22,21 @@ import pandas as pd
 from forecast._checks import check_seed, check_whole_number
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
-from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort, Crew, Rows
 from forecast.invented.practised import as_practised
 from forecast.invented.sessions import MOST, Paths, arrive
-from forecast.invented.world import TABLES, Mechanism, World, usual_world
+from forecast.invented.world import (
+    PATTERNS,
+    REACH,
+    TABLES,
+    YEAR,
+    Chance,
+    Cohort,
+    Crew,
+    Mechanism,
+    Rows,
+    World,
+    usual_world,
+)
 from forecast.log import LATEST, OutcomeLog, column, column_names
 
 PACKAGES = ("pay_per_session", "block_6", "fixed_price")
@@ -164,8 +175,13 @@ def frames(
         "sessions": sessions_frame(cohort, paths, course, world, rng),
         "gradings": gradings_frame(cohort, paths, course, rng),
         "reactions": reactions_frame(paths, course, rng),
-        "lasers": lasers_frame(world),
-    }
+        "lasers": pd.DataFrame({
+            "laser_id": [laser.laser_id for laser in world.fleet],
+            "regime": [laser.regime for laser in world.fleet],
+            "wavelengths_nm": [";".join(map(str, laser.wavelengths_nm)) for laser in world.fleet],
+            "in_use_from": _dates(np.array([laser.from_year * YEAR for laser in world.fleet])),
+        }),
+    }  # fmt: skip
     if world.mechanism == "practised":
         held = paths.session_no <= course.given[:, None]
         done = {k: getattr(paths, k)[held] for k in ("day", "pulse", "technique", "operator")}
@@ -194,37 +210,25 @@ def stop_reasons(paths: Paths, course: Course, rng: np.random.Generator) -> Word
     return _blank(np.array(list(weights), dtype=object)[pick], course.ended != 2)
 
 
-def money(cohort: Cohort, course: Course) -> tuple[FloatArray, FloatArray]:
-    """Return the price paid so far and the sessions sold in advance (NaN for pay per session)."""
-    single, given = session_price(cohort.attributes.area), course.given
-    blocks, extra = BLOCK * np.ceil(given / BLOCK), np.maximum(given - CAP, 0)
-    paid = [single * given, 0.9 * single * blocks, single * (9 + extra)]
-    sold = [np.nan * blocks, blocks, CAP + 0 * blocks]
-    return np.choose(course.package, paid), np.choose(course.package, sold)
-
-
 def courses_frame(
     cohort: Cohort, paths: Paths, course: Course, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Return the courses table, optional items missing at random."""
-    n = len(cohort)
-    frame = cohort.attributes.enquiries()
-    earliest = np.sort(np.unique(cohort.client, return_index=True)[1])
-    order = np.empty(int(cohort.client.max()) + 1, dtype=np.int64)
-    order[cohort.client[earliest]] = np.arange(len(earliest))
-    reached = np.where(course.lighten & (paths.grade[np.arange(n), course.given - 1] < 95), 1, 0)
-    outcome = np.where(course.ended == 1, reached, np.where(course.ended == 2, 2, 3))
-    paid, sold = money(cohort, course)
-    frame = frame.assign(
+    n, given = len(cohort), course.given
+    lightened = course.lighten & (paths.grade[np.arange(n), given - 1] < 95)
+    ends = [course.ended == 0, course.ended == 2, lightened]
+    single, blocks = session_price(cohort.attributes.area), BLOCK * np.ceil(given / BLOCK)
+    fixed = single * (9 + np.maximum(given - CAP, 0))
+    frame = cohort.attributes.enquiries().assign(
         course_id=course_ids(n),
-        client_id=_codes("P", order[cohort.client], 4),
+        client_id=_codes("P", pd.factorize(cohort.client)[0], 4),
         started_on=_dates(cohort.start),
         goal=np.where(course.lighten, "lighten", "clear").astype(object),
-        sessions_given=course.given,
+        sessions_given=given,
         package=np.array(PACKAGES, dtype=object)[course.package],
-        price_paid=paid,
-        sessions_prepaid=sold,
-        outcome=np.array(["cleared", "lightened", "stopped", "ongoing"], dtype=object)[outcome],
+        price_paid=np.choose(course.package, [single * given, 0.9 * single * blocks, fixed]),
+        sessions_prepaid=np.choose(course.package, [np.nan * blocks, blocks, CAP + 0 * blocks]),
+        outcome=np.select(ends, ["ongoing", "stopped", "lightened"], "cleared").astype(object),
         stop_reason=stop_reasons(paths, course, rng),
         tattoo_id=np.full(n, None, dtype=object),
         half=np.full(n, None, dtype=object),
@@ -340,16 +344,6 @@ def reactions_frame(paths: Paths, course: Course, rng: np.random.Generator) -> p
         "reaction": np.array([*REACTIONS], dtype=object)[kind],
         "severity": _blank(levels[np.minimum(worse, 2)], rng.random(m) < 0.05),
         "lasting": _blank(np.where(lasting, "yes", "no").astype(object), rng.random(m) < 0.08),
-    })  # fmt: skip
-
-
-def lasers_frame(world: World) -> pd.DataFrame:
-    """Return the lasers table."""
-    return pd.DataFrame({
-        "laser_id": [laser.laser_id for laser in world.fleet],
-        "regime": [laser.regime for laser in world.fleet],
-        "wavelengths_nm": [";".join(map(str, laser.wavelengths_nm)) for laser in world.fleet],
-        "in_use_from": _dates(np.array([laser.from_year * YEAR for laser in world.fleet])),
     })  # fmt: skip
 
 
