@@ -235,6 +235,14 @@ def assess_predictions(
     usable = outcomes.entry < horizon
     seen, kept = outcomes.take(usable), predicted[usable]
     judged = tuple(step for step in steps if step <= horizon)
+    messages, n_late = [], int((~usable).sum())
+    if any(step > horizon for step in steps):
+        messages.append(Note("assess.not_judged_beyond", "caution", {"step": horizon}))
+    if n_late:
+        values = {"paths": n_late, "step": horizon}
+        messages.append(Note("assess.entered_late", "caution", values))
+    if seen.n_events < FEWEST_EVENTS:
+        messages.append(Note("assess.few_events", "caution", {"events": seen.n_events}))
     return Assessment(
         scores=_measure_all(
             kept, seen, steps=judged, horizon=horizon, replicates=replicates, seed=seed
@@ -246,21 +254,8 @@ def assess_predictions(
         n_paths=len(seen),
         n_subjects=len(set(seen.subject)),
         n_events=seen.n_events,
-        messages=_doubts(seen, steps, horizon, int((~usable).sum())),
+        messages=tuple(messages),
     )
-
-
-def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> tuple[Note, ...]:
-    messages = []
-    beyond = [step for step in steps if step > horizon]
-    if beyond:
-        messages.append(Note("assess.not_judged_beyond", "caution", {"step": horizon}))
-    if n_late:
-        values = {"paths": n_late, "step": horizon}
-        messages.append(Note("assess.entered_late", "caution", values))
-    if seen.n_events < FEWEST_EVENTS:
-        messages.append(Note("assess.few_events", "caution", {"events": seen.n_events}))
-    return tuple(messages)
 
 
 def _subgroups(
@@ -323,8 +318,8 @@ def _measure_all(
     for name, test in (("d", d_calibration), ("a", a_calibration)):
         chance = test(predicted, seen, seed=seed).p_value
         rows.append((f"{name}_calibration_p", None, chance, np.nan))
-    columns = ["metric", "step", "value", "standard_error"]
-    return pd.DataFrame(rows, columns=columns).astype({"step": "Int64"})
+    names = ["metric", "step", "value", "standard_error"]
+    return pd.DataFrame(rows, columns=names).astype({"step": "Int64"})
 
 
 def _coverage_range(found: Coverage) -> tuple[float, float]:

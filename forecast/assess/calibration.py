@@ -153,15 +153,12 @@ def labels_of(name: str, values: npt.ArrayLike, n: int) -> list[str]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
-    """Paths with predictions by models *not* fitted to them: what a map is fitted to.
-
-    It may shift by ``labels``, a pair of factor and label for each column of the ``design``.
-    """
+    """Paths with predictions by models *not* fitted to them: what a map is fitted to."""
 
     ranges: Ranges
     weight: FloatArray
     observed: BoolArray
-    labels: tuple[tuple[str, str], ...]
+    labels: tuple[tuple[str, str], ...]  # factor and label of each column of the design
     design: FloatArray  # (n, labels), 1 where a path has the label
 
     @classmethod
@@ -187,12 +184,11 @@ class Judged:
     def recalibration(self, shrink: float = SHRINK) -> Recalibration:
         """Return the map that makes the predictions agree with what was seen.
 
-        Maximum likelihood of what is known of each path (the event at its step, or no event yet,
-        given none by its entry), with normal penalties that pull the map to the identity, and that
-        of each group to the overall map. It uses censored paths as they are, needs no weights, and
-        is stable at a few dozen events. ``shrink`` is the standard deviation of the penalties for
-        ``shift`` and ``log(power)``. With too few events for an 80 % interval the power is not
-        allowed above 1: predictions are widened on little evidence, never narrowed.
+        Maximum likelihood of what is known of each path, censored ones as they are, with normal
+        penalties that pull the map to the identity, and that of each group to the overall map.
+        ``shrink`` is the standard deviation of the penalties for ``shift`` and ``log(power)``. With
+        too few events for an 80 % interval the power is not allowed above 1: predictions are
+        widened on little evidence, never narrowed.
         """
         n_events = int((self.observed & (self.weight > 0)).sum())
         counts: Any = {"n_paths": len(self.weight), "n_events": n_events}
@@ -218,10 +214,7 @@ class Judged:
 def fit_map(
     ranges: Ranges, design: FloatArray, weight: FloatArray, spread: FloatArray
 ) -> FloatArray:
-    """Return shift, log power and group shifts, by Newton's method.
-
-    ``spread`` are the standard deviations of their penalties.
-    """
+    """Return shift, log power and group shifts; ``spread`` are the widths of their penalties."""
     precision = spread**-2
     of_shift = np.column_stack([np.ones(len(weight)), np.zeros(len(weight)), design])
 
@@ -262,10 +255,7 @@ class Ranges(NamedTuple):
 def path_loss(
     ranges: Ranges, shift: FloatArray | float, power: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return minus each path's log likelihood, its slopes and its bends.
-
-    Slopes, (2, n), and bends, (2, 2, n), are those in ``shift`` and ``log(power)``.
-    """
+    """Return minus each log likelihood, (n,), its slopes, (2, n), and its bends, (2, 2, n)."""
     mapped, steep = _mapped(*ranges, shift, power)
     crossed = mapped * steep
     # slopes in shift and log power, and bends: twice in shift, in both, twice in log power

@@ -51,20 +51,6 @@ def calibration_error(
     return float(np.average(error, weights=weight)), float(e50), float(e90)
 
 
-# Below, ``logit`` (n,) is that of the chance given to the event, ``happened`` (n,) whether it came,
-# and ``weight`` (sets, n) 0 where that is not known; in each set some had it and some had not.
-
-
-def _slopes(logit: FloatArray, happened: FloatArray, weight: FloatArray) -> FloatArray:
-    known = np.where(weight > 0, logit, np.nan)
-    good = np.nanmax(known, axis=1) - np.nanmin(known, axis=1) >= 1e-9
-    found = np.full((2, len(good)), np.nan)
-    line = np.column_stack([np.ones_like(logit), logit])[None]
-    found[0, good] = _logistic(line, happened, weight[good])[:, 1]
-    found[1, good] = _logistic(line[..., :1], happened, weight[good], logit)[:, 0]
-    return found
-
-
 def _logistic(
     design: FloatArray,
     happened: FloatArray,
@@ -130,18 +116,6 @@ def _curve_basis(logit: FloatArray, inside: BoolArray) -> FloatArray:
     return np.stack([np.ones_like(bend), np.broadcast_to(logit, bend.shape), bend], axis=2)
 
 
-def _errors(logit: FloatArray, happened: FloatArray, weight: FloatArray) -> FloatArray:
-    inside = weight > 0
-    basis = _curve_basis(logit, inside)
-    fitted = _logistic(basis, happened, weight, ridge=np.array([1e-6, 1e-6, 0.1]))
-    log_odds = (basis @ fitted[..., None])[..., 0]
-    chance, curve = (1 / (1 + np.exp(-np.clip(one, -30, 30))) for one in (logit, log_odds))
-    each = zip(curve, weight, inside, strict=True)
-    return np.array(
-        [calibration_error(chance[some], to[some], by[some]) for to, by, some in each]
-    ).T
-
-
 def calibrations(
     distribution: CountDistribution,
     outcomes: Outcomes,
@@ -165,9 +139,24 @@ def calibrations(
         chance, happened = chances[:, step - 1], status.happened[:, step - 1].astype(np.float64)
         logit, weight = np.log(chance / (1 - chance)), status.weight_at(step)
         mixed = ((weight > 0) @ happened > 0) & ((weight > 0) @ (1 - happened) > 0)
-        if mixed.any():
-            known = logit, happened, weight[mixed]
-            found[:, place, mixed] = np.vstack([_slopes(*known), _errors(*known)])
+        if not mixed.any():
+            continue
+        # from here on the sets in which some had the event and some had not
+        weight = weight[mixed]
+        inside, values = weight > 0, np.full((len(MEASURES), len(weight)), np.nan)
+        known = np.where(inside, logit, np.nan)
+        unlike = np.nanmax(known, axis=1) - np.nanmin(known, axis=1) >= 1e-9
+        line = np.column_stack([np.ones_like(logit), logit])[None]
+        values[0, unlike] = _logistic(line, happened, weight[unlike])[:, 1]
+        values[1, unlike] = _logistic(line[..., :1], happened, weight[unlike], logit)[:, 0]
+        basis = _curve_basis(logit, inside)
+        fitted = _logistic(basis, happened, weight, ridge=np.array([1e-6, 1e-6, 0.1]))
+        log_odds = (basis @ fitted[..., None])[..., 0]
+        chance, curve = (1 / (1 + np.exp(-np.clip(one, -30, 30))) for one in (logit, log_odds))
+        for row, some in enumerate(inside):
+            errors = calibration_error(chance[some], curve[row, some], weight[row, some])
+            values[2:, row] = errors
+        found[:, place, mixed] = values
     return dict(zip(MEASURES, found, strict=True))
 
 
@@ -314,17 +303,35 @@ def interval_coverage(
     seen = outcomes.take(keep).up_to(top)
     given = seen.conditioned(CountDistribution(distribution.pmf[keep, :top]))
     watched = still_watched(outcomes, horizon=top)
-    plain, known, weight = _plain(given.interval(level), seen, watched, top)
+
+    low, high = given.interval(level).T
+    # Passing `settled_at` without the event settles it: beyond the interval, or inside for good.
+    settled_at = np.where(np.isinf(high), np.minimum(low - 1, top), high)
+    settled_at = np.maximum(settled_at, seen.entry)
+    by_event = seen.observed & (seen.step <= np.maximum(settled_at, 1))
+    known = by_event | (seen.step >= settled_at)
+    plain = np.where(by_event, (seen.step >= low) & (seen.step <= high), np.isinf(high))
+    until = np.where(by_event, seen.step, settled_at)
+    weight = _since_entry(watched, seen, until - 1)
     n_effective = effective_number(weight[known])
     point = float(np.average(plain[known], weights=weight[known])) if n_effective else np.nan
-    low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
-    ranks = pit_ranges(given, seen)
-    held, worth = _split(given, seen, ranks, watched, level)
-    split, total = float(worth @ held), float(worth.sum())
-    split = split / total if total else np.nan
+    plain_low, plain_high = wilson_interval(float(np.nan_to_num(point)), n_effective)
+
+    first, last = pit_ranges(given, seen)
+    upper = (1 + level) / 2
+    beyond = ~seen.observed & (seen.step == top)
+    held = tie_split_share(first, np.where(beyond, 1.0, last), level=level)
+    # Once the upper end is passed nothing is covered any more, with or without a later event.
+    passed = first >= upper
+    settled_at = np.where(passed, np.minimum(given.quantile(upper), top), seen.step)
+    worth = _since_entry(watched, seen, settled_at - 1)
+    worth = np.where(seen.observed | beyond | passed, worth, 0.0)
+    held = np.where(passed, 0.0, held)
+    total = float(worth.sum())
+    split = float(worth @ held) / total if total else np.nan
     error = error_by_subject(worth * (held - split), seen.subject) / total if total else np.nan
+
     # the chances of an outcome before and after the interval, by Kaplan-Meier on rank
-    tail, (first, last) = (1 - level) / 2, ranks
     reached = np.where(seen.observed, last, first)
     share = seen.weight / seen.weight.sum()
     ends = outcomes.take(keep).conditioned(distribution[keep]).interval(level)
@@ -336,58 +343,23 @@ def interval_coverage(
         known_covered=float(share @ (known & plain)),
         known_missed=float(share @ (known & ~plain)),
         plain=point,
-        plain_low=low,
-        plain_high=high,
+        plain_low=plain_low,
+        plain_high=plain_high,
         tie_split=split,
         tie_split_error=error,
         n_effective=n_effective,
-        below=1 - score_curve(reached, seen.observed, tail, seen.weight),
-        above=score_curve(first, seen.observed, 1 - tail, seen.weight),
+        below=1 - score_curve(reached, seen.observed, (1 - level) / 2, seen.weight),
+        above=score_curve(first, seen.observed, 1 - (1 - level) / 2, seen.weight),
         width=float(share @ (ends[:, 1] - ends[:, 0])),
         open_share=float(share @ (ends[:, 1] > distribution.horizon)),
         supported_to=top,
     )
 
 
-def _plain(
-    ends: FloatArray, seen: Outcomes, watched: FloatArray, top: int
-) -> tuple[BoolArray, BoolArray, FloatArray]:
-    """Return covered, settled and the weight of each path."""
-    low, high = ends.T
-    # Passing `settled_at` without the event settles it: beyond the interval, or inside for good.
-    settled_at = np.where(np.isinf(high), np.minimum(low - 1, top), high)
-    settled_at = np.maximum(settled_at, seen.entry)
-    by_event = seen.observed & (seen.step <= np.maximum(settled_at, 1))
-    by_passing = ~by_event & (seen.step >= settled_at)
-    covered = np.where(by_event, (seen.step >= low) & (seen.step <= high), np.isinf(high))
-    until = np.where(by_event, seen.step, settled_at)
-    weight = _since_entry(watched, seen, np.maximum(until - 1, 0))
-    return covered.astype(bool), by_event | by_passing, weight
-
-
 def _since_entry(watched: FloatArray, seen: Outcomes, until: FloatArray) -> FloatArray:
     until = np.maximum(until, seen.entry).astype(np.int64)
     chance = watched[until] / np.maximum(watched[seen.entry], 1e-12)
     return shares(1.0, chance) * seen.weight
-
-
-def _split(
-    given: CountDistribution,
-    seen: Outcomes,
-    ranks: tuple[FloatArray, FloatArray],
-    watched: FloatArray,
-    level: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return each path's covered share and its weight, 0 where it is not settled."""
-    upper, (low, high) = (1 + level) / 2, ranks
-    beyond = ~seen.observed & (seen.step == given.horizon)
-    covered = tie_split_share(low, np.where(beyond, 1.0, high), level=level)
-    # Once the upper end is passed nothing is covered any more, with or without a later event.
-    passed = low >= upper
-    settled_at = np.where(passed, np.minimum(given.quantile(upper), given.horizon), seen.step)
-    weight = _since_entry(watched, seen, np.maximum(settled_at - 1, 0))
-    settled = seen.observed | beyond | passed
-    return np.where(settled & ~passed, covered, 0.0), np.where(settled, weight, 0.0)
 
 
 def score_curve(
@@ -488,8 +460,9 @@ def tie_split_share(low: FloatArray, high: FloatArray, *, level: float) -> Float
     tail = (1 - check_level(level)) / 2
     inside = np.clip(np.minimum(high, 1 - tail) - np.maximum(low, tail), 0, None)
     # a stretch without length counts whole or not at all
-    point: FloatArray = ((low >= tail) & (low <= 1 - tail)).astype(np.float64)
-    return np.divide(inside, high - low, out=point, where=high - low > 1e-12)
+    share: FloatArray = ((low >= tail) & (low <= 1 - tail)).astype(np.float64)
+    np.divide(inside, high - low, out=share, where=high - low > 1e-12)
+    return share
 
 
 def tie_split_coverage(
