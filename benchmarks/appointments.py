@@ -29,8 +29,7 @@ from forecast import OutcomeLog, fit_forecaster, load_forecaster
 from forecast._jobs import run_units
 from forecast.forecaster import Forecaster
 from forecast.invented import World, usual_world
-from forecast.invented.sessions import MOST, Paths, arrive
-from forecast.invented.simulate import DAY_ONE, Luck, frames, live
+from forecast.invented.simulate import DAY_ONE, MOST, Luck, Paths, arrive, frames, live
 from forecast.invented.world import YEAR, Cohort, Mechanism
 from forecast.log import LATEST
 from forecast.prices import forecast_appointments

@@ -10,8 +10,20 @@ from forecast._checks import check_seed, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import World
-from forecast.invented.sessions import MOST, PROCESSES, Instead, Paths, arrive, run_sessions
-from forecast.invented.simulate import Luck, Simulated, course_ids, frames, live, simulate
+from forecast.invented.simulate import (
+    MOST,
+    PROCESSES,
+    Instead,
+    Luck,
+    Paths,
+    Simulated,
+    arrive,
+    course_ids,
+    frames,
+    live,
+    run_sessions,
+    simulate,
+)
 from forecast.invented.world import YEAR, Chance
 from forecast.log import LATEST, OutcomeLog
 

@@ -28,8 +28,7 @@ from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.forecaster import Forecaster
 from forecast.invented import World
-from forecast.invented.sessions import Paths, arrive
-from forecast.invented.simulate import hide
+from forecast.invented.simulate import Paths, arrive, hide
 from forecast.invented.world import YEAR, CaseMix, Crew
 from forecast.log import Enquiry, OutcomeLog
 from forecast.survival import CountDistribution

@@ -17,8 +17,7 @@ from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import World
-from forecast.invented.sessions import Paths, arrive, run_sessions
-from forecast.invented.simulate import PACKAGES, SOLD, Luck, hide, live
+from forecast.invented.simulate import PACKAGES, SOLD, Luck, Paths, arrive, hide, live, run_sessions
 from forecast.invented.world import (
     DENSITIES,
     LAYERS,

@@ -23,11 +23,7 @@ if TYPE_CHECKING:
     )
     from forecast.assess.calibration import Recalibration, carry_draws, carry_remaining
     from forecast.assess.outcomes import Outcomes, last_supported
-    from forecast.assess.reliability import (
-        interval_coverage,
-        reliability_table,
-        tie_split_coverage,
-    )
+    from forecast.assess.reliability import interval_coverage, reliability_table, tie_split_coverage
     from forecast.assess.scores import (
         LeftOut,
         brier,

@@ -19,7 +19,6 @@ from forecast.assess.calibration import (
     SHRINK,
     Groups,
     Judged,
-    Ranges,
     Recalibration,
     fit_map,
     labels_of,
@@ -91,11 +90,10 @@ class Drift:
                 f"{counted(outcomes.n_events, 'event')} seen.",
                 f"Wait for at least {FEWEST_TO_WATCH} before asking for drift.",
             )
-        ranges, weight = Ranges.of(distribution, outcomes), outcomes.weight
-        none = np.zeros((len(outcomes), 0))
-        found = fit_map(ranges, none, weight, np.full(2, BARELY_HELD))
+        judged, weight = Judged.of(distribution, outcomes), outcomes.weight
+        found = fit_map(judged, np.full(2, BARELY_HELD))
         power = float(np.exp(found[1]))
-        _, first, second = path_loss(ranges, float(found[0]), power)
+        _, first, second = path_loss(judged, float(found[0]), power)
         bread = np.linalg.inv(second @ weight)
         moved = np.column_stack([by_subject(slope * weight, outcomes.subject) for slope in first])
         covariance = bread @ (moved.T @ moved) @ bread

@@ -250,10 +250,7 @@ class Rows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Attributes(Rows):
-    """What the simulator knows of each course; codes point into the log's level lists.
-
-    -1 and NaN are not recorded.
-    """
+    """What is known of each course; codes are into the log's levels, -1 and NaN not recorded."""
 
     skin: IntArray
     site: IntArray
@@ -324,33 +321,6 @@ def pick(chances: FloatArray, uniform: FloatArray) -> IntArray:
     cumulative = np.cumsum(np.broadcast_to(chances, (len(uniform), chances.shape[-1])), axis=1)
     level = (cumulative < uniform[:, None]).sum(axis=1)
     return np.asarray(np.minimum(level, chances.shape[-1] - 1), dtype=np.int64)
-
-
-def draw_attributes(
-    mix: CaseMix, client: IntArray, elsewhere_rate: float, rng: np.random.Generator
-) -> Attributes:
-    """Draw complete attributes of one course per entry of ``client``.
-
-    Courses of one client share age (at the first visit), skin type and smoking.
-    """
-    n, n_clients = len(client), int(client.max()) + 1
-    tables = origin_tables(mix)
-    origin = pick(normal(mix.origin), rng.random(n))
-    drawn = {name: pick(table[origin], rng.random(n)) for name, table in tables.items()}
-    person = rng.random((n_clients, 2))
-    age = draw_age(n_clients, rng)[client]
-    elsewhere = np.where(rng.random(n) < elsewhere_rate, 1 + rng.binomial(5, 0.35, n), 0)
-    return Attributes(
-        skin=pick(normal(mix.skin), person[:, 0])[client],
-        origin=origin,
-        scarring=pick(normal(mix.scarring), rng.random(n)),
-        age=age,
-        area=draw_area(mix, drawn["site"], rng.normal(size=n)),
-        tattoo_age=np.minimum(draw_tattoo_age(mix, rng.normal(size=n)), age - 15),
-        smoker=(person[:, 1] < mix.smoker)[client].astype(np.float64),
-        elsewhere=elsewhere.astype(np.int64),
-        **drawn,
-    )
 
 
 def draw_age(n: int, rng: np.random.Generator) -> FloatArray:
@@ -456,12 +426,30 @@ class Chance(Rows):
 def draw_courses(
     n: int, world: World, rng: np.random.Generator, between: tuple[float, float]
 ) -> Cohort:
-    """Draw ``n`` courses of about ``n`` / 1.25 clients, begun evenly between two days."""
-    size = max(1, round(n / COURSES_PER_CLIENT))
+    """Draw ``n`` courses of about ``n`` / 1.25 clients, begun evenly between two days.
+
+    Courses of one client share age (at the first visit), skin type and smoking.
+    """
+    size, mix = max(1, round(n / COURSES_PER_CLIENT)), world.mix
     client = np.concatenate([np.arange(size), rng.integers(size, size=n - size)])
-    attributes = draw_attributes(world.mix, client, world.elsewhere_rate, rng)
-    person = world.client_sd * rng.standard_normal(size)[client]
-    return with_chance(attributes, person, client, world, rng, between)
+    origin = pick(normal(mix.origin), rng.random(n))
+    drawn = {name: pick(each[origin], rng.random(n)) for name, each in origin_tables(mix).items()}
+    person = rng.random((size, 2))
+    age = draw_age(size, rng)[client]
+    elsewhere = np.where(rng.random(n) < world.elsewhere_rate, 1 + rng.binomial(5, 0.35, n), 0)
+    attributes = Attributes(
+        skin=pick(normal(mix.skin), person[:, 0])[client],
+        origin=origin,
+        scarring=pick(normal(mix.scarring), rng.random(n)),
+        age=age,
+        area=draw_area(mix, drawn["site"], rng.normal(size=n)),
+        tattoo_age=np.minimum(draw_tattoo_age(mix, rng.normal(size=n)), age - 15),
+        smoker=(person[:, 1] < mix.smoker)[client].astype(np.float64),
+        elsewhere=elsewhere.astype(np.int64),
+        **drawn,
+    )
+    frailty = world.client_sd * rng.standard_normal(size)[client]
+    return with_chance(attributes, frailty, client, world, rng, between)
 
 
 def with_chance(
