@@ -262,7 +262,7 @@ def _subgroups(
     import pandas as pd
 
     columns = ["factor", "label", "n_paths", "n_events", "coverage", "coverage_low"]
-    columns += ["coverage_high", "observed_to_expected", "observed_to_expected_error", "verdict"]
+    columns += ["coverage_high", "observed_to_expected", "observed_to_expected_error"]
     rows, found, ratios = [], [], []
     for factor, values in groups.items():
         labels = np.array(labels_of(factor, values, len(seen)))
@@ -273,8 +273,7 @@ def _subgroups(
             ratios.append(observed_to_expected(part, own))
             held = (found[-1].tie_split, *_coverage_range(found[-1]), *ratios[-1])
             rows.append((factor, str(label), len(own), own.n_events, *held))
-    judged = zip(rows, verdicts(found, ratios), strict=True)
-    return pd.DataFrame([(*row, verdict) for row, verdict in judged], columns=columns)
+    return pd.DataFrame(rows, columns=columns).assign(verdict=verdicts(found, ratios))
 
 
 def _measure_all(
@@ -456,15 +455,13 @@ def watch(
     slower = -np.expm1(-ratio * expected)
     gain = np.where(came, np.log(slower / chance), (1 - ratio) * expected)
     steps = pd.DataFrame({"month": day.astype("datetime64[M]"), "seen": came, "expected": chance})
-    by_month = steps.assign(gain=gain).groupby("month").sum()
-    every = pd.date_range(by_month.index.min(), by_month.index.max(), freq="MS")
-    by_month = by_month.reindex(every, fill_value=0.0)
+    by_month = steps.assign(gain=gain).groupby("month").sum().asfreq("MS", fill_value=0.0)
     total = by_month["gain"].to_numpy().cumsum()
     score = total - np.minimum.accumulate(np.minimum(total, 0.0))  # held at zero from below
     years = max(float((day.max() - day.min()).astype(int)) / DAYS, 1 / 12)
     threshold = threshold_for(YEARS * float(expected.sum()) / years, ratio)
     beyond = np.flatnonzero(score > threshold)
-    names = [f"{month:%Y-%m}" for month in every]
+    names = [f"{month:%Y-%m}" for month in by_month.index]
     table = by_month.drop(columns="gain").assign(score=score, month=names)
     table["seen"] = table["seen"].astype(np.int64)
     return Watch(

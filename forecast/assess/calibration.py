@@ -1,8 +1,4 @@
-"""Correct a predicted count distribution by how earlier predictions turned out.
-
-The correction is a map H' = exp(shift) H^power of the cumulative hazard, fitted by the likelihood
-of what was seen; parameter draws around the distribution are moved along.
-"""
+"""Correct a predicted count distribution by how earlier predictions turned out."""
 
 from __future__ import annotations
 

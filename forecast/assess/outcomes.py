@@ -55,19 +55,12 @@ class Outcomes:
     subject: AnyArray = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
-        step = np.array(self.step, dtype=np.int64)
-        n = len(step)
-        entry = np.zeros(n, np.int64) if self.entry is None else self.entry
-        weight = np.ones(n) if self.weight is None else self.weight
-        subject = np.arange(n) if self.subject is None else self.subject
-        arrays = {
-            "step": step,
-            "observed": np.array(self.observed, dtype=bool),
-            "entry": np.array(entry, dtype=np.int64),
-            "weight": np.array(weight, dtype=np.float64),
-            "subject": np.array(subject, dtype=object),
-        }
-        for name, array in arrays.items():
+        n = len(self.step)
+        usual = {"entry": np.zeros(n), "weight": np.ones(n), "subject": np.arange(n)}
+        kinds = (np.int64, np.bool_, np.int64, np.float64, object)
+        for name, kind in zip(Outcomes.__slots__, kinds, strict=True):
+            given = getattr(self, name)
+            array: AnyArray = np.array(usual[name] if given is None else given, dtype=kind)
             if array.shape != (n,):
                 raise DataError(
                     f"{name} has shape {array.shape}, step has {counted(n, 'row')}.",
@@ -75,7 +68,7 @@ class Outcomes:
                 )
             array.setflags(write=False)
             object.__setattr__(self, name, array)
-        bad = (step < 1) | (arrays["entry"] >= step) | (arrays["entry"] < 0)
+        bad = (self.step < 1) | (self.entry >= self.step) | (self.entry < 0)
         if bad.any():
             raise DataError(
                 f"{counted(bad.sum(), 'path')} never watched, first row {bad.argmax()}.",
