@@ -519,7 +519,15 @@ def _run(goal: str, put: Put) -> PooledEvidence:
         return [read_sums[method](answer["sums"]) for answer in put(question)]
 
     try:
-        means = _common_means(first)
+        columns = [answer["columns"] for answer in first]
+        common = [name for name in (*COVARIATES, LIGHTEN) if all(name in one for one in columns)]
+        if not common:
+            raise RequestError(*problem_and_remedy("refused.nothing_shared"))
+        means = {
+            name: sum(one[name]["sum"] for one in columns)
+            / sum(one[name]["courses"] for one in columns)
+            for name in common
+        }
         fitted = joint_fit(SHARED_MODEL, Encoding(tuple((name, None) for name in means)), ask)
         counts = {
             name: sum(int(answer["counts"].get(name) or 0) for answer in first)
@@ -544,15 +552,3 @@ def _run(goal: str, put: Put) -> PooledEvidence:
             Note("sharing.joint_count_twice", "caution"),
         ),
     )
-
-
-def _common_means(first: Answers) -> dict[str, float]:
-    columns = [answer["columns"] for answer in first]
-    common = [name for name in (*COVARIATES, LIGHTEN) if all(name in one for one in columns)]
-    if not common:
-        raise RequestError(*problem_and_remedy("refused.nothing_shared"))
-    return {
-        name: sum(one[name]["sum"] for one in columns)
-        / sum(one[name]["courses"] for one in columns)
-        for name in common
-    }
