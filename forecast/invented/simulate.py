@@ -250,20 +250,6 @@ def slowness(paths: Paths) -> FloatArray:
     return np.where(paths.session_no >= 2, np.clip(1 - fallen / hoped, 0, 1), 0.0)
 
 
-def stopping(
-    paths: Paths, package: IntArray, price: FloatArray, reacted: BoolArray, world: World
-) -> FloatArray:
-    """Return the chance of stopping after each session that did not reach the goal, (n, h)."""
-    k, sold = paths.session_no, package[:, None]
-    used_up = ((sold == 1) & (k % BLOCK == 0)) | ((sold == 2) & (k == CAP))
-    prepaid = ((sold == 1) & ~used_up) | ((sold == 2) & (k < CAP))
-    logit = world.dropout_base - 1.0 * prepaid + 1.1 * used_up
-    logit = logit + 0.3 * np.log(price / 120)[:, None] + 0.08 * np.maximum(k - 10, 0)
-    if world.informative_dropout:
-        logit = logit + world.dropout_slow * slowness(paths) + 0.8 * reacted
-    return np.asarray(1 / (1 + np.exp(-logit)), dtype=np.float64)
-
-
 def session_price(area: FloatArray) -> FloatArray:
     """Return the clinic's price of a single session by area (cm²), to the next 5."""
     return 5.0 * np.round((60 + 8 * np.sqrt(area)) / 5)
@@ -277,13 +263,22 @@ def live(cohort: Cohort, paths: Paths, world: World, luck: Luck, last_day: float
     package = np.asarray(np.searchsorted(np.cumsum(SOLD), luck.sale), dtype=np.int64)
     fluence = 0.2 * luck.fluence + 0.15 * luck.habit
     fluence = fluence + world.work_up * (np.minimum(paths.session_no, 7) - 4)
+    # log odds of a reaction after each session, (n, h)
     skin = cohort.attributes.skin[:, None]
     logit = np.log(world.reaction_rate / (1 - world.reaction_rate))
     logit = logit + 0.35 * (skin == 3) + world.reaction_dark * (skin >= 4) + 1.0 * fluence
     logit = logit + Crew.of(world).reaction[paths.operator] + world.reaction_regime * paths.pulse
     reacted = np.asarray(luck.reacts < 1 / (1 + np.exp(-logit)), dtype=np.bool_)
-    price = session_price(cohort.attributes.area)
-    stops = luck.stops < stopping(paths, package, price, reacted, world)
+    # and of stopping after each that did not reach the goal
+    k, sold = paths.session_no, package[:, None]
+    used_up = ((sold == 1) & (k % BLOCK == 0)) | ((sold == 2) & (k == CAP))
+    prepaid = ((sold == 1) & ~used_up) | ((sold == 2) & (k < CAP))
+    logit = world.dropout_base - 1.0 * prepaid + 1.1 * used_up
+    price = session_price(cohort.attributes.area)[:, None]
+    logit = logit + 0.3 * np.log(price / 120) + 0.08 * np.maximum(k - 10, 0)
+    if world.informative_dropout:
+        logit = logit + world.dropout_slow * slowness(paths) + 0.8 * reacted
+    stops = luck.stops < 1 / (1 + np.exp(-logit))
     stop = np.where(stops.any(axis=1), stops.argmax(axis=1) + 1, horizon + 1)
     end = np.minimum(np.minimum(needed, stop), horizon)
     came = (paths.day <= last_day).sum(axis=1)

@@ -18,7 +18,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from forecast._plain import read
 from forecast._shipped import shipped
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
@@ -197,9 +196,13 @@ def usual_world(mechanism: Mechanism) -> World:
     >>> usual_world("waning").mechanism
     'waning'
     """
-    usual = TABLES["usual"].get(mechanism, {})
-    effects = EFFECTS.get(mechanism, {})
-    return read(World, {**usual, "mechanism": mechanism, "effects": effects})
+    usual = _fixed(TABLES["usual"].get(mechanism, {}))
+    usual["mix"] = CaseMix(**_fixed(usual.get("mix", {})))
+    return World(mechanism=mechanism, effects=dict(EFFECTS.get(mechanism, {})), **usual)
+
+
+def _fixed(table: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: tuple(one) if isinstance(one, list) else one for name, one in table.items()}
 
 
 ORIGINS = column("courses", "origin").levels
