@@ -29,10 +29,8 @@ from forecast import OutcomeLog, fit_forecaster, load_forecaster
 from forecast._jobs import run_units
 from forecast.forecaster import Forecaster
 from forecast.invented import World, usual_world
-from forecast.invented.people import YEAR, Cohort
-from forecast.invented.sessions import MOST, Paths, arrive
-from forecast.invented.simulate import DAY_ONE, Luck, frames, live
-from forecast.invented.world import Mechanism
+from forecast.invented.simulate import DAY_ONE, MOST, Luck, Paths, arrive, frames, live
+from forecast.invented.world import YEAR, Cohort, Mechanism
 from forecast.log import LATEST
 from forecast.prices import forecast_appointments
 
@@ -145,17 +143,11 @@ def one_clinic(unit: tuple[str, int, int, Path | None, bool]) -> dict[str, float
     load = forecast_appointments(forecaster, log, seed=seed)
     first = np.array(load.first_days, dtype="datetime64[D]")
     last = first + np.array(load.days)
-    shift = np.timedelta64(365, "D")
     dates = dates.astype("datetime64[D]")
-    seen = np.array([((dates >= a) & (dates < b)).sum() for a, b in zip(first, last, strict=True)])
-    known = np.array([
-        ((dates[begun] >= a) & (dates[begun] < b)).sum()
-        for a, b in zip(first, last, strict=True)
-    ])  # fmt: skip
-    before = np.array([
-        ((dates >= a - shift) & (dates < b - shift)).sum()
-        for a, b in zip(first, last, strict=True)
-    ])  # fmt: skip
+    seen, known, before = (
+        np.array([((of >= a) & (of < b)).sum() for a, b in zip(first, last, strict=True)])
+        for of in (dates, dates[begun], dates + np.timedelta64(365, "D"))
+    )
     cuts = (np.append(first, last[-1]) - first[0]).astype(int)
     best = known + new_sessions(world, size * YEAR / CUT, cuts, seed)
     draws = load.tallies["sessions"]

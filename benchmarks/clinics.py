@@ -10,9 +10,21 @@ from forecast._checks import check_seed, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import World
-from forecast.invented.people import YEAR, Chance
-from forecast.invented.sessions import MOST, PROCESSES, Instead, Paths, arrive, run_sessions
-from forecast.invented.simulate import Luck, Simulated, course_ids, frames, live, simulate
+from forecast.invented.simulate import (
+    MOST,
+    PROCESSES,
+    Instead,
+    Luck,
+    Paths,
+    Simulated,
+    arrive,
+    course_ids,
+    frames,
+    live,
+    run_sessions,
+    simulate,
+)
+from forecast.invented.world import YEAR, Chance
 from forecast.log import LATEST, OutcomeLog
 
 Scenario = Literal["none", "one saved", "two saved", "harm"]

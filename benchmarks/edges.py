@@ -20,14 +20,14 @@ import numpy as np
 import pandas as pd
 
 from benchmarks.clinics import drawn_world, simulate_clinic
-from benchmarks.estimates import crps, enquiries_of, predicted
+from benchmarks.estimates import crps, predicted
 from benchmarks.truth import fresh_clients, true_distribution
 from forecast import Enquiry, fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import tie_split_coverage
 from forecast.forecaster import Forecaster
 from forecast.invented import World, usual_world
-from forecast.log import OutcomeLog
+from forecast.log import OutcomeLog, enquiries_of
 from forecast.midcourse import remaining_draws
 from forecast.survival import CountDistribution
 from forecast.tattoo import REGIONS

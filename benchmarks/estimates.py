@@ -13,7 +13,6 @@ import time
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from benchmarks.clinics import drawn_world
 from benchmarks.score import score_distribution
@@ -22,19 +21,11 @@ from forecast import fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.forecaster import Forecaster
-from forecast.log import Enquiry
+from forecast.log import Enquiry, enquiries_of
 from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of
 
 HORIZON, LEVEL, FRESH, MANY = 25, 0.8, 2_000, 20_000
-
-
-def enquiries_of(frame: pd.DataFrame) -> list[Enquiry]:
-    """Return the rows as enquiries."""
-    return [
-        Enquiry(**{str(name): value for name, value in row.items()})
-        for row in frame.to_dict("records")
-    ]
 
 
 def predicted(forecaster: Forecaster, enquiries: list[Enquiry]) -> CountDistribution:

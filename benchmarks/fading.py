@@ -28,11 +28,9 @@ from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.forecaster import Forecaster
 from forecast.invented import World
-from forecast.invented.people import YEAR, Crew
-from forecast.invented.sessions import Paths, arrive
-from forecast.invented.simulate import hide
-from forecast.invented.world import CaseMix
-from forecast.log import Enquiry, OutcomeLog
+from forecast.invented.simulate import Paths, arrive, hide
+from forecast.invented.world import YEAR, CaseMix, Crew
+from forecast.log import Enquiry, OutcomeLog, enquiries_of
 from forecast.survival import CountDistribution
 from forecast.tattoo import INK_GROUPS
 
@@ -48,8 +46,7 @@ def fresh_courses(world: World, n: int, seed: int) -> tuple[list[Enquiry], Paths
     """Return clients of the clinic's last two years, and what happens if they go on."""
     rng = np.random.default_rng([seed, 1])
     cohort, _, paths = arrive(n, world, rng, (6 * YEAR, 8 * YEAR), MOST)
-    frame = hide(cohort.attributes.enquiries(), rng)
-    return [Enquiry(**row) for row in frame.to_dict("records")], paths
+    return enquiries_of(hide(cohort.attributes.enquiries(), rng)), paths
 
 
 def updated_clinic(unit: tuple[int, int]) -> dict[str, Numbers]:

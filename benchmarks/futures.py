@@ -11,9 +11,8 @@ from benchmarks.clinics import SimulatedClinic, follow
 from forecast._checks import check_seed, check_whole_number
 from forecast._types import BoolArray, IntArray
 from forecast.errors import RequestError
-from forecast.invented.people import Chance
-from forecast.invented.sessions import MOST, run_sessions
-from forecast.invented.simulate import Luck, live
+from forecast.invented.simulate import MOST, Luck, live, run_sessions
+from forecast.invented.world import Chance
 
 AT_ONCE = 20_000  # futures simulated at once: about 300 MB
 

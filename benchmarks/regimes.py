@@ -30,7 +30,7 @@ import pandas as pd
 from benchmarks.clinics import SimulatedClinic, simulate_clinic, study_world
 from forecast._jobs import run_units
 from forecast.invented import World, usual_world
-from forecast.invented.people import Crew
+from forecast.invented.world import Crew
 from forecast.log import OutcomeLog
 from forecast.regimes import RegimeComparison, compare_regimes, trial_rows
 

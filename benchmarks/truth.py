@@ -17,7 +17,8 @@ from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import World
-from forecast.invented.people import (
+from forecast.invented.simulate import PACKAGES, SOLD, Luck, Paths, arrive, hide, live, run_sessions
+from forecast.invented.world import (
     DENSITIES,
     LAYERS,
     ORIGINS,
@@ -26,8 +27,10 @@ from forecast.invented.people import (
     SKIN_TYPES,
     YEAR,
     Attributes,
+    CaseMix,
     Chance,
     Cohort,
+    OwnedLaser,
     draw_age,
     draw_area,
     draw_tattoo_age,
@@ -36,9 +39,6 @@ from forecast.invented.people import (
     pick,
     with_chance,
 )
-from forecast.invented.sessions import Paths, arrive, run_sessions
-from forecast.invented.simulate import PACKAGES, SOLD, Luck, hide, live
-from forecast.invented.world import CaseMix, OwnedLaser
 from forecast.survival import CountDistribution
 from forecast.tattoo import SITES, read_inks
 
@@ -188,9 +188,9 @@ def read_enquiries(enquiries: "pd.DataFrame") -> Attributes:
 
 def complete(attributes: Attributes, mix: CaseMix, rng: np.random.Generator) -> Attributes:
     """Return the attributes with each missing one drawn from its law given the recorded ones."""
-    n, tables = len(attributes), origin_tables(mix)
+    n = len(attributes)
     likely = np.tile(normal(mix.origin), (n, 1))
-    for name, table in tables.items():
+    for name, table in origin_tables(mix).items():
         likely = likely * table[:, getattr(attributes, name)].T
     origin = np.where(attributes.origin < 0, pick(normal(likely), rng.random(n)), attributes.origin)
     scar = pick(normal(mix.scarring), rng.random(n))
@@ -201,16 +201,15 @@ def complete(attributes: Attributes, mix: CaseMix, rng: np.random.Generator) -> 
     ages = draw_age(n * 20, rng.spawn(1)[0]).reshape(n, 20)
     able = ~(ages - 15 < attributes.tattoo_age[:, None])
     age = ages[np.arange(n), able.argmax(axis=1)]
-    values = {name: getattr(attributes, name) for name in Attributes.__slots__}
-    filled = {
-        "origin": origin,
-        "age": np.where(np.isnan(attributes.age), age, attributes.age),
-        "scarring": np.where(attributes.scarring < 0, scar, attributes.scarring),
-        "area": np.where(np.isnan(attributes.area), area, attributes.area),
-        "tattoo_age": np.where(np.isnan(attributes.tattoo_age), tattoo_age, attributes.tattoo_age),
-        "smoker": np.where(np.isnan(attributes.smoker), smoker, attributes.smoker),
-    }
-    return Attributes(**(values | filled))
+    return replace(
+        attributes,
+        origin=origin,
+        age=np.where(np.isnan(attributes.age), age, attributes.age),
+        scarring=np.where(attributes.scarring < 0, scar, attributes.scarring),
+        area=np.where(np.isnan(attributes.area), area, attributes.area),
+        tattoo_age=np.where(np.isnan(attributes.tattoo_age), tattoo_age, attributes.tattoo_age),
+        smoker=np.where(np.isnan(attributes.smoker), smoker, attributes.smoker),
+    )
 
 
 def _inner(

@@ -30,7 +30,7 @@ ASK = """
 import json, sys
 from forecast import Enquiry, simulate_log
 from forecast.counts.attributes import covariates
-from forecast.invented.people import REACH
+from forecast.invented.world import REACH
 from forecast.log import OutcomeLog, column
 from forecast.log.columns import data_package
 from forecast.reactions.rows import KINDS, OUTCOMES, session_rows

@@ -23,9 +23,14 @@ if TYPE_CHECKING:
     )
     from forecast.assess.calibration import Recalibration, carry_draws, carry_remaining
     from forecast.assess.outcomes import Outcomes, last_supported
-    from forecast.assess.reliability import reliability_table
-    from forecast.assess.scores import brier, interval_coverage, tie_split_coverage
-    from forecast.assess.selection import LeftOut, grouped_folds, predict_left_out, score_candidates
+    from forecast.assess.reliability import interval_coverage, reliability_table, tie_split_coverage
+    from forecast.assess.scores import (
+        LeftOut,
+        brier,
+        grouped_folds,
+        predict_left_out,
+        score_candidates,
+    )
 
 
 __getattr__, __dir__ = door(__name__, __file__)

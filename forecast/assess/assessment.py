@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,6 @@ from forecast.assess.calibration import (
     SHRINK,
     Groups,
     Judged,
-    Ranges,
     Recalibration,
     fit_map,
     labels_of,
@@ -27,22 +26,16 @@ from forecast.assess.calibration import (
 )
 from forecast.assess.outcomes import Outcomes, by_subject, last_supported, wilson_interval
 from forecast.assess.reliability import (
+    Coverage,
+    a_calibration,
     calibrations,
+    d_calibration,
     expected_events,
+    interval_coverage,
     observed_to_expected,
     reliability_table,
 )
-from forecast.assess.scores import (
-    Coverage,
-    a_calibration,
-    auc_at,
-    brier,
-    d_calibration,
-    interval_coverage,
-    log_score_terms,
-    uno_concordance,
-)
-from forecast.assess.selection import grouped_folds
+from forecast.assess.scores import auc_at, brier, grouped_folds, log_score_terms, uno_concordance
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
@@ -97,11 +90,10 @@ class Drift:
                 f"{counted(outcomes.n_events, 'event')} seen.",
                 f"Wait for at least {FEWEST_TO_WATCH} before asking for drift.",
             )
-        ranges, weight = Ranges.of(distribution, outcomes), outcomes.weight
-        none = np.zeros((len(outcomes), 0))
-        found = fit_map(ranges, none, weight, np.full(2, BARELY_HELD))
+        judged, weight = Judged.of(distribution, outcomes), outcomes.weight
+        found = fit_map(judged, np.full(2, BARELY_HELD))
         power = float(np.exp(found[1]))
-        _, first, second = path_loss(ranges, float(found[0]), power)
+        _, first, second = path_loss(judged, float(found[0]), power)
         bread = np.linalg.inv(second @ weight)
         moved = np.column_stack([by_subject(slope * weight, outcomes.subject) for slope in first])
         covariance = bread @ (moved.T @ moved) @ bread
@@ -241,6 +233,14 @@ def assess_predictions(
     usable = outcomes.entry < horizon
     seen, kept = outcomes.take(usable), predicted[usable]
     judged = tuple(step for step in steps if step <= horizon)
+    messages, n_late = [], int((~usable).sum())
+    if any(step > horizon for step in steps):
+        messages.append(Note("assess.not_judged_beyond", "caution", {"step": horizon}))
+    if n_late:
+        values = {"paths": n_late, "step": horizon}
+        messages.append(Note("assess.entered_late", "caution", values))
+    if seen.n_events < FEWEST_EVENTS:
+        messages.append(Note("assess.few_events", "caution", {"events": seen.n_events}))
     return Assessment(
         scores=_measure_all(
             kept, seen, steps=judged, horizon=horizon, replicates=replicates, seed=seed
@@ -252,21 +252,8 @@ def assess_predictions(
         n_paths=len(seen),
         n_subjects=len(set(seen.subject)),
         n_events=seen.n_events,
-        messages=_doubts(seen, steps, horizon, int((~usable).sum())),
+        messages=tuple(messages),
     )
-
-
-def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> tuple[Note, ...]:
-    messages = []
-    beyond = [step for step in steps if step > horizon]
-    if beyond:
-        messages.append(Note("assess.not_judged_beyond", "caution", {"step": horizon}))
-    if n_late:
-        values = {"paths": n_late, "step": horizon}
-        messages.append(Note("assess.entered_late", "caution", values))
-    if seen.n_events < FEWEST_EVENTS:
-        messages.append(Note("assess.few_events", "caution", {"events": seen.n_events}))
-    return tuple(messages)
 
 
 def _subgroups(
@@ -275,7 +262,7 @@ def _subgroups(
     import pandas as pd
 
     columns = ["factor", "label", "n_paths", "n_events", "coverage", "coverage_low"]
-    columns += ["coverage_high", "observed_to_expected", "observed_to_expected_error", "verdict"]
+    columns += ["coverage_high", "observed_to_expected", "observed_to_expected_error"]
     rows, found, ratios = [], [], []
     for factor, values in groups.items():
         labels = np.array(labels_of(factor, values, len(seen)))
@@ -286,8 +273,7 @@ def _subgroups(
             ratios.append(observed_to_expected(part, own))
             held = (found[-1].tie_split, *_coverage_range(found[-1]), *ratios[-1])
             rows.append((factor, str(label), len(own), own.n_events, *held))
-    judged = zip(rows, verdicts(found, ratios), strict=True)
-    return pd.DataFrame([(*row, verdict) for row, verdict in judged], columns=columns)
+    return pd.DataFrame(rows, columns=columns).assign(verdict=verdicts(found, ratios))
 
 
 def _measure_all(
@@ -299,7 +285,6 @@ def _measure_all(
     replicates: int,
     seed: int,
 ) -> pd.DataFrame:
-    """Return the measures, with standard errors by resampling subjects."""
     import pandas as pd
 
     _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
@@ -322,20 +307,16 @@ def _measure_all(
     for place, step in enumerate(steps):
         found["brier", step], found["auc", step] = scores[:, step - 1], areas[:, place]
         found |= {(name, step): values[place] for name, values in calibrated.items()}
-    rows: list[dict[str, Any]] = []
+    rows: list[tuple[str, int | None, float, float]] = []
     for (metric, of_step), values in found.items():
-        row = {"metric": metric, "step": of_step, "value": float(values[0])}
-        rows.append(row | {"standard_error": _spread(values[1:])})
+        drawn = values[1:][np.isfinite(values[1:])]
+        error = float(drawn.std(ddof=1)) if len(drawn) > 1 else np.nan
+        rows.append((metric, of_step, float(values[0]), error))
     for name, test in (("d", d_calibration), ("a", a_calibration)):
         chance = test(predicted, seen, seed=seed).p_value
-        row = {"metric": f"{name}_calibration_p", "value": chance, "standard_error": float("nan")}
-        rows.append(row)
-    return pd.DataFrame(rows).astype({"step": "Int64"})
-
-
-def _spread(values: FloatArray) -> float:
-    known = values[np.isfinite(values)]
-    return float(known.std(ddof=1)) if len(known) > 1 else float("nan")
+        rows.append((f"{name}_calibration_p", None, chance, np.nan))
+    names = ["metric", "step", "value", "standard_error"]
+    return pd.DataFrame(rows, columns=names).astype({"step": "Int64"})
 
 
 def _coverage_range(found: Coverage) -> tuple[float, float]:
@@ -474,15 +455,13 @@ def watch(
     slower = -np.expm1(-ratio * expected)
     gain = np.where(came, np.log(slower / chance), (1 - ratio) * expected)
     steps = pd.DataFrame({"month": day.astype("datetime64[M]"), "seen": came, "expected": chance})
-    by_month = steps.assign(gain=gain).groupby("month").sum()
-    every = pd.date_range(by_month.index.min(), by_month.index.max(), freq="MS")
-    by_month = by_month.reindex(every, fill_value=0.0)
+    by_month = steps.assign(gain=gain).groupby("month").sum().asfreq("MS", fill_value=0.0)
     total = by_month["gain"].to_numpy().cumsum()
     score = total - np.minimum.accumulate(np.minimum(total, 0.0))  # held at zero from below
     years = max(float((day.max() - day.min()).astype(int)) / DAYS, 1 / 12)
     threshold = threshold_for(YEARS * float(expected.sum()) / years, ratio)
     beyond = np.flatnonzero(score > threshold)
-    names = [f"{month:%Y-%m}" for month in every]
+    names = [f"{month:%Y-%m}" for month in by_month.index]
     table = by_month.drop(columns="gain").assign(score=score, month=names)
     table["seen"] = table["seen"].astype(np.int64)
     return Watch(

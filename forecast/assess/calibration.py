@@ -1,14 +1,10 @@
-"""Correct a predicted count distribution by how earlier predictions turned out.
-
-The correction is a map H' = exp(shift) H^power of the cumulative hazard, fitted by the likelihood
-of what was seen; parameter draws around the distribution are moved along.
-"""
+"""Correct a predicted count distribution by how earlier predictions turned out."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -109,9 +105,7 @@ class Recalibration:
     def enough_for(self, level: float) -> bool:
         """Return whether each tail outside ``level`` holds about three of the events used.
 
-        That is 30 events at 80 % and 60 at 90 %: with fewer, simulated samples at their worst
-        cover several points less than they say, and the wider of corrected and uncorrected is
-        used.
+        With fewer, simulated samples at their worst cover several points less than they say.
         """
         return self.n_events * (1 - check_level(level)) / 2 >= EVENTS_PER_TAIL - 1e-9
 
@@ -155,13 +149,15 @@ def labels_of(name: str, values: npt.ArrayLike, n: int) -> list[str]:
 class Judged:
     """Paths with predictions by models *not* fitted to them: what a map is fitted to.
 
-    It may shift by ``labels``, a pair of factor and label for each column of the ``design``.
+    Predictions are three cumulative hazards: by the entry, before and by what was seen. A path
+    censored after step C lies between the chance by C and 1.
     """
 
-    ranges: Ranges
+    log_hazard: FloatArray  # (3, n)
+    certain: BoolArray  # (3, n): where the chance is 1
     weight: FloatArray
     observed: BoolArray
-    labels: tuple[tuple[str, str], ...]
+    labels: tuple[tuple[str, str], ...]  # factor and label of each column of the design
     design: FloatArray  # (n, labels), 1 where a path has the label
 
     @classmethod
@@ -175,24 +171,27 @@ class Judged:
             distinct = np.unique(own)
             labels += [(factor, str(label)) for label in distinct]
             columns.append((own[:, None] == distinct).astype(np.float64))
-        ranges = Ranges.of(predicted, outcomes)
-        return cls(ranges, outcomes.weight, outcomes.observed, tuple(labels), np.hstack(columns))
+        outcomes.check_matches(predicted)
+        seen = outcomes.up_to(predicted.horizon)
+        by_step = np.hstack([np.zeros((len(seen), 1)), predicted.cdf()])
+        entered = by_step[np.arange(len(seen)), seen.entry]
+        ranges = _log_hazard(np.stack([entered, *seen.stretch(predicted)]))
+        return cls(*ranges, outcomes.weight, outcomes.observed, tuple(labels), np.hstack(columns))
 
     def take(self, rows: BoolArray) -> Judged:
         """Return some of the paths."""
-        ranges = Ranges(self.ranges.log_hazard[:, rows], self.ranges.certain[:, rows])
+        ranges = self.log_hazard[:, rows], self.certain[:, rows]
         own = self.weight[rows], self.observed[rows]
-        return Judged(ranges, *own, self.labels, self.design[rows])
+        return Judged(*ranges, *own, self.labels, self.design[rows])
 
     def recalibration(self, shrink: float = SHRINK) -> Recalibration:
         """Return the map that makes the predictions agree with what was seen.
 
-        Maximum likelihood of what is known of each path (the event at its step, or no event yet,
-        given none by its entry), with normal penalties that pull the map to the identity, and that
-        of each group to the overall map. It uses censored paths as they are, needs no weights, and
-        is stable at a few dozen events. ``shrink`` is the standard deviation of the penalties for
-        ``shift`` and ``log(power)``. With too few events for an 80 % interval the power is not
-        allowed above 1: predictions are widened on little evidence, never narrowed.
+        Maximum likelihood of what is known of each path, censored ones as they are, with normal
+        penalties that pull the map to the identity, and that of each group to the overall map.
+        ``shrink`` is the standard deviation of the penalties for ``shift`` and ``log(power)``. With
+        too few events for an 80 % interval the power is not allowed above 1: predictions are
+        widened on little evidence, never narrowed.
         """
         n_events = int((self.observed & (self.weight > 0)).sum())
         counts: Any = {"n_paths": len(self.weight), "n_events": n_events}
@@ -201,7 +200,7 @@ class Judged:
             message = f"{events}: too few to correct the predictions, left as they are."
             return Recalibration(**counts, messages=(message,))
         spread = np.r_[shrink, shrink, np.full(len(self.labels), GROUP_SHRINK)]
-        shift, log_power, *own = fit_map(self.ranges, self.design, self.weight, spread).tolist()
+        shift, log_power, *own = fit_map(self, spread).tolist()
         shifts: dict[str, dict[str, float]] = {}
         for (name, label), value in zip(self.labels, own, strict=True):
             shifts.setdefault(name, {})[label] = value
@@ -215,19 +214,14 @@ class Judged:
         return replace(found, power=min(found.power, 1.0), messages=(message,))
 
 
-def fit_map(
-    ranges: Ranges, design: FloatArray, weight: FloatArray, spread: FloatArray
-) -> FloatArray:
-    """Return shift, log power and group shifts, by Newton's method.
-
-    ``spread`` are the standard deviations of their penalties.
-    """
-    precision = spread**-2
-    of_shift = np.column_stack([np.ones(len(weight)), np.zeros(len(weight)), design])
+def fit_map(judged: Judged, spread: FloatArray) -> FloatArray:
+    """Return shift, log power and group shifts; ``spread`` are the widths of their penalties."""
+    precision, weight = spread**-2, judged.weight
+    of_shift = np.column_stack([np.ones(len(weight)), np.zeros(len(weight)), judged.design])
 
     def at(place: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         power = float(np.exp(np.clip(place[1], -5, 5)))
-        value, first, second = path_loss(ranges, of_shift @ place, power)
+        value, first, second = path_loss(judged, of_shift @ place, power)
         slope = -precision * place - of_shift.T @ (weight * first[0])
         slope[1] -= weight @ first[1]
         bend = np.diag(precision) + (of_shift.T * (weight * second[0, 0])) @ of_shift
@@ -240,33 +234,11 @@ def fit_map(
     return climb(at, np.zeros(len(spread)), settled=SETTLED)[0]
 
 
-class Ranges(NamedTuple):
-    """By the entry, before and by what was seen, (3, n): log cumulative hazards, as predicted.
-
-    A path censored after step C lies between the chance by C and 1.
-    """
-
-    log_hazard: FloatArray
-    certain: BoolArray  # where the chance is 1
-
-    @classmethod
-    def of(cls, distribution: CountDistribution, outcomes: Outcomes) -> Ranges:
-        """Return those of what was seen of each path."""
-        outcomes.check_matches(distribution)
-        seen = outcomes.up_to(distribution.horizon)
-        by_step = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
-        entered = by_step[np.arange(len(seen)), seen.entry]
-        return cls(*_log_hazard(np.stack([entered, *seen.stretch(distribution)])))
-
-
 def path_loss(
-    ranges: Ranges, shift: FloatArray | float, power: float
+    judged: Judged, shift: FloatArray | float, power: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return minus each path's log likelihood, its slopes and its bends.
-
-    Slopes, (2, n), and bends, (2, 2, n), are those in ``shift`` and ``log(power)``.
-    """
-    mapped, steep = _mapped(*ranges, shift, power)
+    """Return minus each log likelihood, (n,), its slopes, (2, n), and its bends, (2, 2, n)."""
+    mapped, steep = _mapped(judged.log_hazard, judged.certain, shift, power)
     crossed = mapped * steep
     # slopes in shift and log power, and bends: twice in shift, in both, twice in log power
     slopes, bends = (mapped, crossed), (mapped, crossed, crossed * (steep + 1))

@@ -55,19 +55,12 @@ class Outcomes:
     subject: AnyArray = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
-        step = np.array(self.step, dtype=np.int64)
-        n = len(step)
-        entry = np.zeros(n, np.int64) if self.entry is None else self.entry
-        weight = np.ones(n) if self.weight is None else self.weight
-        subject = np.arange(n) if self.subject is None else self.subject
-        arrays = {
-            "step": step,
-            "observed": np.array(self.observed, dtype=bool),
-            "entry": np.array(entry, dtype=np.int64),
-            "weight": np.array(weight, dtype=np.float64),
-            "subject": np.array(subject, dtype=object),
-        }
-        for name, array in arrays.items():
+        n = len(self.step)
+        usual = {"entry": np.zeros(n), "weight": np.ones(n), "subject": np.arange(n)}
+        kinds = (np.int64, np.bool_, np.int64, np.float64, object)
+        for name, kind in zip(Outcomes.__slots__, kinds, strict=True):
+            given = getattr(self, name)
+            array: AnyArray = np.array(usual[name] if given is None else given, dtype=kind)
             if array.shape != (n,):
                 raise DataError(
                     f"{name} has shape {array.shape}, step has {counted(n, 'row')}.",
@@ -75,7 +68,7 @@ class Outcomes:
                 )
             array.setflags(write=False)
             object.__setattr__(self, name, array)
-        bad = (step < 1) | (arrays["entry"] >= step) | (arrays["entry"] < 0)
+        bad = (self.step < 1) | (self.entry >= self.step) | (self.entry < 0)
         if bad.any():
             raise DataError(
                 f"{counted(bad.sum(), 'path')} never watched, first row {bad.argmax()}.",
@@ -94,6 +87,20 @@ class Outcomes:
     def n_events(self) -> int:
         """How many paths were seen to reach the event."""
         return int((self.observed & (self.weight > 0)).sum())
+
+    def at_risk(self, steps: IntArray) -> BoolArray:
+        """Return whether each path is watched in each of ``steps``, (n, steps)."""
+        return np.asarray((self.entry[:, None] < steps) & (self.step[:, None] >= steps))
+
+    def leaving(self, last: int) -> tuple[BoolArray, BoolArray]:
+        """Return who could drop out at steps 1 to ``last``, and who did, (n, last) each.
+
+        At a step the event comes first, so a path with its event there cannot drop out there.
+        """
+        steps = np.arange(1, last + 1)
+        here = self.step[:, None] == steps
+        could = self.at_risk(steps) & ~(here & self.observed[:, None])
+        return could, here & ~self.observed[:, None]
 
     def take(self, rows: IntArray | BoolArray) -> Outcomes:
         """Return the paths asked for, by position or by a mask."""
@@ -151,6 +158,11 @@ def by_subject(values: FloatArray, subject: AnyArray) -> FloatArray:
     return np.asarray(np.bincount(owner, weights=values), dtype=np.float64)
 
 
+def error_by_subject(moves: FloatArray, subject: AnyArray) -> float:
+    """Return the standard error of a sum that each path ``moves``, paths of a subject together."""
+    return float(np.sqrt((by_subject(moves, subject) ** 2).sum()))
+
+
 SUPPORT = 5
 
 
@@ -159,17 +171,11 @@ def still_watched(
 ) -> FloatArray:
     """Return the chance of being watched still after steps 0 to ``horizon``, (..., horizon + 1).
 
-    Kaplan-Meier for dropping out. At a step the event comes first, so a path with its event there
-    cannot drop out there. Paths that entered late count from their entry on. ``weight``, (..., n),
-    stands in for that of the outcomes.
+    Kaplan-Meier for dropping out; ``weight``, (..., n), stands in for that of the outcomes.
     """
     each = outcomes.weight if weight is None else weight
-    steps = np.arange(1, horizon + 1)
-    here = outcomes.step[:, None] == steps
-    at_risk = (outcomes.entry[:, None] < steps) & (outcomes.step[:, None] >= steps)
-    event = here & outcomes.observed[:, None]
-    could, left = each @ (at_risk & ~event), each @ (here & ~outcomes.observed[:, None])
-    stayed = np.cumprod(1 - shares(left, could), axis=-1)
+    could, left = outcomes.leaving(horizon)
+    stayed = np.cumprod(1 - shares(each @ left, each @ could), axis=-1)
     return np.concatenate([np.ones((*stayed.shape[:-1], 1)), stayed], axis=-1)
 
 
@@ -182,9 +188,8 @@ def last_supported(outcomes: Outcomes) -> int:
     2
     """
     steps = np.arange(1, int(outcomes.step.max()) + 1)
-    counted = (outcomes.weight > 0)[:, None]
-    watched = (outcomes.entry[:, None] < steps) & (outcomes.step[:, None] >= steps) & counted
-    enough = np.flatnonzero(watched.sum(axis=0) >= SUPPORT)
+    watched = outcomes.at_risk(steps)[outcomes.weight > 0].sum(axis=0)
+    enough = np.flatnonzero(watched >= SUPPORT)
     return int(steps[enough[-1]]) if len(enough) else 1
 
 
@@ -200,18 +205,13 @@ class KnownStatus:
     paths: FloatArray  # (..., horizon): the weight of all paths that had entered, known or not
 
     def weight_at(self, step: int) -> FloatArray:
-        """Return the paths' weights over the chance that their status is known, (..., n).
-
-        0 where it is not.
-        """
+        """Return weights over the chance that the status is known, 0 where it is not, (..., n)."""
         chance = self.watched[..., self.settled[:, step - 1]]
         return shares(self.each * self.known[:, step - 1], chance)
 
 
 def known_status(outcomes: Outcomes, horizon: int, weight: FloatArray | None = None) -> KnownStatus:
-    """Return the status at steps 1 to ``horizon``, weighted for censoring by `still_watched`.
-
-    ``weight``, (..., n), stands in for that of the outcomes.
+    """Return the status at steps 1 to ``horizon``; ``weight``, (..., n), stands in for their own.
 
     An event at step t is weighted by the chance of being watched just before t, after Graf et al.
     (1999, Stat Med 18:2529); a path without the event after step k by the chance just before k,
@@ -222,18 +222,15 @@ def known_status(outcomes: Outcomes, horizon: int, weight: FloatArray | None = N
     steps, watched = np.arange(1, horizon + 1), still_watched(outcomes, horizon=horizon, weight=own)
     entered = outcomes.entry[:, None] < steps
     happened = (outcomes.step[:, None] <= steps) & outcomes.observed[:, None]
-    free = (outcomes.step[:, None] >= steps) & ~happened & entered
+    known = happened | outcomes.at_risk(steps)
     # A path that entered late is scored on what was left, so only dropping out since then counts.
     each = own * np.maximum(watched[..., np.minimum(outcomes.entry, horizon)], 1e-12)
     settled = np.minimum(outcomes.step[:, None], steps) - 1
-    return KnownStatus(happened, happened | free, settled, watched, each, own @ entered)
+    return KnownStatus(happened, known, settled, watched, each, own @ entered)
 
 
 def wilson_interval(share: float, n: float) -> tuple[float, float]:
-    """Return the 95 % score interval of a proportion from ``n`` rows, which need not be whole.
-
-    Wilson (1927, JASA 22:209); with weights, ``n`` is the effective size.
-    """
+    """Return Wilson's 95 % interval (1927, JASA 22:209) of a share of ``n`` rows, if effective."""
     wide = NormalDist().inv_cdf(0.975)
     if n <= 0:
         return 0.0, 1.0

@@ -8,19 +8,20 @@ import numpy as np
 from scipy.special import gammaincinv, ndtr
 
 from forecast._types import BoolArray, FloatArray
-from forecast.invented.people import (
+from forecast.invented.world import (
     BODY_SITES,
     N_INKS,
     NEVER,
     PATTERNS,
     REFERENCE_CM2,
     REGION_OF_SITE,
+    TABLES,
     Attributes,
     Chance,
     Cohort,
+    World,
     has_ink,
 )
-from forecast.invented.world import TABLES, World
 from forecast.tattoo import SITES
 
 Features = Mapping[str, BoolArray | FloatArray]
@@ -78,14 +79,11 @@ class Doses(ABC):
 
     def begin(self, cohort: Cohort, chance: Chance) -> tuple[FloatArray, BoolArray]:
         """Return the dose given elsewhere, and whether it had already cleared the tattoo."""
-        dose, none = np.zeros(len(cohort)), np.zeros(len(cohort))
-        cleared = np.zeros(len(cohort), dtype=np.bool_)
-        for t in range(chance.before.shape[1]):
-            had = t < cohort.attributes.elsewhere
-            visit = Visit(cohort.start, chance.before[:, t], none, none, none, none)
-            dose = np.where(had, self.step(dose, visit), dose)
-            cleared |= had & (self.log_left(dose) <= np.log(1 - self.world.cleared_at / 100))
-        return dose, cleared
+        dose = none = np.zeros(len(cohort))
+        for t, drawn in enumerate(chance.before.T):
+            visit = Visit(cohort.start, drawn, none, none, none, none)
+            dose = np.where(t < cohort.attributes.elsewhere, self.step(dose, visit), dose)
+        return dose, self.log_left(dose) <= np.log(1 - self.world.cleared_at / 100)
 
     def step(self, state: FloatArray, visit: Visit) -> FloatArray:
         """Return the dose after one more session."""
@@ -123,8 +121,6 @@ class Waning(Doses):
     dense ink, area: Bencini et al. 2012, Arch Dermatol 148:1364; amateur tattoos and single
     colours: Prinz et al. 2004, Br J Dermatol 150:245). Fresh tattoos are slower here: unlike
     elsewhere. Light colours often leave a remnant for good (common practice, no published share).
-
-    The dose is the sum over sessions; chance of a session is log-normal, ``session_sd``.
     """
 
     def features(self, attributes: Attributes) -> Features:

@@ -25,7 +25,8 @@ Effects are on the log of the share speed: a session count is multiplied by abou
 import numpy as np
 
 from forecast._types import BoolArray, FloatArray
-from forecast.invented.people import (
+from forecast.invented.process import Features, Visit, log_speeds
+from forecast.invented.world import (
     NEVER,
     OLDER_YEARS,
     OTHER_COLOURS,
@@ -37,10 +38,9 @@ from forecast.invented.people import (
     Attributes,
     Chance,
     Cohort,
+    World,
     has_ink,
 )
-from forecast.invented.process import Features, Visit, log_speeds
-from forecast.invented.world import World
 from forecast.tattoo import INKS, Laser, unreached_inks
 
 
@@ -49,9 +49,20 @@ class Share:
 
     def __init__(self, cohort: Cohort, world: World) -> None:
         self.world = world
-        self.share_day, shares = reach_shares(world)
+        reached = {ink: reach_day(ink, world) for ink in INKS}
+        days = sorted({*reached.values(), NEVER})
+        shares = np.zeros((2, len(PATTERNS), len(days)))  # in the second the last colour resists
+        for row, pattern in enumerate(PATTERNS):
+            inks = pattern.split(";")
+            for ink in inks:
+                part = 3 if ink == "black" else 1
+                resists = ink == inks[-1] and ink != "black"
+                shares[0, row, days.index(reached[ink])] += part
+                shares[1, row, -1 if resists else days.index(reached[ink])] += part
+        shares /= shares.sum(axis=2, keepdims=True)
         resistant = (cohort.resists < world.resistant_rate).astype(np.int64)
-        self.share = shares[resistant, cohort.attributes.inks]
+        self.share_day = np.array(days)  # on which inks come within reach, (m,)
+        self.share = shares[resistant, cohort.attributes.inks]  # what does on each day, (n, m)
         self.log_speed = log_speeds(world, features(cohort.attributes)) + cohort.frailty
 
     def begin(self, cohort: Cohort, chance: Chance) -> tuple[FloatArray, BoolArray]:
@@ -110,21 +121,3 @@ def reach_day(ink: str, world: World) -> float:
         if not unreached_inks(ink, [Laser(laser.regime, laser.wavelengths_nm)])
     ]
     return max(0.0, min(usable)) if usable else NEVER
-
-
-def reach_shares(world: World) -> tuple[FloatArray, FloatArray]:
-    """Return the days on which inks come within reach, (m,), and what does on each.
-
-    (2, patterns, m); the last day is never. In the second table the last colour resists for ever.
-    """
-    reached = {ink: reach_day(ink, world) for ink in INKS}
-    days = sorted({*reached.values(), NEVER})
-    shares = np.zeros((2, len(PATTERNS), len(days)))
-    for row, pattern in enumerate(PATTERNS):
-        inks = pattern.split(";")
-        for ink in inks:
-            part = 3 if ink == "black" else 1
-            resists = ink == inks[-1] and ink != "black"
-            shares[0, row, days.index(reached[ink])] += part
-            shares[1, row, -1 if resists else days.index(reached[ink])] += part
-    return np.array(days), shares / shares.sum(axis=2, keepdims=True)

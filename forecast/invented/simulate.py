@@ -1,9 +1,15 @@
-"""An invented clinic whose truth is known: the log it would keep, and all that is behind it.
+"""An invented clinic whose truth is known: what happens session by session, and the log it keeps.
 
-How it works is written down where it is carried out: how ink goes with each mechanism (``share``,
-``practised``, and the others in ``process``), how it is graded and regimes are chosen in
-``sessions``, who comes in ``people``; ``world`` holds every parameter. Regimes follow the calendar,
-density, colours, operator and stalled fading, so that naive comparisons mislead.
+How ink goes is the world's mechanism (``share``, ``practised``, and the others in ``process``);
+``world`` holds every parameter and who comes. Common to all mechanisms:
+
+- the grading is 100 (1 - remaining x exp(error + grader)), whole percent or as coarse as the grader
+  writes (``World.scales``), between 0 and 100;
+- the course is cleared at the first session after which the grading reaches ``cleared_at``;
+- regimes follow the calendar, density, colours, operator and stalled fading, so that naive
+  comparisons mislead. A strategy replaces the regime of each session (``instead``) and nothing
+  else, with the same chance terms (common random numbers): what can go at the date does not depend
+  on it, so a regime effect of zero is exactly no difference.
 
 After each session that did not reach the goal a client may stop. The log odds rise with slow
 fading as seen so far, after a reaction, when prepaid sessions have just been used up, with
@@ -12,6 +18,7 @@ the price of a session, and late in a course; they fall while prepaid sessions r
 visit after it has come: until then the course is ongoing.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,11 +29,177 @@ import pandas as pd
 from forecast._checks import check_seed, check_whole_number
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
-from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort, Crew, Rows
-from forecast.invented.practised import as_practised
-from forecast.invented.sessions import MOST, Paths, arrive
-from forecast.invented.world import TABLES, Mechanism, World, usual_world
+from forecast.invented.practised import Practised, as_practised
+from forecast.invented.process import Doses, Leaving, Noisy, Visit, Waning
+from forecast.invented.share import Share
+from forecast.invented.world import (
+    NEVER,
+    OTHER_COLOURS,
+    PATTERNS,
+    REACH,
+    TABLES,
+    YEAR,
+    Chance,
+    Cohort,
+    Crew,
+    Mechanism,
+    OwnedLaser,
+    Rows,
+    World,
+    draw_courses,
+    has_ink,
+    usual_world,
+)
 from forecast.log import LATEST, OutcomeLog, column, column_names
+
+Instead = Callable[[int, BoolArray], BoolArray]
+REVIEWED = 4  # sessions after which the clinic looks at a course anew
+PROCESSES: dict[str, Callable[[Cohort, World], Share | Doses]] = {
+    "share": Share,
+    "noisy": Noisy,
+    "waning": Waning,
+    "leaving": Leaving,
+    "practised": Practised,
+}
+MOST = 60  # sessions followed at most; a course that needs more never clears
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Paths(Rows):
+    """What would happen to n courses over h sessions if nobody stopped, (n, h)."""
+
+    day: FloatArray  # of each session, from the first day of the log
+    next_day: FloatArray  # of the visit after it, when it is graded
+    pulse: BoolArray  # whether it was ps
+    grade: FloatArray  # graded fading after the session, percent
+    graded: BoolArray  # whether that grading is written down
+    # fading as those who choose and stop see it, percent: the last grading written down by then (0
+    # when there is none), or what the eye says (``World.eye_sd``)
+    seen: FloatArray
+    operator: IntArray  # who treated
+    technique: FloatArray  # as in ``Chance``
+    before: FloatArray  # (n,): graded fading at the first visit, percent
+    # (n,): whether the other clinic had cleared it: such a course never comes
+    elsewhere_clear: BoolArray
+
+    def first_at(self, threshold: float | FloatArray) -> IntArray:
+        """Return the first session that reaches a threshold, of all or by course; h + 1 if none."""
+        reached = self.grade >= np.reshape(threshold, (-1, 1))
+        first = np.where(reached.any(axis=1), reached.argmax(axis=1) + 1, reached.shape[1] + 1)
+        return np.asarray(first, dtype=np.int64)
+
+    @property
+    def session_no(self) -> IntArray:
+        """Session numbers 1 to h, shape (1, h)."""
+        return np.arange(1, self.grade.shape[1] + 1)[None, :]
+
+
+def _grade(
+    log_left: FloatArray, error: FloatArray, step: FloatArray, cleared_at: float
+) -> FloatArray:
+    """Return what is written down in steps of ``step``, on its own side of ``cleared_at``."""
+    faded = np.clip(np.round(-100 * np.expm1(log_left + error)), 0, 100) + 0.0
+    top = step * np.ceil(cleared_at / step)  # the first that counts as cleared
+    written = step * np.round(faded / step)
+    held = np.where(faded < cleared_at, np.minimum(written, top - step), np.maximum(written, top))
+    return np.asarray(np.minimum(held, 100), dtype=np.float64)
+
+
+def _habit(cohort: Cohort, world: World) -> Callable[..., FloatArray]:
+    """Return what gives the chance of ps at session ``t`` + 1; a course never goes back to ns."""
+    bought = min((owned.from_year for owned in world.fleet if owned.regime == "ps"), default=NEVER)
+    bought = bought if world.by_calendar or bought == NEVER else 0.0
+    taste = Crew.of(world).habit[cohort.operator]
+    taste = taste + 0.4 * has_ink(cohort.attributes.inks, OTHER_COLOURS)
+    taste = taste + (0.9 * (cohort.attributes.density == 2) if world.by_density else 0.0)
+
+    def chance_of_ps(
+        t: int, day: FloatArray, seen: FloatArray, seen_before: FloatArray, was_ps: BoolArray
+    ) -> FloatArray:
+        since = day / YEAR - bought
+        drift = 0.45 * (np.clip(since, 0, 4) - 2) if world.by_calendar else 0.0
+        logit = -0.3 + taste + drift
+        stalled = (t >= 3) & (seen - seen_before < 4) & (seen < 90)
+        if t > 0:
+            logit = -3.0 + 0.5 * taste + 0.5 * drift + world.review_effect * (t == REVIEWED)
+            logit = logit + 2.2 * (stalled & world.by_stalled)
+        chance = 1.0 * (cohort.operator == 0) if world.ps_owner else 1 / (1 + np.exp(-logit))
+        if world.stalled_only and t > 0:
+            chance = chance * stalled
+        return np.where(was_ps, 1.0, np.where(since >= 0, chance, 0.0))
+
+    return chance_of_ps
+
+
+def run_sessions(
+    cohort: Cohort, chance: Chance, world: World, *, instead: Instead | None = None
+) -> Paths:
+    """Return what happens to every course if treatment goes on to the last session.
+
+    ``instead`` of the clinic's own habits says who is to have ps at a session, counted from 0,
+    given who would have it.
+    """
+    process = PROCESSES[world.mechanism](cohort, world)
+    crew, chance_of_ps = Crew.of(world), _habit(cohort, world)
+    n, horizon = chance.session.shape
+    gaps = np.maximum(np.round(7 * cohort.spacing[:, None] * np.exp(0.18 * chance.gap)), 21.0)
+    next_day = cohort.start[:, None] + np.cumsum(gaps, axis=1)
+    day = np.hstack([cohort.start[:, None], next_day[:, :-1]])
+    weeks = np.hstack([np.zeros((n, 1)), np.log(gaps[:, :-1] / 56)])  # since the one before, by 8
+    coloured = has_ink(cohort.attributes.inks, OTHER_COLOURS)
+    gain = np.where(coloured, world.regime_effect_colour, 0.0) + world.regime_effect
+    speed = crew.speed[chance.treats]
+    error = world.grade_sd * np.clip(chance.grade, -3, 3) + crew.grading[chance.treats]
+    scale = np.resize(world.scales, world.operators)
+    pulse = np.zeros((n, horizon), dtype=np.bool_)
+    grade, seen = np.empty((2, n, horizon))
+    state, elsewhere_clear = process.begin(cohort, chance)
+    goal, whole = world.cleared_at, np.ones(n)
+    before = _grade(process.log_left(state), np.zeros(n), scale[cohort.operator], goal)
+    last, before_last, ps = before, np.full(n, -100.0), np.zeros(n, dtype=np.bool_)
+    for t in range(horizon):
+        ps = chance.pulse[:, t] < chance_of_ps(t, day[:, t], last, before_last, ps)
+        ps = ps if instead is None else instead(t, ps)
+        drawn = chance.session[:, t], weeks[:, t], speed[:, t], gain * ps, chance.technique[:, t]
+        state = process.step(state, Visit(day[:, t], *drawn))
+        left = process.log_left(state)
+        pulse[:, t] = ps
+        grade[:, t] = _grade(left, error[:, t], scale[chance.treats[:, t]], goal)
+        if world.eye_sd:
+            before_last, last = last, _grade(left, world.eye_sd * chance.eye[:, t], whole, goal)
+        else:
+            written = chance.graded[:, t]
+            before_last = np.where(written, last, before_last)
+            last = np.where(written, grade[:, t], last)
+        seen[:, t] = last
+    return Paths(
+        day=day,
+        next_day=next_day,
+        pulse=pulse,
+        grade=grade,
+        graded=chance.graded,
+        seen=seen,
+        operator=chance.treats,
+        technique=chance.technique,
+        before=before,
+        elsewhere_clear=elsewhere_clear,
+    )
+
+
+def arrive(
+    n: int, world: World, rng: np.random.Generator, between: tuple[float, float], horizon: int
+) -> tuple[Cohort, Chance, Paths]:
+    """Return ``n`` courses that come between two days, in order of their start, and their paths.
+
+    Courses that another clinic had cleared never come: more are drawn than are kept.
+    """
+    pool = draw_courses(int(n * (1 + 0.5 * world.elsewhere_rate)) + 20, world, rng, between)
+    chance = Chance.draw(pool, world, horizon, rng)
+    paths = run_sessions(pool, chance, world)
+    comes = np.sort(rng.permutation(np.flatnonzero(~paths.elsewhere_clear))[:n])
+    comes = comes[np.argsort(pool.start[comes], kind="stable")]
+    return pool.take(comes), chance.take(comes), paths.take(comes)
+
 
 PACKAGES = ("pay_per_session", "block_6", "fixed_price")
 SOLD = (0.45, 0.35, 0.20)  # how often each is sold
@@ -70,36 +243,11 @@ class Luck(Rows):
         )
 
 
-def reactions(
-    cohort: Cohort, paths: Paths, world: World, fluence: FloatArray, uniform: FloatArray
-) -> BoolArray:
-    """Return whether a reaction follows each session, (n, h), by skin, fluence, crew and regime."""
-    skin = cohort.attributes.skin[:, None]
-    logit = np.log(world.reaction_rate / (1 - world.reaction_rate))
-    logit = logit + 0.35 * (skin == 3) + world.reaction_dark * (skin >= 4) + 1.0 * fluence
-    logit = logit + Crew.of(world).reaction[paths.operator] + world.reaction_regime * paths.pulse
-    return np.asarray(uniform < 1 / (1 + np.exp(-logit)), dtype=np.bool_)
-
-
 def slowness(paths: Paths) -> FloatArray:
     """Return how far behind the fading seen is, 0 (as hoped) to 1 (nothing), shape (n, h)."""
     fallen = -np.log(np.maximum(1 - paths.seen / 100, 0.01))
     hoped = 0.3 * paths.session_no
     return np.where(paths.session_no >= 2, np.clip(1 - fallen / hoped, 0, 1), 0.0)
-
-
-def stopping(
-    paths: Paths, package: IntArray, price: FloatArray, reacted: BoolArray, world: World
-) -> FloatArray:
-    """Return the chance of stopping after each session that did not reach the goal, (n, h)."""
-    k, sold = paths.session_no, package[:, None]
-    used_up = ((sold == 1) & (k % BLOCK == 0)) | ((sold == 2) & (k == CAP))
-    prepaid = ((sold == 1) & ~used_up) | ((sold == 2) & (k < CAP))
-    logit = world.dropout_base - 1.0 * prepaid + 1.1 * used_up
-    logit = logit + 0.3 * np.log(price / 120)[:, None] + 0.08 * np.maximum(k - 10, 0)
-    if world.informative_dropout:
-        logit = logit + world.dropout_slow * slowness(paths) + 0.8 * reacted
-    return np.asarray(1 / (1 + np.exp(-logit)), dtype=np.float64)
 
 
 def session_price(area: FloatArray) -> FloatArray:
@@ -115,9 +263,22 @@ def live(cohort: Cohort, paths: Paths, world: World, luck: Luck, last_day: float
     package = np.asarray(np.searchsorted(np.cumsum(SOLD), luck.sale), dtype=np.int64)
     fluence = 0.2 * luck.fluence + 0.15 * luck.habit
     fluence = fluence + world.work_up * (np.minimum(paths.session_no, 7) - 4)
-    reacted = reactions(cohort, paths, world, fluence, luck.reacts)
-    price = session_price(cohort.attributes.area)
-    stops = luck.stops < stopping(paths, package, price, reacted, world)
+    # log odds of a reaction after each session, (n, h)
+    skin = cohort.attributes.skin[:, None]
+    logit = np.log(world.reaction_rate / (1 - world.reaction_rate))
+    logit = logit + 0.35 * (skin == 3) + world.reaction_dark * (skin >= 4) + 1.0 * fluence
+    logit = logit + Crew.of(world).reaction[paths.operator] + world.reaction_regime * paths.pulse
+    reacted = np.asarray(luck.reacts < 1 / (1 + np.exp(-logit)), dtype=np.bool_)
+    # and of stopping after each that did not reach the goal
+    k, sold = paths.session_no, package[:, None]
+    used_up = ((sold == 1) & (k % BLOCK == 0)) | ((sold == 2) & (k == CAP))
+    prepaid = ((sold == 1) & ~used_up) | ((sold == 2) & (k < CAP))
+    logit = world.dropout_base - 1.0 * prepaid + 1.1 * used_up
+    price = session_price(cohort.attributes.area)[:, None]
+    logit = logit + 0.3 * np.log(price / 120) + 0.08 * np.maximum(k - 10, 0)
+    if world.informative_dropout:
+        logit = logit + world.dropout_slow * slowness(paths) + 0.8 * reacted
+    stops = luck.stops < 1 / (1 + np.exp(-logit))
     stop = np.where(stops.any(axis=1), stops.argmax(axis=1) + 1, horizon + 1)
     end = np.minimum(np.minimum(needed, stop), horizon)
     came = (paths.day <= last_day).sum(axis=1)
@@ -164,8 +325,13 @@ def frames(
         "sessions": sessions_frame(cohort, paths, course, world, rng),
         "gradings": gradings_frame(cohort, paths, course, rng),
         "reactions": reactions_frame(paths, course, rng),
-        "lasers": lasers_frame(world),
-    }
+        "lasers": pd.DataFrame({
+            "laser_id": [laser.laser_id for laser in world.fleet],
+            "regime": [laser.regime for laser in world.fleet],
+            "wavelengths_nm": [";".join(map(str, laser.wavelengths_nm)) for laser in world.fleet],
+            "in_use_from": _dates(np.array([laser.from_year * YEAR for laser in world.fleet])),
+        }),
+    }  # fmt: skip
     if world.mechanism == "practised":
         held = paths.session_no <= course.given[:, None]
         done = {k: getattr(paths, k)[held] for k in ("day", "pulse", "technique", "operator")}
@@ -194,37 +360,25 @@ def stop_reasons(paths: Paths, course: Course, rng: np.random.Generator) -> Word
     return _blank(np.array(list(weights), dtype=object)[pick], course.ended != 2)
 
 
-def money(cohort: Cohort, course: Course) -> tuple[FloatArray, FloatArray]:
-    """Return the price paid so far and the sessions sold in advance (NaN for pay per session)."""
-    single, given = session_price(cohort.attributes.area), course.given
-    blocks, extra = BLOCK * np.ceil(given / BLOCK), np.maximum(given - CAP, 0)
-    paid = [single * given, 0.9 * single * blocks, single * (9 + extra)]
-    sold = [np.nan * blocks, blocks, CAP + 0 * blocks]
-    return np.choose(course.package, paid), np.choose(course.package, sold)
-
-
 def courses_frame(
     cohort: Cohort, paths: Paths, course: Course, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Return the courses table, optional items missing at random."""
-    n = len(cohort)
-    frame = cohort.attributes.enquiries()
-    earliest = np.sort(np.unique(cohort.client, return_index=True)[1])
-    order = np.empty(int(cohort.client.max()) + 1, dtype=np.int64)
-    order[cohort.client[earliest]] = np.arange(len(earliest))
-    reached = np.where(course.lighten & (paths.grade[np.arange(n), course.given - 1] < 95), 1, 0)
-    outcome = np.where(course.ended == 1, reached, np.where(course.ended == 2, 2, 3))
-    paid, sold = money(cohort, course)
-    frame = frame.assign(
+    n, given = len(cohort), course.given
+    lightened = course.lighten & (paths.grade[np.arange(n), given - 1] < 95)
+    ends = [course.ended == 0, course.ended == 2, lightened]
+    single, blocks = session_price(cohort.attributes.area), BLOCK * np.ceil(given / BLOCK)
+    fixed = single * (9 + np.maximum(given - CAP, 0))
+    frame = cohort.attributes.enquiries().assign(
         course_id=course_ids(n),
-        client_id=_codes("P", order[cohort.client], 4),
+        client_id=_codes("P", pd.factorize(cohort.client)[0], 4),
         started_on=_dates(cohort.start),
         goal=np.where(course.lighten, "lighten", "clear").astype(object),
-        sessions_given=course.given,
+        sessions_given=given,
         package=np.array(PACKAGES, dtype=object)[course.package],
-        price_paid=paid,
-        sessions_prepaid=sold,
-        outcome=np.array(["cleared", "lightened", "stopped", "ongoing"], dtype=object)[outcome],
+        price_paid=np.choose(course.package, [single * given, 0.9 * single * blocks, fixed]),
+        sessions_prepaid=np.choose(course.package, [np.nan * blocks, blocks, CAP + 0 * blocks]),
+        outcome=np.select(ends, ["ongoing", "stopped", "lightened"], "cleared").astype(object),
         stop_reason=stop_reasons(paths, course, rng),
         tattoo_id=np.full(n, None, dtype=object),
         half=np.full(n, None, dtype=object),
@@ -242,35 +396,13 @@ def hide(frame: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     return shown
 
 
-def wavelengths_fired(world: World) -> list[list[str]]:
-    """Return per laser, for each ink pattern, the wavelengths used on it, joined by ``;``."""
-    chosen = []
-    for laser in world.fleet:
-        texts = []
-        for pattern in PATTERNS:
-            taken = {w for ink in pattern.split(";") for w in REACH[ink]}
-            used = [w for w in laser.wavelengths_nm if w in taken] or [laser.wavelengths_nm[-1]]
-            if pattern.startswith("black") and 1064 in used and "red" not in pattern:
-                used = [w for w in used if w != 532] or used
-            texts.append(";".join(str(w) for w in used))
-        chosen.append(texts)
-    return chosen
-
-
-def pick_laser(
-    world: World, day: FloatArray, pulse: BoolArray, inks: IntArray, session_no: IntArray
-) -> IntArray:
-    """Return which laser of the fleet fired each session; colours take turns."""
-    pick = np.zeros(len(day), dtype=np.int64)
-    elsewhere = {ink for ink, taken in REACH.items() if taken and not YAG & set(taken)}
-    blue = np.array([not elsewhere.isdisjoint(p.split(";")) for p in PATTERNS])
-    for index, laser in enumerate(world.fleet):
-        owned = (day >= laser.from_year * YEAR) | (laser.regime == "ps")
-        same = pulse == (laser.regime == "ps")
-        special = not YAG & set(laser.wavelengths_nm)
-        fits = blue[inks] & (session_no % 2 == 0) if special else np.ones(len(day), np.bool_)
-        pick = np.where(owned & same & fits, index, pick)
-    return pick
+def wavelengths_fired(laser: OwnedLaser, pattern: str) -> str:
+    """Return the wavelengths of a laser that are used on a pattern of inks, joined by ``;``."""
+    taken = {w for ink in pattern.split(";") for w in REACH[ink]}
+    used = [w for w in laser.wavelengths_nm if w in taken] or [laser.wavelengths_nm[-1]]
+    if pattern.startswith("black") and 1064 in used and "red" not in pattern:
+        used = [w for w in used if w != 532] or used
+    return ";".join(str(w) for w in used)
 
 
 def sessions_frame(
@@ -279,13 +411,20 @@ def sessions_frame(
     """Return the sessions table."""
     held = paths.session_no <= course.given[:, None]
     row, t = np.nonzero(held)
-    pulse, day = paths.pulse[held], paths.day[held]
+    pulse, day, m = paths.pulse[held], paths.day[held], len(row)
     inks = cohort.attributes.inks[row]
-    laser = pick_laser(world, day, pulse, inks, t + 1)
-    texts = np.array(wavelengths_fired(world), dtype=object)
-    names = np.array([owned.laser_id for owned in world.fleet], dtype=object)
+    elsewhere = {ink for ink, taken in REACH.items() if taken and not YAG & set(taken)}
+    blue = np.array([not elsewhere.isdisjoint(pattern.split(";")) for pattern in PATTERNS])[inks]
+    used = np.zeros(m, dtype=np.int64)  # which laser; colours take turns
+    for place, laser in enumerate(world.fleet):
+        owned = (day >= laser.from_year * YEAR) | (laser.regime == "ps")
+        fits = owned & (pulse == (laser.regime == "ps"))
+        if not YAG & set(laser.wavelengths_nm):
+            fits &= blue & (t % 2 == 1)
+        used[fits] = place
+    fired = [[wavelengths_fired(laser, each) for each in PATTERNS] for laser in world.fleet]
+    names = np.array([laser.laser_id for laser in world.fleet], dtype=object)
     usual = np.where(pulse, 2.4, 5.0) * np.where(cohort.attributes.skin[row] >= 4, 0.8, 1.0)
-    m = len(row)
     fluence = np.round(usual * np.exp(course.fluence[held]), 1)
     spot = rng.choice([3.0, 4.0, 5.0, 6.0], p=[0.3, 0.4, 0.2, 0.1], size=m)
     return pd.DataFrame({
@@ -293,8 +432,8 @@ def sessions_frame(
         "session_no": t + 1,
         "treated_on": _dates(day),
         "regime": np.where(pulse, "ps", "ns").astype(object),
-        "laser_id": _blank(names[laser], rng.random(m) < 0.02),
-        "wavelengths_nm": _blank(texts[laser, inks], rng.random(m) < 0.03),
+        "laser_id": _blank(names[used], rng.random(m) < 0.02),
+        "wavelengths_nm": _blank(np.array(fired)[used, inks], rng.random(m) < 0.03),
         "fluence_j_cm2": np.where(rng.random(m) < 0.05, np.nan, fluence),
         "spot_mm": np.where(rng.random(m) < 0.06, np.nan, spot),
         "operator_id": _codes("op", paths.operator[held], 1),
@@ -340,16 +479,6 @@ def reactions_frame(paths: Paths, course: Course, rng: np.random.Generator) -> p
         "reaction": np.array([*REACTIONS], dtype=object)[kind],
         "severity": _blank(levels[np.minimum(worse, 2)], rng.random(m) < 0.05),
         "lasting": _blank(np.where(lasting, "yes", "no").astype(object), rng.random(m) < 0.08),
-    })  # fmt: skip
-
-
-def lasers_frame(world: World) -> pd.DataFrame:
-    """Return the lasers table."""
-    return pd.DataFrame({
-        "laser_id": [laser.laser_id for laser in world.fleet],
-        "regime": [laser.regime for laser in world.fleet],
-        "wavelengths_nm": [";".join(map(str, laser.wavelengths_nm)) for laser in world.fleet],
-        "in_use_from": _dates(np.array([laser.from_year * YEAR for laser in world.fleet])),
     })  # fmt: skip
 
 

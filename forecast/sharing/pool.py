@@ -1,18 +1,25 @@
-"""From the shares of several clinics to common effects, with how far clinics differ.
+"""From what several clinics gave to common effects: shares pooled, or an exact joint fit in rounds.
 
 The common effects may stand in for the published evidence: `fit_forecaster(log, evidence=...)`.
 A prior for one clinic is as wide as the doubt about the common effect and the spread between
 clinics together. The spread found among few clinics says little of itself, so that in a prior the
 judgement that published evidence uses counts as much as three more clinics would.
+
+Newton's method on the pooled rows needs, in each round, only a gradient and a square matrix from
+each clinic: sums travel, rows stay. Whoever pools keeps a `JointRounds`, which writes the next
+question; each clinic answers it from its own log; the answers go back in, until the fit is done. It
+equals the fit on the pooled rows, of the covariates every clinic can speak of, missing ones at
+their pooled mean.
 """
 
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -41,9 +48,26 @@ from forecast.counts import (
     duration_prior,
     hazard_prior,
 )
-from forecast.errors import RequestError
-from forecast.sharing.share import Share, checked_names
-from forecast.survival import SMOOTH_NAMES, CountDistribution, smooth_baseline
+from forecast.errors import DataError, RequestError
+from forecast.sharing.share import (
+    ANSWER,
+    JOINT_SCHEMA,
+    QUESTION,
+    SHARED_MODEL,
+    Share,
+    check_kind,
+    checked_names,
+    digest,
+)
+from forecast.survival import (
+    SMOOTH_NAMES,
+    CountDistribution,
+    Counts,
+    Encoding,
+    ScoreAndInformation,
+    joint_fit,
+    smooth_baseline,
+)
 from forecast.tattoo import INK_COVARIATES
 
 POOLED, SCHEMA = "session-forecast pooled evidence", 1
@@ -129,13 +153,9 @@ class PooledEvidence(Result):
             for name, (mean, width) in self.hazard_prior().items()
             if name in self.parameters[3:] and name not in MAY_NEVER_CLEAR
         }
-        location, log_scale = (
-            (
-                float(np.median(drawn)),
-                float(np.ptp(np.quantile(drawn, [0.25, 0.75])) / (2 * NORMAL_QUARTILE)),
-            )
-            for drawn in (middle, scale)
-        )
+        both = np.stack([middle, scale])
+        widths = np.ptp(np.quantile(both, [0.25, 0.75], axis=1), axis=0) / (2 * NORMAL_QUARTILE)
+        location, log_scale = zip(np.median(both, axis=1).tolist(), widths.tolist(), strict=True)
         published = duration_prior(self.goal)
         return {**published, "location": location, **effects, "log_scale": log_scale}
 
@@ -187,16 +207,15 @@ class PooledEvidence(Result):
         heads = ("effect", "mean", "error", "interval", "spread", "clinics")
         rows: list[list[str]] = [[sentence(f"sharing.head_{name}") for name in heads]]
         ends = self.intervals or (None,) * len(self.parameters)
-        for row, name in enumerate(self.parameters):
-            held = ends[row]
-            between = np.isfinite(spread[row])
+        columns = zip(self.parameters, self.mean, errors, ends, spread, self.n_clinics, strict=True)
+        for name, mean, error, held, between, clinics in columns:
             rows.append([
                 name,
-                _cell(self.mean[row]),
-                _cell(errors[row]),
+                _cell(mean),
+                _cell(error),
                 sentence("sharing.interval", {"low": held[0], "high": held[1]}) if held else "-",
-                _cell(spread[row]) if between else "-",
-                str(self.n_clinics[row]),
+                _cell(between) if np.isfinite(between) else "-",
+                str(clinics),
             ])  # fmt: skip
         table = aligned(rows, language, to_the_right=True)
         return [sentence("sharing.pooled", values), "", *table, "", *bullets(self.notes)]
@@ -396,3 +415,140 @@ def _log_quartiles(baseline: FloatArray) -> FloatArray:
         share = np.clip((wanted - low) / np.maximum(high - low, 1e-9), -5.0, 5.0)
         found[:, column] = steps[after - 1] + share * (steps[after] - steps[after - 1])
     return found
+
+
+STATE = "session-forecast joint fit: rounds"
+Answers: TypeAlias = tuple[Mapping[str, Any], ...]
+Put: TypeAlias = Callable[[dict[str, Any]], Answers]
+
+
+def _counts_of(stored: Mapping[str, Any]) -> Counts:
+    at_risk, events = [stored["at_risk"]], [stored["events"]]
+    by_step = {"at_risk": at_risk, "events": events, "rows_at_risk": at_risk, "row_events": events}
+    return read(Counts, {**stored, **by_step})
+
+
+class _Unanswered(Exception):  # noqa: N818 (not an error: the fit waits for answers)
+    def __init__(self, question: dict[str, Any]) -> None:
+        super().__init__("unanswered")
+        self.question = question
+
+
+@dataclass(frozen=True, slots=True)
+class JointRounds:
+    """A joint fit under way: the questions so far and what each clinic answered.
+
+    Attributes
+    ----------
+    goal : str
+        ``clear`` or ``lighten``.
+    answers : tuple of tuple of mapping
+        One tuple per round, in the order asked; within it one answer per clinic.
+
+    Examples
+    --------
+    >>> question, model = JointRounds().advance()
+    >>> question["ask"], model
+    ('columns', None)
+    """
+
+    goal: str = "clear"
+    answers: tuple[Answers, ...] = ()
+
+    def advance(self) -> tuple[dict[str, Any] | None, PooledEvidence | None]:
+        """Return the question to send out next, or None and the common model when done.
+
+        Raises RequestError if the answers do not belong to the questions, or clinics share no
+        covariate.
+        """
+        rounds = enumerate(self.answers, start=1)
+
+        def put(question: dict[str, Any]) -> Answers:
+            number, given = next(rounds, (0, ()))
+            if not given:
+                raise _Unanswered(question)
+            mark = digest(question)
+            if any(answer.get("question") != mark for answer in given):
+                raise RequestError(*problem_and_remedy("refused.other_question", {"n": number}))
+            return given
+
+        try:
+            return None, _run(self.goal, put)
+        except _Unanswered as waiting:
+            return waiting.question, None
+
+    def with_answers(self, answers: Sequence[Any]) -> JointRounds:
+        """Return these rounds and one more, with the answers of all clinics.
+
+        Raises RequestError if one is no answer, is there twice, or clinics are missing.
+        """
+        for answer in answers:
+            check_kind(answer, ANSWER, "refused.no_answer")
+        texts = [json.dumps(answer, sort_keys=True) for answer in answers]
+        wanted = len(self.answers[0]) if self.answers else max(len(texts), 2)
+        if len(set(texts)) < len(texts) or len(texts) != wanted:
+            values = {"n": len(set(texts)), "wanted": wanted}
+            raise RequestError(*problem_and_remedy("refused.answers", values))
+        # in an order of their own, so that sums do not depend on how the files were named
+        ordered = tuple(answers[place] for place in np.argsort(texts, kind="stable"))
+        return replace(self, answers=(*self.answers, ordered))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {"kind": STATE, "schema": JOINT_SCHEMA, **plain(self)}
+
+    @classmethod
+    def from_dict(cls, stored: Any) -> JointRounds:
+        """Return the rounds that :meth:`to_dict` wrote, or raise RequestError."""
+        check_kind(stored, STATE, "refused.no_rounds")
+        return cls(stored["goal"], tuple(tuple(one) for one in stored["answers"]))
+
+
+def _run(goal: str, put: Put) -> PooledEvidence:
+    base = {"kind": QUESTION, "schema": JOINT_SCHEMA, "goal": goal}
+    first = put({**base, "ask": "columns"})
+
+    def ask(method: str, *arguments: FloatArray) -> list[Any]:
+        at = {"parameters": arguments[0].tolist()} if arguments else {}
+        question = {**base, "ask": method, "fills": means, **at}
+        read_sums: dict[str, Callable[[Any], Any]] = {
+            "counts": _counts_of,
+            "expected": lambda sums: np.array(sums["information"], dtype=np.float64),
+            "derivatives": lambda sums: read(ScoreAndInformation, sums),
+        }
+        return [read_sums[method](answer["sums"]) for answer in put(question)]
+
+    try:
+        columns = [answer["columns"] for answer in first]
+        common = [name for name in (*COVARIATES, LIGHTEN) if all(name in one for one in columns)]
+        if not common:
+            raise RequestError(*problem_and_remedy("refused.nothing_shared"))
+        means = {
+            name: sum(one[name]["sum"] for one in columns)
+            / sum(one[name]["courses"] for one in columns)
+            for name in common
+        }
+        fitted = joint_fit(SHARED_MODEL, Encoding(tuple((name, None) for name in means)), ask)
+        counts = {
+            name: sum(int(answer["counts"].get(name) or 0) for answer in first)
+            for name in first[0]["counts"]
+        }
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        if isinstance(problem, RequestError | DataError):
+            raise
+        values = {"why": repr(problem)}
+        raise RequestError(*problem_and_remedy("refused.answer_damaged", values)) from None
+    return PooledEvidence(
+        goal=goal,
+        parameters=fitted.names,
+        mean=fitted.parameters,
+        covariance=fitted.covariance_matrix,
+        variance_between=np.full(len(fitted.names), np.nan),
+        n_clinics=(len(first),) * len(fitted.names),
+        members=tuple(digest(answer) for answer in first),
+        counts=counts,
+        notes=(
+            Note("sharing.joint", "info", {"clinics": len(first)}),
+            Note("sharing.joint_count_twice", "caution"),
+        ),
+    )

@@ -1,20 +1,25 @@
-"""What a clinic may give away of its log: fitted effects with errors, and two coarse counts.
+"""What a clinic may give away of its log: a share with noise, or exact sums for a joint fit.
 
 A share holds no row, id, date or value of any course. It is the grouped proportional-hazards
 model (complementary log-log, smooth baseline) of the common covariates: its effects are log hazard
 ratios, on which published evidence is written; its likelihood has one maximum, so that every clinic
-gives the same thing; and the exact joint fit (`forecast.sharing.joint`) has the same parameters.
+gives the same thing; and the exact joint fit (`JointRounds`) has the same parameters.
 
-What keeps courses out of it is noise. Each effect has normal noise of ``NOISE`` times the square
-root of effects per course, in its own standard errors: leaving out a course moves k effects by the
-square root of k / n of their errors on average, so by an eighth of the noise, and whoever knows all
-other courses and asks whether one was there gains at most ``2 Phi(1 / 16) - 1``, 0.05, over a
-guess. That is an average: rare courses, which would move most, are kept away by leaving out
+What keeps courses out of a share is noise. Each effect has normal noise of ``NOISE`` times the
+square root of effects per course, in its own standard errors: leaving out a course moves k effects
+by the square root of k / n of their errors on average, so by an eighth of the noise, and whoever
+knows all other courses and asks whether one was there gains at most ``2 Phi(1 / 16) - 1``, 0.05,
+over a guess. That is an average: rare courses, which would move most, are kept away by leaving out
 covariates that fewer than about 20 speak of. Standard errors and counts have noise of their own.
 
 The noise follows from every cell of the courses' table. So the same log gives the same share,
 asking again averages nothing out, and the noise of two shares one course apart has nothing in
 common. Whoever holds that whole table could work the noise out, and has no need to.
+
+What answers a joint fit is exact: sums over all courses and their cross-products. Whoever holds the
+answers to two fits one course apart has that course; a share is made so that they could not. It is
+for clinics that would show each other their logs. Covariates that fewer than five courses speak of
+are left out, and counts per session are not sent.
 """
 
 from __future__ import annotations
@@ -31,10 +36,11 @@ import numpy as np
 
 from forecast._files import SEAL, unsealed
 from forecast._notes import problem_and_remedy, sentence
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import COVARIATES, CURVES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard
+from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard, Encoding, RowsHere
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,6 +62,11 @@ LARGEST_EFFECT = 20.0
 SHARED = tuple(name for name in COVARIATES if name not in CURVES)
 MOST_NUMBERS = 2 + 3 * (len(SHARED) + 4)  # that noise is drawn for
 COUNTS = ("courses", "reached")
+
+JOINT_SCHEMA = 1
+QUESTION = "session-forecast joint fit: question"
+ANSWER = "session-forecast joint fit: answer"
+MOMENTS = ("weight", "first", "second", "zero_one", "n_rows", "n_subjects")
 
 
 def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
@@ -85,20 +96,15 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
     ]
     told = told_apart(rows)
     names = (*SHARED, *((LIGHTEN,) if goal != "clear" else ()))
-    enough = {name: told.get(name, 0) + APART_NOISE * next(noise) for name in names}
-    given = [name for name in told if enough[name] >= FEWEST_APART]
+    about_told = {name: told.get(name, 0) + APART_NOISE * next(noise) for name in names}
+    given = [name for name in told if about_told[name] >= FEWEST_APART]
     fitted = SHARED_MODEL.fit(durations_of(rows, dict.fromkeys(given)))
     assert fitted.clustered_matrix is not None
     own = np.sqrt(np.diag(fitted.clustered_matrix))
     share = NOISE**2 * len(own) / about[0]  # variance of the noise, in squared errors
-    errors = [
-        float(f"{error * math.sqrt(1 + share) * math.exp(ERROR_NOISE * next(noise)):.1e}")
-        for error in own
-    ]
-    noisy = [
-        value + error * math.sqrt(share) * next(noise)
-        for value, error in zip(fitted.parameters.tolist(), own.tolist(), strict=True)
-    ]
+    told_errors = own * math.sqrt(1 + share) * np.exp([ERROR_NOISE * next(noise) for _ in own])
+    errors = [float(f"{error:.1e}") for error in told_errors]
+    noisy = fitted.parameters + own * math.sqrt(share) * [next(noise) for _ in own]
     return {
         "kind": KIND,
         "schema": SCHEMA,
@@ -108,7 +114,7 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
         # to the decimals that the standard error leaves, at most a fifth of it
         "estimates": [
             round(value, math.ceil(-math.log10(0.2 * error)))
-            for value, error in zip(noisy, errors, strict=True)
+            for value, error in zip(noisy.tolist(), errors, strict=True)
         ],
         "standard_errors": errors,
         "left_out": [name for name in names if name not in given],
@@ -118,10 +124,7 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
 
 
 def rows_to_give(log: OutcomeLog, goal: str, *, code: str) -> tuple[pd.DataFrame, int]:
-    """Return the rows of a log for a goal, and how many reached it.
-
-    Raises DataError where too few did; ``code`` is of what is said then.
-    """
+    """Return the rows of a log for a goal, and how many reached it; DataError if too few did."""
     rows = judged_rows(log, goal=check_goal(goal))
     reached = int(rows["observed"].sum())
     if reached < FEWEST_REACHED:
@@ -153,17 +156,12 @@ def is_member(log: OutcomeLog, members: Sequence[str], *, goal: str) -> bool:
 
 def told_apart(rows: pd.DataFrame) -> dict[str, int]:
     """Return how many courses that reached the goal differ from a covariate's commonest value."""
-    observed = rows["observed"].to_numpy()
     found = {}
     for name in (*SHARED, *((LIGHTEN,) if LIGHTEN in rows else ())):
-        values = rows[name].to_numpy(dtype=np.float64)
-        known = values[np.isfinite(values)]
-        if not len(known):
-            continue
-        distinct, counts = np.unique(known, return_counts=True)
-        apart = np.isfinite(values) & (values != distinct[counts.argmax()])
-        if (apart & observed).any():
-            found[name] = int((apart & observed).sum())
+        values = rows[name]
+        apart = rows["observed"] & values.notna() & ~values.isin(values.mode()[:1])
+        if apart.any():
+            found[name] = int(apart.sum())
     return found
 
 
@@ -225,3 +223,66 @@ def digest(stored: Mapping[str, Any]) -> str:
     """Return a fingerprint of a file's content, its seal left out."""
     content = {name: value for name, value in stored.items() if name != SEAL}
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
+    """Return the answer of a clinic's ``log`` to a joint fit's question, as plain JSON values.
+
+    Raises RequestError if it is no question of this version, or asks for a covariate that fewer
+    than five courses have, and DataError if fewer than 20 courses reached the goal.
+
+    Examples
+    --------
+    >>> answer_question(log, forecast.sharing.JointRounds().advance()[0])["counts"]
+    {'courses': 150, 'reached': 85}
+    """
+    check_kind(question, QUESTION, "refused.no_question")
+    try:
+        rows, reached = rows_to_give(log, question["goal"], code="refused.few_to_join")
+        given = [name for name, n in told_apart(rows).items() if n >= FEWEST]
+        if question["ask"] == "columns":
+            counts = {"courses": len(log.courses), "reached": reached}
+            found = {
+                "columns": {
+                    name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}
+                    for name in given
+                },
+                "counts": {name: n - n % FEWEST for name, n in counts.items()},
+            }
+        else:
+            found = {"sums": _sums(rows, question, given)}
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        if isinstance(problem, RequestError | DataError):
+            raise
+        values = {"why": str(problem)}
+        raise RequestError(*problem_and_remedy("refused.question_damaged", values)) from None
+    return {"kind": ANSWER, "schema": JOINT_SCHEMA, "question": digest(question), **found}
+
+
+def _sums(rows: pd.DataFrame, question: Mapping[str, Any], given: Sequence[str]) -> Any:
+    fills = {str(name): float(value) for name, value in question["fills"].items()}
+    rare = [name for name in fills if name not in given]
+    if rare:
+        raise RequestError(*problem_and_remedy("refused.question_rare", {"name": rare[0]}))
+    site = RowsHere.of(durations_of(rows, fills), Encoding(tuple((name, None) for name in fills)))
+    if question["ask"] == "counts":
+        counts = site.counts()  # what happened at each session stays here
+        total = {"at_risk": float(counts.at_risk.sum()), "events": float(counts.events.sum())}
+        return total | {name: plain(getattr(counts, name)) for name in MOMENTS}
+    parameters = np.array(question["parameters"], dtype=np.float64)
+    if parameters.shape != (3 + len(fills),) or not np.isfinite(parameters).all():
+        raise ValueError("the parameters")
+    if question["ask"] == "expected":
+        return {"information": site.expected(parameters).tolist()}
+    if question["ask"] != "derivatives":
+        raise ValueError(f"it asks for {question['ask']!r}")
+    return plain(site.derivatives(parameters))
+
+
+def check_kind(stored: Any, kind: str, code: str) -> None:
+    """Raise RequestError unless a file of a joint fit is of a kind and this version."""
+    if not isinstance(stored, dict) or stored.get("kind") != kind:
+        raise RequestError(*problem_and_remedy(code))
+    if stored.get("schema") != JOINT_SCHEMA:
+        values = {"schema": stored.get("schema"), "known": JOINT_SCHEMA}
+        raise RequestError(*problem_and_remedy("refused.joint_schema", values))

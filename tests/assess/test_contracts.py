@@ -6,8 +6,8 @@ from numpy.testing import assert_allclose
 
 from forecast.assess import Outcomes, brier, interval_coverage
 from forecast.assess.calibration import Judged
-from forecast.assess.reliability import calibrations, observed_to_expected
-from forecast.assess.scores import auc_at, log_score, pit_ranges, uno_concordance
+from forecast.assess.reliability import calibrations, observed_to_expected, pit_ranges
+from forecast.assess.scores import auc_at, log_score, uno_concordance
 
 SCORES = {
     "log score": log_score,

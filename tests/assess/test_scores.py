@@ -1,31 +1,22 @@
-"""Scores under censoring, against published numbers, R, scikit-survival and the truth."""
+"""Scores under censoring, against published numbers, R, scikit-survival and the truth; choice."""
+
+from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose
 from sksurv.metrics import brier_score, concordance_index_ipcw, cumulative_dynamic_auc
 from sksurv.util import Surv
 
-from forecast.assess import (
-    Outcomes,
-    brier,
-    interval_coverage,
-    tie_split_coverage,
-)
-from forecast.assess.scores import (
-    a_calibration,
-    auc_at,
-    d_calibration,
-    log_score,
-    score_curve,
-    tie_split_share,
-    uno_concordance,
-)
-from forecast.errors import RequestError
-from forecast.survival import CountDistribution
+from forecast.assess import Outcomes, brier, grouped_folds, predict_left_out, score_candidates
+from forecast.assess.scores import auc_at, log_score, uno_concordance
+from forecast.errors import DataError, FitError, RequestError
+from forecast.survival import AcceleratedTime, CountDistribution, Durations, LifeTable
+
+MODEL = AcceleratedTime(penalty=1.0)
 
 
 def shifted(outcomes):
@@ -187,169 +178,198 @@ def test_a_log_of_many_paths_is_ranked_without_comparing_pairs(sample):
     assert_allclose(once, thrice)
 
 
-def covered(interval, count):
-    """Return whether each known count lies in its interval, ends included."""
-    return (interval[:, 0] <= count) & (count <= interval[:, 1])
+@dataclass(frozen=True)
+class Refusing:
+    name: str = "refusing"
+
+    def predict_left_out(self, durations, horizon, *, n_draws):
+        raise FitError("It does not work.", "Try another.")
 
 
-def test_without_censoring_every_form_is_the_plain_count(sample):
-    drawn = sample(500, seed=1)
-    seen = Outcomes(np.minimum(drawn.count, 25), drawn.count <= 25)
-    found = interval_coverage(drawn.truth, seen, level=0.8)
-    top = found.supported_to
-    inside = covered(drawn.truth.interval(0.8), np.where(drawn.count > top, np.inf, drawn.count))
-    assert_allclose(found.plain, inside.mean(), atol=1e-12)
-    assert_allclose([found.known_covered, 1 - found.known_missed], inside.mean(), atol=1e-12)
-    assert_allclose(1 - found.below - found.above, inside.mean(), atol=1e-12)
-    cut = CountDistribution(drawn.truth.pmf[:, :top])
-    split = tie_split_coverage(cut, drawn.count, level=0.8)
-    assert_allclose(found.tie_split, split.mean(), atol=1e-12)
-    assert_allclose(found.tie_split_error, split.std() / 500**0.5, rtol=1e-9)
+@dataclass(frozen=True)
+class Named:
+    name: str
+    model: AcceleratedTime
+
+    def predict_left_out(self, durations, horizon, **draws):
+        return self.model.predict_left_out(durations, horizon, **draws)
 
 
-def test_a_path_that_outlasts_the_interval_is_known_to_be_missed():
-    certain = CountDistribution(np.tile([0.0, 1.0, 0.0, 0.0], (12, 1)))
-    step = np.repeat([2, 1, 4], 4)
-    seen = Outcomes(step, np.repeat([True, False, False], 4))
-    found = interval_coverage(certain, seen, level=0.8)
-    assert_allclose([found.known_covered, found.known_missed], [1 / 3, 1 / 3])
-
-
-def test_the_truth_is_covered_at_its_level_despite_censoring(sample):
-    split, plain, complete, error = [], [], [], []
-    for seed in range(60):
-        drawn = sample(300, seed=seed, drop_out=0.12)
-        found = interval_coverage(drawn.truth, drawn.outcomes, level=0.8)
-        split.append(found.tie_split)
-        error.append(found.tie_split_error)
-        plain.append(found.plain)
-        count = np.where(drawn.count > found.supported_to, np.inf, drawn.count)
-        cut = CountDistribution(drawn.truth.pmf[:, : found.supported_to])
-        complete.append(covered(cut.interval(0.8), count).mean())
-        assert found.known_covered <= found.plain <= 1 - found.known_missed
-    assert abs(np.mean(split) - 0.8) < 0.012  # 60 runs: 0.004 each way
-    assert abs(np.mean(plain) - np.mean(complete)) < 0.012  # likewise
-    # The error by subject, weights taken as known, is cautious.
-    assert 0.8 < np.mean(error) / np.std(split) < 1.5
-
-
-def test_late_entry_is_judged_on_what_was_left(sample):
-    drawn = sample(4000, seed=3, drop_out=0.05)
-    entry = np.random.default_rng(0).integers(0, 4, size=4000)
-    still = drawn.outcomes.step > entry
-    seen = Outcomes(
-        drawn.outcomes.step, drawn.outcomes.observed, np.minimum(entry, drawn.outcomes.step - 1)
+def durations_of(sample, *, twice=False):
+    frame = pd.DataFrame(sample.covariates, columns=["a", "b", "c"])
+    frame["step"], frame["seen"] = sample.outcomes.step, sample.outcomes.observed
+    frame["who"] = np.arange(len(frame)) // (2 if twice else 1)
+    return Durations.from_frame(
+        frame, step="step", observed="seen", covariates=["a", "b", "c"], subject="who"
     )
-    found = interval_coverage(drawn.truth[still], seen.take(still), level=0.8)
-    assert abs(found.tie_split - 0.8) < 3 * found.tie_split_error
 
 
-def test_score_curve_is_kaplan_meier():
-    # Freireich's 6-MP arm: S(10) = .7529 and S(23) = .4482 (Kleinbaum & Klein).
-    weeks = [6, 6, 6, 6, 7, 9, 10, 10, 11, 13, 16, 17, 19, 20, 22, 23, 25, 32, 32, 34, 35]
-    event = [1, 1, 1, 0, 1, 0, 1, 0, 0, 1, 1, 0, 0, 0, 1, 1, 0, 0, 0, 0, 0]
-    curve = [score_curve(weeks, event, week, np.ones(21)) for week in (10, 11, 24)]
-    assert_allclose(curve, [0.8067, 0.7529, 0.4482], atol=5e-5)
+@pytest.mark.parametrize("model", [LifeTable(), MODEL])
+def test_what_came_of_a_subject_does_not_reach_its_own_prediction(sample, model):
+    durations = durations_of(sample(240, seed=1), twice=True)
+    step, observed = durations.step.copy(), durations.observed.copy()
+    step[:2], observed[:2] = 14, ~observed[:2]
+    other = replace(durations, step=step, observed=observed)
+    before, after = (
+        predict_left_out([model], each, horizon=20, workers=1)[0].predicted
+        for each in (durations, other)
+    )
+    moved = np.abs(before.cdf() - after.cdf()).max(axis=1)
+    whole = [model.fit(each).predict(each.covariates, 20) for each in (durations, other)]
+    fitted = np.abs(whole[0].cdf() - whole[1].cdf()).max(axis=1)
+    assert moved[:2].max() < 0.15 * fitted[:2].max()
+    assert moved[2:].max() > 0.5 * fitted[2:].max()
 
 
-def test_d_calibration_of_the_published_hand_example():
-    # Haider et al. (2020, JMLR 21:85): survival .1 .3 .6 .9 at four events, and one censored at
-    # .8, in four bins: the censored one adds .0625 to its bin and .3125 to each lower one.
-    # A step of no probability puts an event exactly at its survival.
-    by_first = 1 - np.array([0.1, 0.3, 0.6, 0.9, 0.8])
-    predicted = CountDistribution(np.column_stack([by_first, np.zeros(5)]))
-    seen = Outcomes(np.array([2, 2, 2, 2, 1]), np.array([True, True, True, True, False]))
-    test = d_calibration(predicted, seen, bins=4)
-    assert_allclose(test.counts[::-1], [1.3125, 1.3125, 1.3125, 1.0625])
-    assert_allclose(test.statistic, 0.0375)
+def test_the_better_model_is_chosen_and_ties_go_to_the_simpler(sample):
+    durations = durations_of(sample(400, seed=2))
+    candidates = [Named("no covariates", AcceleratedTime(penalty=1e6)), MODEL]
+    table = score_candidates(predict_left_out(candidates, durations, horizon=25, workers=1))
+    assert table.set_index("chosen").loc[True, "model"] == MODEL.name
+    assert table.loc[0, "behind_best"] > table.loc[0, "behind_best_error"]
+    assert table["chosen"].tolist() == [False, True]
+    # Covariates of another path say nothing.
+    shuffled = durations.covariates.sample(frac=1, random_state=0).reset_index(drop=True)
+    nothing = replace(durations, covariates=shuffled)
+    table = score_candidates(predict_left_out(candidates, nothing, horizon=25, workers=1))
+    assert table.set_index("chosen").loc[True, "model"] == "no covariates"
 
 
-def test_a_calibration_counts_the_events_against_those_expected_of_all_at_risk():
-    # The same five by hand: events at ranks .9, .7, .4 and .1, one censored at .2. The cumulative
-    # hazard of a rank u is -log(1 - u); each adds what it was at risk for in each quarter.
-    by_first = 1 - np.array([0.1, 0.3, 0.6, 0.9, 0.8])
-    predicted = CountDistribution(np.column_stack([by_first, np.zeros(5)]))
-    observed = np.array([True, True, True, True, False])
-    seen = Outcomes(np.array([2, 2, 2, 2, 1]), observed, weight=np.full(5, 40.0))
-    test = a_calibration(predicted, seen, bins=4)
-    until = np.minimum([0.25, 0.5, 0.75, 1.0], np.array([0.9, 0.7, 0.4, 0.1, 0.2])[:, None])
-    total = -np.log(1 - until).sum(axis=0)
-    assert_allclose(test.expected, 40 * np.diff(total, prepend=0))
-    assert_allclose(test.counts, [40, 40, 40, 40])
+def test_scores_are_those_of_the_predictions_left_out(sample):
+    durations = durations_of(sample(150, seed=3))
+    results = predict_left_out([MODEL], durations, horizon=25, workers=1)
+    expected = log_score(results[0].predicted, results[0].outcomes)
+    assert_allclose(score_candidates(results).loc[0, "log_score"], expected)
 
 
-def test_d_calibration_accepts_the_truth_at_its_nominal_rate(sample):
-    # Ranks without randomising reject a true discrete model every time.
-    rejected = []
-    for seed in range(200):
-        drawn = sample(300, seed=seed)
-        test = d_calibration(drawn.truth, drawn.outcomes, seed=seed)
-        rejected.append(test.p_value < 0.05)
-    assert np.mean(rejected) <= 0.05 + 3 * (0.05 * 0.95 / 200) ** 0.5
+def test_the_error_of_a_difference_is_that_of_resampling(sample):
+    durations = durations_of(sample(300, seed=4))
+    results = predict_left_out([LifeTable(), MODEL], durations, horizon=25, workers=1)
+    table = score_candidates(results)
+    seen, rng, again = results[0].outcomes, np.random.default_rng(0), []
+    for _ in range(400):
+        rows = rng.integers(0, 300, size=300)
+        pair = [log_score(each.predicted[rows], seen.take(rows)) for each in results]
+        again.append(pair[0] - pair[1])
+    assert_allclose(table.loc[0, "behind_best_error"], np.std(again), rtol=0.15)
 
 
-def test_d_calibration_rejects_a_model_that_is_far_too_late(sample):
-    drawn = sample(300, seed=1)
-    late = CountDistribution.from_hazard(drawn.truth.hazard() * 0.5)
-    assert d_calibration(late, drawn.outcomes).p_value < 1e-4
+def test_a_candidate_that_fails_is_reported_and_not_chosen(sample):
+    durations = durations_of(sample(150, seed=5))
+    results = predict_left_out([Refusing(), LifeTable()], durations, horizon=25, workers=1)
+    table = score_candidates(results)
+    assert table.set_index("chosen").loc[True, "model"] == "life table"
+    assert table["problem"].tolist() == ["It does not work. Try another.", ""]
+    with pytest.raises(FitError, match="No candidate"):
+        score_candidates(results[:1])
 
 
-chances = arrays(float, (1, 6), elements=st.floats(0, 1)).map(lambda row: row / (row.sum() + 0.1))
+def test_a_fit_that_starts_near_another_ends_where_it_would_have_ended(sample):
+    durations = durations_of(sample(300, seed=10))
+    half = durations.take(np.arange(150))
+    for model in (AcceleratedTime("lognormal"), AcceleratedTime("weibull", penalty=1.0)):
+        plain, near = model.fit(durations), model.fit(durations, model.fit(half))
+        pmfs = [each.predict(durations.covariates, 25).pmf for each in (plain, near)]
+        assert_allclose(pmfs[1], pmfs[0], atol=1e-6)
 
 
-@given(pmf=chances, level=st.floats(0.05, 0.95))
-def test_a_perfect_distribution_is_covered_exactly_at_its_level(pmf, level):
-    # Weigh each count, and "beyond", by its own chance: the expectation is the level itself.
-    perfect = CountDistribution(np.repeat(pmf, 7, axis=0))
-    chance = np.append(pmf[0], 1 - pmf[0].sum())
-    held = tie_split_coverage(perfect, np.arange(1, 8), level=level)
-    assert_allclose(chance @ held, level, atol=1e-9)
+def test_workers_do_not_change_the_numbers(sample):
+    durations = durations_of(sample(120, seed=6))
+    alone, together = (
+        predict_left_out([LifeTable(), MODEL], durations, horizon=12, workers=n) for n in (1, 2)
+    )
+    for one, other in zip(alone, together, strict=True):
+        assert (one.predicted.pmf == other.predicted.pmf).all()
 
 
-def test_tie_split_coverage_of_a_narrow_distribution_falls_short():
-    # Truth even over four steps, prediction certain of the two middle ones.
-    narrow = CountDistribution(np.tile([0.0, 0.5, 0.5, 0.0], (4, 1)))
-    held = tie_split_coverage(narrow, np.arange(1, 5), level=0.8)
-    assert_allclose(held, [0, 0.8, 0.8, 0])
+def test_averaging_over_parameter_draws_widens_the_prediction(sample):
+    durations = durations_of(sample(60, seed=7))
+    point, mixed = (
+        predict_left_out([MODEL], durations, horizon=25, n_draws=n, workers=1)[0].predicted
+        for n in (0, 60)
+    )
+
+    def spread(distribution):
+        ends = np.minimum(distribution.interval(0.9), 26)
+        return (ends[:, 1] - ends[:, 0]).mean()
+
+    assert spread(mixed) > spread(point)
 
 
-def test_a_level_is_a_probability(sample):
-    drawn = sample(5, seed=0)
-    with pytest.raises(RequestError, match="level is 80"):
-        tie_split_coverage(drawn.truth, drawn.count, level=80)
+def test_names_must_differ(sample):
+    with pytest.raises(RequestError, match="its own name"):
+        predict_left_out([MODEL, MODEL], durations_of(sample(9, seed=0)), horizon=9)
 
 
-def rejected(quicker: float, samples: int) -> tuple[float, float]:
-    """How often A- and D-calibration reject hazards that are ``quicker`` times the true ones."""
-    found, censored = [], []
-    steps = np.arange(40)
-    for seed in range(samples):
-        rng = np.random.default_rng([seed, 9])
-        rate = np.minimum(0.05 + 0.01 * steps, 0.3) * np.exp(0.4 * rng.normal(size=(300, 1)))
-        count = (rng.random((300, 40)) < -np.expm1(-rate)).argmax(axis=1) + 1
-        leaves = rng.geometric(0.12, 300)
-        seen = Outcomes(np.minimum(count, leaves), count <= leaves)
-        predicted = CountDistribution.from_hazard(-np.expm1(-quicker * rate))
-        found.append(
-            [
-                test(predicted, seen, seed=seed).p_value < 0.05
-                for test in (a_calibration, d_calibration)
-            ]
-        )
-        censored.append(1 - seen.observed.mean())
-    assert 0.52 < np.mean(censored) < 0.6
-    return tuple(np.mean(found, axis=0))
+def test_paths_that_enter_beyond_the_horizon_are_left_out_of_the_scores(sample):
+    plain = durations_of(sample(120, seed=8))
+    entry = np.zeros(120, dtype=int)
+    entry[:3] = 30
+    step = np.where(entry > 0, 32, plain.step)
+    late = replace(plain, step=step, entry=entry)
+    (result,) = predict_left_out([MODEL], late, horizon=25, workers=1)
+    assert result.rows.tolist() == list(range(3, 120))
+    assert len(result.predicted) == len(result.outcomes) == 117
 
 
-@pytest.mark.slow
-def test_a_calibration_keeps_its_size_and_sees_more_than_d_calibration_under_censoring():
-    # its size was 5.9 % of 2,000 samples; here with the leeway of 1,000
-    assert rejected(1.0, 1000)[0] <= 0.06 + 2 * (0.06 * 0.94 / 1000) ** 0.5
-    ours, other = rejected(1.45, 300)
-    assert 0.3 <= other <= 0.6
-    assert ours >= 1.3 * other
+def test_paths_never_watched_are_refused():
+    with pytest.raises(DataError, match="never watched"):
+        Outcomes(np.array([2]), np.array([True]), entry=np.array([2]))
 
 
-def test_a_stretch_of_ranks_counts_by_the_part_in_the_middle():
-    share = tie_split_share(np.array([0.0, 0.2]), np.array([0.2, 0.2]), level=0.8)
-    assert_allclose(share, [0.5, 1.0])
+@given(
+    owners=st.lists(st.integers(0, 30), min_size=2, max_size=120).filter(lambda x: len(set(x)) > 1),
+    n_folds=st.integers(2, 12),
+    seed=st.integers(0, 5),
+)
+def test_a_subject_is_never_split_and_folds_are_of_even_size(owners, n_folds, seed):
+    fold = grouped_folds(owners, n_folds=n_folds, seed=seed)
+    assert fold.shape == (len(owners),)
+    fold_of = {}
+    for owner, number in zip(owners, fold, strict=True):
+        assert fold_of.setdefault(owner, number) == number
+    sizes = np.bincount(list(fold_of.values()), minlength=min(n_folds, len(fold_of)))
+    assert sizes.max() - sizes.min() <= 1
+
+
+def test_the_order_of_rows_does_not_matter():
+    owners = np.repeat(np.arange(150), 2)
+    order = np.random.default_rng(0).permutation(300)
+    folds = grouped_folds(owners, seed=4)
+    assert (grouped_folds(owners[order], seed=4) == folds[order]).all()
+    assert not (grouped_folds(owners, seed=5) == folds).all()
+
+
+def test_fewer_subjects_than_folds_are_each_their_own():
+    folds = grouped_folds(["b", "a", "b", "c"], n_folds=5)
+    assert folds[0] == folds[2]
+    assert sorted(folds[1:].tolist()) == [0, 1, 2]
+
+
+def test_subjects_with_the_event_are_spread_over_all_folds():
+    events = np.zeros(200)
+    events[:20] = 1
+    fold = grouped_folds(np.arange(200), events=events, n_folds=10, seed=1)
+    assert np.bincount(fold, weights=events).tolist() == [2] * 10
+
+
+def test_one_subject_and_one_fold_are_refused():
+    with pytest.raises(DataError, match="at least two"):
+        grouped_folds(["a", "a"])
+    with pytest.raises(RequestError, match="n_folds"):
+        grouped_folds(["a", "b"], n_folds=1)
+
+
+def test_a_level_of_one_row_disqualifies_no_regression():
+    rng = np.random.default_rng(0)
+    frame = pd.DataFrame({"k": rng.geometric(0.2, 240).clip(1, 10), "x": rng.normal(size=240)})
+    frame["group"] = ["rare", *rng.choice(["a", "b"], 239)]
+    frame["same"] = "one"
+    frame["seen"] = frame["k"] < 10
+    durations = Durations.from_frame(
+        frame, step="k", observed="seen", covariates=["x", "group", "same"]
+    )
+    candidates = [LifeTable(), AcceleratedTime("weibull", penalty=4.0), MODEL]
+    table = score_candidates(predict_left_out(candidates, durations, horizon=10))
+    assert table["problem"].tolist() == ["", "", ""]
+    assert np.isfinite(table["log_score"]).all()

@@ -13,7 +13,7 @@ from forecast.fading.curves import Slopes, fit_rows, fit_worth
 from forecast.fading.fading import fit_fading
 from forecast.fading.rows import fading_rows
 from forecast.invented import usual_world
-from forecast.invented.people import Crew
+from forecast.invented.world import Crew
 
 from .logs import ALIKE, BLACK, codes, graded_log
 

@@ -6,7 +6,7 @@ import pytest
 
 from benchmarks.clinics import simulate_clinic
 from forecast.invented import World
-from forecast.invented.people import draw_courses
+from forecast.invented.world import draw_courses
 
 DOSES = ("noisy", "waning", "leaving")
 OTHERS = (*DOSES, "practised")

@@ -9,9 +9,9 @@ import forecast
 from benchmarks.clinics import simulate_clinic
 from benchmarks.truth import bencini_world, fresh_clients
 from forecast.invented import World, simulate_log, usual_world
-from forecast.invented.people import draw_courses
 from forecast.invented.practised import Practised
 from forecast.invented.process import Visit
+from forecast.invented.world import draw_courses
 from forecast.tattoo import SITES
 
 WORLD = usual_world("practised")
