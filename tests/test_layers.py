@@ -15,7 +15,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 LAYERS = [
     {"_shipped"},
     {"errors", "_notes"},
-    {"_checks", "_csv", "_doors", "_files", "_types"},
+    {"_checks", "_files", "_types"},
     {"_jobs", "_rows"},
     {"_plain"},
     {"survival"},
