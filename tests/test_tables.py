@@ -33,7 +33,7 @@ from forecast.counts.attributes import covariates
 from forecast.invented.people import REACH
 from forecast.log import OutcomeLog, column
 from forecast.log.data_package import data_package
-from forecast.reactions.rows import KINDS, OUTCOMES, session_rows
+from forecast.reactions.reactions import KINDS, OUTCOMES, session_rows
 from forecast.tattoo import Laser, cautions_for, groups_of, unreached_inks
 
 ink = sys.argv[1]
