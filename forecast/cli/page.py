@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._files import read_whole
-from forecast._notes import Note, problem_and_remedy
+from forecast._notes import Note, problem_and_remedy, sentence
 from forecast.cli.files import (
     Options,
     answer,
@@ -30,6 +30,8 @@ from forecast.errors import RequestError
 if TYPE_CHECKING:
     from forecast.page import Asked, Desk
 
+DESK = ("lighten", "tariff", "clinic", "daybook")  # what a desk is opened with, beside its model
+
 
 @contextmanager
 def _needs_extra() -> Iterator[None]:
@@ -40,12 +42,7 @@ def _needs_extra() -> Iterator[None]:
         raise RequestError(*problem_and_remedy("refused.not_installed", values)) from None
 
 
-def _desk_of(options: Options) -> Desk:
-    with _needs_extra():
-        from forecast.page import open_desk
-    return open_desk(options.model, **given(options, "lighten", "tariff", "clinic", "daybook"))
-
-
+@_needs_extra()
 def run_page(options: Options) -> None:
     """Do what ``forecast page`` is asked."""
     if options.template is not None:
@@ -53,9 +50,9 @@ def run_page(options: Options) -> None:
         return
     if options.model is None:
         raise RequestError(*problem_and_remedy("refused.page_model"))
-    desk = _desk_of(options)
-    with _needs_extra():
-        from forecast.page import serve
+    from forecast.page import open_desk, serve
+
+    desk = open_desk(options.model, **given(options, *DESK))
     code = _kept_code(options.code) if options.code else ""
     where = given(options, "host", "port", "language")
     try:
@@ -78,8 +75,8 @@ def _announce(options: Options, address: str, local: bool) -> None:
     if not local:
         say("code_kept" if options.code else "code_changes")
         if sys.stdout.isatty():  # for the camera of a tablet
-            with _needs_extra():
-                import segno
+            import segno
+
             segno.make(address).terminal(square := StringIO(), compact=True)
             for line in square.getvalue().splitlines():  # white on black, whatever is usual here
                 print(f"\x1b[97;40m{line}\x1b[0m")
@@ -98,14 +95,15 @@ def _kept_code(path: Path) -> str:
     return code
 
 
+@_needs_extra()
 def run_sheet(options: Options) -> None:
     """Do what ``forecast sheet`` is asked."""
     out: Path = options.out or Path("sheet.pdf")
     if out.suffix.lower() not in (".pdf", ".html"):
         raise RequestError(*problem_and_remedy("refused.no_sheet_file", {"file": str(out)}))
-    desk = _desk_of(options)
-    with _needs_extra():
-        from forecast.page import find_browser, html_to_pdf, is_sheet, make_sheet
+    from forecast.page import find_browser, html_to_pdf, is_sheet, make_sheet, open_desk
+
+    desk = open_desk(options.model, **given(options, *DESK))
     browser = find_browser() if out.suffix.lower() == ".pdf" else None
     written = out if browser else out.with_suffix(".html")
     check_output(written, what="a client's sheet", known=is_sheet)
@@ -115,8 +113,8 @@ def run_sheet(options: Options) -> None:
     else:
         write_text(written, html)
     code = "wrote" if browser else "sheet_html" if out == written else "sheet_no_browser"
-    said = Note(f"text.{code}", values={"file": str(written)}).say(options.language or "en")
-    answer(options, {"written": str(written)}, said)
+    said = sentence(f"text.{code}", {"file": str(written)})
+    answer(options, {"written": str(written)}, [said])
 
 
 def _asked_of(options: Options, desk: Desk) -> Asked:
