@@ -138,9 +138,17 @@ def read_table(path: Path, known: Sequence[str], language: str = "en") -> dict[i
     where the header has no comma. Columns that are not ``known`` are named on stderr and not used;
     one that may be meant as a known one raises DataError.
     """
+    from forecast.log import normal_heading, refuse_repeated
+
     rows = _sheet_rows(path) if path.suffix.lower() == ".xlsx" else _csv_rows(path)
-    line, names = next(iter(rows.items()), (0, []))
-    names = _checked_header(path, names, known)
+    line, heads = next(iter(rows.items()), (0, []))
+    for place, name in enumerate(heads, start=1):
+        refuse_long_cell(path.name, sentence("refused.head_at", {"n": place}), len(name))
+    names = [normal_heading(name) for name in heads]
+    values: dict[str, Any] = {"file": path.name, "known": known}
+    if heads and not set(names) & set(known):
+        raise DataError(*problem_and_remedy("refused.no_headings", values))
+    refuse_repeated(path.name, names)
     rows.pop(line, None)
     table = {line: _named_cells(path, line, names, row, known) for line, row in rows.items()}
     table = {line: row for line, row in table.items() if row}
@@ -176,23 +184,6 @@ def _csv_rows(path: Path) -> dict[int, list[str]]:
         raise DataError(*problem_and_remedy("refused.no_csv", values)) from None
 
 
-def _checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> list[str]:
-    """Return the columns that a header means, spelled as in a log, or raise DataError.
-
-    None may be there twice, and one must be known.
-    """
-    from forecast.log import normal_heading, refuse_repeated
-
-    for place, name in enumerate(cells, start=1):
-        refuse_long_cell(path.name, sentence("refused.head_at", {"n": place}), len(name))
-    names = [normal_heading(name) for name in cells]
-    if cells and not set(names) & set(known):
-        values = {"file": path.name, "known": known}
-        raise DataError(*problem_and_remedy("refused.no_headings", values))
-    refuse_repeated(path.name, names)
-    return names
-
-
 def _named_cells(
     path: Path, line: int, names: Sequence[str], row: Sequence[str], known: Sequence[str]
 ) -> dict[str, str]:
@@ -214,8 +205,8 @@ def _unused(
     known: Sequence[str],
     language: str,
 ) -> list[str]:
-    unused = [name for name in {name: None for row in table.values() for name in row}
-              if name not in known]  # fmt: skip
+    filled = dict.fromkeys(name for row in table.values() for name in row)
+    unused = [name for name in filled if name not in known]
     if not unused:
         return []
     from forecast.log import likely_slip, quoted
@@ -269,7 +260,7 @@ def read_enquiries(
         at, label = _line(path, line), row.pop("enquiry_id", "" if named else str(position))
         own = {name: row.pop(name) for name in extra if name in row}
         answered, cells = row.pop("facts", None), required | row
-        found = [*_label_faults(at, label, named), *_faults(at, cells)]
+        found = [*_faults(at, label, named, cells)]
         try:
             facts[label] = _facts_in(answered, ";") if answered else None
         except RequestError as error:
@@ -290,23 +281,21 @@ def read_enquiries(
     return enquiries, facts
 
 
-def _label_faults(at: Sentence, label: str, named: bool) -> Iterator[ForecastError]:
+def _faults(
+    at: Sentence, label: str, named: bool, cells: Mapping[str, str]
+) -> Iterator[ForecastError]:
+    from forecast.log import checked, column, masked
+
     if not label:
         yield DataError(*problem_and_remedy("refused.no_id", {"at": at}))
     elif named:
         from forecast.daybook import check_code
-        from forecast.log import masked
 
         try:
             check_code(label, sentence("refused.label_at", {"at": at, "label": masked(label)}))
         except ForecastError as fault:
             yield fault
-
-
-def _faults(at: Sentence, row: Mapping[str, str]) -> Iterator[ForecastError]:
-    from forecast.log import checked, column
-
-    for name, cell in row.items():
+    for name, cell in cells.items():
         try:
             checked(column("courses", name), cell)
         except ForecastError as error:

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from functools import partial
 from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from forecast._files import read_whole
 from forecast._notes import Note, problem_and_remedy, sentence
@@ -26,9 +26,6 @@ from forecast.cli.files import (
     write_text,
 )
 from forecast.errors import RequestError
-
-if TYPE_CHECKING:
-    from forecast.page import Asked, Desk
 
 DESK = ("lighten", "tariff", "clinic", "daybook")  # what a desk is opened with, beside its model
 
@@ -50,9 +47,9 @@ def run_page(options: Options) -> None:
         return
     if options.model is None:
         raise RequestError(*problem_and_remedy("refused.page_model"))
-    from forecast.page import open_desk, serve
+    from forecast.page import Desk, open_desk, serve
 
-    desk = open_desk(options.model, **given(options, *DESK))
+    desk: Desk = open_desk(options.model, **given(options, *DESK))
     code = _kept_code(options.code) if options.code else ""
     where = given(options, "host", "port", "language")
     try:
@@ -101,26 +98,20 @@ def run_sheet(options: Options) -> None:
     out: Path = options.out or Path("sheet.pdf")
     if out.suffix.lower() not in (".pdf", ".html"):
         raise RequestError(*problem_and_remedy("refused.no_sheet_file", {"file": str(out)}))
-    from forecast.page import find_browser, html_to_pdf, is_sheet, make_sheet, open_desk
+    from forecast.page import (
+        Asked,
+        find_browser,
+        html_to_pdf,
+        is_sheet,
+        make_sheet,
+        open_desk,
+        read_day,
+    )
 
     desk = open_desk(options.model, **given(options, *DESK))
     browser = find_browser() if out.suffix.lower() == ".pdf" else None
     written = out if browser else out.with_suffix(".html")
     check_output(written, what="a client's sheet", known=is_sheet)
-    html = make_sheet(desk, _asked_of(options, desk), language=options.language)
-    if browser:
-        html_to_pdf(html, written, browser=browser)
-    else:
-        write_text(written, html)
-    code = "wrote" if browser else "sheet_html" if out == written else "sheet_no_browser"
-    said = sentence(f"text.{code}", {"file": str(written)})
-    answer(options, {"written": str(written)}, [said])
-
-
-def _asked_of(options: Options, desk: Desk) -> Asked:
-    from forecast.page import Asked, read_day
-
-    weeks = options.spacing_weeks
     course = course_of(options) if options.promise is not None or not options.daybook else None
     on_record: dict[str, Any] = {}
     if course is not None:
@@ -129,7 +120,8 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
         raise RequestError(*problem_and_remedy("refused.which_course"))
     graded = gradings_of(options)
     enquiry, told = asked_of(options, course, [own.name for own in desk.extra])
-    return Asked(
+    weeks = options.spacing_weeks
+    asked = Asked(
         enquiry=enquiry,
         goal=options.goal or (course.goal if course else next(iter(desk.forecasters))),
         sessions_done=course.done if course else options.sessions_done,
@@ -140,3 +132,11 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
         spacing_weeks=desk.clinic.spacing_weeks if weeks is None else weeks,
         start=read_day(options.start, name="--start") if options.start else None,
     )
+    html = make_sheet(desk, asked, language=options.language)
+    if browser:
+        html_to_pdf(html, written, browser=browser)
+    else:
+        write_text(written, html)
+    code = "wrote" if browser else "sheet_html" if out == written else "sheet_no_browser"
+    said = sentence(f"text.{code}", {"file": str(written)})
+    answer(options, {"written": str(written)}, [said])

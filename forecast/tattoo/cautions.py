@@ -80,14 +80,8 @@ class Caution(Result):
 
     def to_dict(self) -> dict[str, object]:
         """Return plain JSON values."""
-        return {
-            "key": self.key,
-            "kind": self.kind,
-            "first": self.first,
-            "text": self.text,
-            "sources": [cite(key) for key in self.sources],
-            "mark": self.mark,
-        }
+        named = {name: getattr(self, name) for name in ("key", "kind", "first", "text")}
+        return {**named, "sources": [cite(key) for key in self.sources], "mark": self.mark}
 
 
 CAUTIONS: tuple[Caution, ...] = tuple(
@@ -103,11 +97,6 @@ class _Case(NamedTuple):
     all_asked: bool
 
 
-def _minor(case: _Case) -> bool:
-    age = case.asked.age_years
-    return "minor" in case.facts or (age is not None and age < ADULT_AGE_YEARS)
-
-
 def _darkens(case: _Case) -> bool:
     risks = ("always", "cosmetic") if case.asked.origin == "cosmetic" else ("always",)
     return any(INK_TABLE[ink].darkens in risks for ink in case.inks)
@@ -115,7 +104,10 @@ def _darkens(case: _Case) -> bool:
 
 # All other rules apply when the fact of their name was answered with yes, or an ink names them.
 _APPLIES: dict[str, Callable[[_Case], bool]] = {
-    "minor": _minor,
+    "minor": lambda case: (
+        "minor" in case.facts
+        or (case.asked.age_years is not None and case.asked.age_years < ADULT_AGE_YEARS)
+    ),
     "darker_skin": lambda case: case.asked.skin_type in ("IV", "V", "VI"),
     "cosmetic_darkening": _darkens,
     "face_eyes": lambda case: case.asked.body_site == "face" and "near_eye" not in case.facts,
@@ -163,7 +155,7 @@ def cautions_for(
     ['minor', 'eyewear', 'plume']
     """
     given = check_facts([facts] if isinstance(facts, str) else facts)
-    wavelengths = tuple(sorted({check_wavelength(value) for value in wavelengths_nm}))
+    wavelengths = sorted({check_wavelength(value) for value in wavelengths_nm})
     case = _Case(enquiry, read_inks(enquiry.inks), given, all_asked)
     called = given.union(*(INK_TABLE[ink].cautions for ink in case.inks))
     return tuple(
@@ -189,7 +181,7 @@ def check_facts(names: Iterable[str]) -> frozenset[str]:
     return given
 
 
-def _at(caution: Caution, wavelengths_nm: tuple[float, ...]) -> Caution:
+def _at(caution: Caution, wavelengths_nm: list[float]) -> Caution:
     if not caution.text_at or not wavelengths_nm:
         return caution
     named = tuple(f"{value:g}" for value in wavelengths_nm)
