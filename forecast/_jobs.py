@@ -235,11 +235,8 @@ class _Cluster:
 
     def workers(self) -> dict[str, Any]:
         """Return what the scheduler knows of its workers, by address."""
-        client = self.client
-        found = client.sync(
-            client.scheduler.identity, n_workers=-1, callback_timeout=ANSWERS_WITHIN
-        )
-        return dict(found["workers"])
+        asked = {"n_workers": -1, "callback_timeout": ANSWERS_WITHIN}
+        return dict(self.client.sync(self.client.scheduler.identity, **asked)["workers"])
 
     @contextmanager
     def giving_up(self) -> Iterator[None]:

@@ -47,11 +47,8 @@ class Note:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the note as plain values; a note among its values likewise."""
-        return {
-            "code": self.code,
-            "severity": self.severity,
-            "values": {name: _plain(value) for name, value in self.values.items()},
-        }
+        values = {name: _plain(value) for name, value in self.values.items()}
+        return {"code": self.code, "severity": self.severity, "values": values}
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> Note:

@@ -33,11 +33,8 @@ if TYPE_CHECKING:
 TELLING = "target_trial.txt"
 REPORT = ("report.md", "report.html")
 PLANNED_TO = 15  # sessions, where no horizon is asked for
-WRITTEN = (
-    *(f"{name}.csv" for name in ("comparison", "curves", "weighted_rows", "weights", "balance")),
-    *(f"{name}.csv" for name in ("overlap", "followers", "tipping")),
-    TELLING,
-)
+TABLES = "comparison curves weighted_rows weights balance overlap followers tipping"
+WRITTEN = (*(f"{name}.csv" for name in TABLES.split()), TELLING)
 
 
 @anywhere

@@ -134,9 +134,8 @@ def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
 def read_table(path: Path, known: Sequence[str], language: str = "en") -> dict[int, dict[str, str]]:
     """Return the rows of a CSV file or a workbook's first sheet by line, as texts by column name.
 
-    Empty cells are left out. The columns of a CSV file may be parted by commas, tabs, or semicolons
-    where the header has no comma. Columns that are not ``known`` are named on stderr and not used;
-    one that may be meant as a known one raises DataError.
+    Empty cells are left out. Columns that are not ``known`` are named on stderr and not used; one
+    that may be meant as a known one raises DataError.
     """
     from forecast.log import normal_heading, refuse_repeated
 
@@ -245,8 +244,7 @@ def read_enquiries(
     """Return the enquiries of a CSV file or a workbook's first sheet by ``enquiry_id``, and facts.
 
     Without one they are 1, 2, 3, …, unless ``named`` asks that each has a code of its own.
-    ``extra`` names the clinic's own columns that the model has. The facts are those that the
-    column ``facts`` answers with yes, None where it is empty. Whatever is wrong in the file is
+    ``extra`` names the clinic's own columns that the model has. Whatever is wrong in the file is
     said at once, in one error.
     """
     from forecast.log import ATTRIBUTES, Enquiry, column
@@ -461,10 +459,7 @@ def write_template(options: Options, kind: str) -> None:
 
 
 def check_output(path: Path, *, what: str, known: Mark) -> None:
-    """Raise RequestError, before long work, when ``path`` cannot or must not be written.
-
-    ``known`` says of a file's content that this command wrote it.
-    """
+    """Raise RequestError, before long work, when ``path`` cannot or must not be written."""
     check_can_write(path)
     check_not_lost(path, what=what, known=known)
 

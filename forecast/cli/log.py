@@ -67,9 +67,9 @@ def run_workbook(options: Options) -> None:
 
 def run_check(options: Options) -> None:
     """Do what ``forecast check`` is asked."""
-    if options.propose_map is not None:
-        from forecast.log.files import propose_map
+    from forecast.log.files import MOST_CORRECTED, corrected_file, propose_map, write_to_correct
 
+    if options.propose_map is not None:
         out: Path = options.propose_map
         check_output(out, what="a map", known=lambda text: text.startswith(b"# How the"))
         text, brief = propose_map(options.log, out)
@@ -80,9 +80,25 @@ def run_check(options: Options) -> None:
     log = read(options)
     options.of_log = []  # the report itself says it all
     warnings = [*log.suspicions, *(reactions.under_recording(log) if len(log.sessions) else ())]
-    written, changed, next_step = _to_correct(log.report, options)
+    written: Path | None = None
+    changed: tuple[Path, ...] = ()
+    next_step: list[Sentence] = []
+    report: LogReport = log.report
+    if is_daybook(options.log):
+        next_step = [sentence("report.next_in_page")] * any(map(len, report.to_correct.values()))
+    else:
+        where = options.to_correct
+        written, changed = write_to_correct(report, where, language=options.language)
+    if written is not None:
+        kept = str(corrected_file(options.log))
+        next_step = [sentence("report.next", {"written": str(written), "kept": kept})]
+        if max(map(len, report.to_correct.values())) > MOST_CORRECTED:
+            next_step.append(sentence("report.first_rows", {"most": MOST_CORRECTED}))
+        if changed:
+            left = {"files": [*map(str, changed)], "kept": kept}
+            next_step.append(sentence("report.left_alone", left))
     data = {
-        **log.report.to_dict(),
+        **report.to_dict(),
         "warnings": [str(warning) for warning in warnings],
         "written": written and str(written),
         "left_as_changed": [str(path) for path in changed],
@@ -90,28 +106,7 @@ def run_check(options: Options) -> None:
     if warnings:
         data["warning_codes"] = [warning.to_dict() for warning in warnings]
     told = [f"- {warning.say(options.language)}" for warning in warnings]
-    answer(options, data, [log.report.to_text(language=options.language), *told, *next_step])
-
-
-def _to_correct(
-    report: LogReport, options: Options
-) -> tuple[Path | None, tuple[Path, ...], list[Sentence]]:
-    from forecast.log.files import MOST_CORRECTED, corrected_file, write_to_correct
-
-    if is_daybook(options.log):
-        said = [sentence("report.next_in_page")]
-        return None, (), said * any(map(len, report.to_correct.values()))
-    written, changed = write_to_correct(report, options.to_correct, language=options.language)
-    kept = corrected_file(options.log)
-    if written is None:
-        return None, changed, []
-    lines = [sentence("report.next", {"written": str(written), "kept": str(kept)})]
-    if max(map(len, report.to_correct.values())) > MOST_CORRECTED:
-        lines.append(sentence("report.first_rows", {"most": MOST_CORRECTED}))
-    if changed:
-        left = [*map(str, changed)]
-        lines.append(sentence("report.left_alone", {"files": left, "kept": str(kept)}))
-    return written, changed, lines
+    answer(options, data, [report.to_text(language=options.language), *told, *next_step])
 
 
 def run_daybook(options: Options) -> None:

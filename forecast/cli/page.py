@@ -47,10 +47,18 @@ def run_page(options: Options) -> None:
         return
     if options.model is None:
         raise RequestError(*problem_and_remedy("refused.page_model"))
-    from forecast.page import Desk, open_desk, serve
+    from forecast.page import Desk, new_code, open_desk, serve
 
     desk: Desk = open_desk(options.model, **given(options, *DESK))
-    code = _kept_code(options.code) if options.code else ""
+    code = ""
+    if options.code:
+        path: Path = options.code
+        if not path.exists():
+            write_text(path, new_code() + "\n")
+            path.chmod(0o600)
+        code = read_whole(path, 1000).decode("utf-8", "replace").strip()
+        if not re.fullmatch(r"[A-Za-z0-9_-]{22,99}", code):
+            raise RequestError(*problem_and_remedy("refused.no_code", {"path": str(path)}))
     where = given(options, "host", "port", "language")
     try:
         serve(desk, announce=partial(_announce, options), code=code, **where)
@@ -78,18 +86,6 @@ def _announce(options: Options, address: str, local: bool) -> None:
             for line in square.getvalue().splitlines():  # white on black, whatever is usual here
                 print(f"\x1b[97;40m{line}\x1b[0m")
     say("page_keeps" if options.daybook else "page_keeps_nothing")
-
-
-def _kept_code(path: Path) -> str:
-    from forecast.page import new_code
-
-    if not path.exists():
-        write_text(path, new_code() + "\n")
-        path.chmod(0o600)
-    code = read_whole(path, 1000).decode("utf-8", "replace").strip()
-    if not re.fullmatch(r"[A-Za-z0-9_-]{22,99}", code):
-        raise RequestError(*problem_and_remedy("refused.no_code", {"path": str(path)}))
-    return code
 
 
 @_needs_extra()

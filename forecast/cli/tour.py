@@ -6,7 +6,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from itertools import groupby, takewhile
@@ -81,13 +81,12 @@ class _Album:
         write_text(self.folder / name, text if text.endswith("\n") else f"{text}\n")
         self.shown[name] = sentence(f"tour.{Path(name).stem}")
 
-    def figure(self, kind: str, figure: Any, label: str = "") -> None:
-        """Add a plotly figure as a page that opens without a network."""
+    def figure(self, kind: str, plot: Callable[..., Any], shown: Any, label: str = "") -> None:
+        """Add what ``plot`` draws as a page that opens without a network."""
         name = f"{kind}{'-' * bool(label)}{label}.html"
         # "directory" keeps one plotly.min.js beside the pages instead of a copy in each
-        figure.write_html(
-            self.folder / name, include_plotlyjs="directory", config=figures.CONFIG, full_html=True
-        )
+        asked = {"include_plotlyjs": "directory", "config": figures.CONFIG, "full_html": True}
+        plot(shown, language=self.language).write_html(self.folder / name, **asked)
         self.shown[name] = sentence(f"tour.drawn_{kind}", {"label": label})
 
 
@@ -166,14 +165,14 @@ def _walk(album: _Album) -> None:
     comparison = forecast.compare_regimes(log)
     lines = comparison.lines(album.language)
     album.say("regimes", takewhile(bool, lines))
-    album.figure("regimes", figures.plot_curves(comparison, language=album.language))
+    album.figure("regimes", figures.plot_curves, comparison)
     album.text("regimes.txt", lines)
     progress(album.language, "fading")
     fading = forecast.fit_fading(log)
     lines = fading.lines(album.language)
     album.say("fading", takewhile(bool, lines))
     album.text("fading.txt", lines)
-    album.figure("fading", figures.plot_fading(fading, language=album.language))
+    album.figure("fading", figures.plot_fading, fading)
     progress(album.language, "reactions")
     album.text("reactions.txt", reactions.fit_reactions(log).lines(album.language))
 
@@ -191,8 +190,8 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     album.text("estimates.txt", full)
     album.say("enquiries", takewhile(bool, brief))
     for label, one in estimates.items():
-        album.figure("count", figures.plot_estimate(one, language=album.language), label)
-        album.figure("hundred", figures.plot_hundred(one, language=album.language), label)
+        album.figure("count", figures.plot_estimate, one, label)
+        album.figure("hundred", figures.plot_hundred, one, label)
     return estimates
 
 
@@ -209,7 +208,7 @@ def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
             words += ["", *lines]
             if quote.package.kind == "fixed":
                 fixed.append(sentence("tour.of", {"label": label, "said": lines[0]}))
-                album.figure("price", figures.plot_quote(quote, language=album.language), label)
+                album.figure("price", figures.plot_quote, quote, label)
         words.append("")
     album.say("prices", fixed)
     album.text("prices.txt", words[:-1])
@@ -225,13 +224,9 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     table = prices.WhoLoses(rows, tariff.currency, labels)
     found = {"appointments": load, "year": year, "packages": table}
     words = {name: one.lines(album.language) for name, one in found.items()}
-    whole = [
-        line
-        for name, lines in words.items()
-        for line in (sentence(f"tour.head_{name}"), *lines, "")
-    ]
-    album.text("owner.txt", whole[:-1])
-    album.figure("appointments", figures.plot_appointments(load, language=album.language))
+    whole = [[sentence(f"tour.head_{name}"), *lines] for name, lines in words.items()]
+    album.text("owner.txt", paragraphs(whole))
+    album.figure("appointments", figures.plot_appointments, load)
     album.say("owner", [*load.in_brief(), *words["year"][:2], words["packages"][0]])
 
 

@@ -232,11 +232,8 @@ def _newly_reached(
     since = asked - pd.Timedelta(days=RECENT_YEARS * YEAR_DAYS)
     recent = log.courses[(started > since) & (started <= asked)]
     if recent.empty:
-        values = {
-            "day": str(asked.date()),
-            "low": str(started.min().date()),
-            "high": str(started.max().date()),
-        }
+        values = {"low": str(started.min().date()), "high": str(started.max().date())}
+        values["day"] = str(asked.date())
         raise RequestError(*problem_and_remedy("refused.none_recent", values))
     years = max((asked - max(since, started.min())).days / YEAR_DAYS, 0.25)
     now = lasers_in_use(log.lasers, asked)

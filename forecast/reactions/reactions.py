@@ -58,10 +58,7 @@ def session_rows(log: OutcomeLog) -> pd.DataFrame:
 
 
 def operator_codes(rows: pd.DataFrame) -> dict[str, str]:
-    """Return a code for each operator, "A" the one with most sessions.
-
-    Names stay with the clinic: tables and figures carry only the codes.
-    """
+    """Return a code for each operator, "A" the one with most sessions: names stay here."""
     counts = rows["operator_id"].value_counts()
     order = sorted(counts.index, key=lambda name: (-counts[name], name))
     return {name: _letters(at) for at, name in enumerate(order)}
@@ -247,10 +244,7 @@ class OperatorFunnel:
 def compare_operators(
     rows: pd.DataFrame, fit: ReactionFit, codes: Mapping[str, str], *, outcome: str, level: float
 ) -> OperatorFunnel | None:
-    """Return operators against what is expected of them, or None without two operators.
-
-    Operators with fewer than 20 sessions are left out, and said so.
-    """
+    """Return operators against what is expected of them, or None without two operators."""
     known = rows["operator_id"].notna()
     work = rows[known].assign(expected=fit.expected[known.to_numpy()])
     table = work.groupby("operator_id").agg(
