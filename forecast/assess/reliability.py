@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from forecast._arrays import BoolArray, FloatArray, shares
 from forecast._checks import check_whole_number
-from forecast._rows import shares
-from forecast._types import BoolArray, FloatArray
 from forecast.assess.outcomes import Outcomes, by_subject, known_status
 from forecast.assess.scores import check_horizon
 from forecast.survival import CountDistribution

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._checks import check_whole_number
 from forecast._jobs import run_units
-from forecast._types import FloatArray, IntArray
 from forecast.assess.outcomes import Outcomes, by_subject, last_supported
 from forecast.assess.scores import brier_terms, log_score, log_score_terms, uno_concordance
 from forecast.errors import DataError, FitError, ForecastError, RequestError

@@ -8,8 +8,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from forecast._rows import shares, sums_by
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._arrays import BoolArray, FloatArray, IntArray, shares, sums_by
 from forecast.causal.strategies import Panel
 from forecast.causal.weights import logistic_coefficients, weighted_squares
 

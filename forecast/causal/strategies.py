@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecast._rows import shares, sums_by
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._arrays import BoolArray, FloatArray, IntArray, shares, sums_by
 from forecast.causal.weights import (
     cumulative_product,
     logistic_coefficients,

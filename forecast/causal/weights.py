@@ -8,8 +8,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from forecast._rows import effective_number, shares
-from forecast._types import AnyArray, BoolArray, FloatArray
+from forecast._arrays import AnyArray, BoolArray, FloatArray, effective_number, shares
 from forecast.errors import FitError
 
 MOST_STEPS = 60

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import FloatArray
+from forecast._arrays import FloatArray
 from forecast.log import column
 from forecast.tattoo import INK_COVARIATES, SITES
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import nearest
 from forecast._notes import problem_and_remedy
-from forecast._types import FloatArray
 from forecast.counts.rows import FEWEST_ALIKE, FEWEST_WITH_LEVEL
 from forecast.errors import RequestError
 from forecast.log import column_names, extra_number, normal_heading

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._notes import Note
 from forecast._plain import plain, read
-from forecast._types import FloatArray, IntArray
 from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES, plainly
 from forecast.counts.extra import ExtraColumn
 from forecast.counts.rows import (

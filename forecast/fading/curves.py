@@ -21,8 +21,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import FloatArray
 from forecast._notes import Note, problem_and_remedy
-from forecast._types import FloatArray
 from forecast.errors import FitError
 from forecast.fading.rows import FEWEST_FOR_SPACING, FEWEST_ON_CURVE, LEAST_LEFT, WIDEST, FadingRows
 

@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._notes import Sentence, problem_and_remedy, sentence
-from forecast._types import FloatArray, IntArray
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
 from forecast.log import OutcomeLog

@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
 
+from forecast._arrays import FloatArray
 from forecast._notes import problem_and_remedy
-from forecast._types import FloatArray
 from forecast.errors import FitError
 from forecast.fading.curves import FadingFit, fit_rows
 from forecast.fading.rows import FEWEST_GRADINGS, FEWEST_IN_GROUP, LEAST_LEFT, FadingRows, history

@@ -32,7 +32,7 @@ from forecast.tattoo import GROUPINGS, groups_of
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast._types import IntArray
+    from forecast._arrays import IntArray
     from forecast.assess import LeftOut
     from forecast.counts import Evidence
     from forecast.log import OutcomeLog

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from forecast._arrays import BoolArray, FloatArray
 from forecast._checks import check_level, check_whole_number
 from forecast._notes import Note, Sentence, problem_and_remedy, sentence
 from forecast._plain import Result
-from forecast._types import BoolArray, FloatArray
 from forecast.assess import grouped_folds
 from forecast.errors import RequestError
 from forecast.forecaster.fit import fit_forecaster

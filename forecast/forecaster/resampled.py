@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import IntArray, cluster_counts
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._plain import plain
-from forecast._rows import cluster_counts
-from forecast._types import IntArray
 from forecast.errors import ForecastError, RequestError
 from forecast.log import OutcomeLog, check_log
 

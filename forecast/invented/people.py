@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._arrays import BoolArray, FloatArray, IntArray
 from forecast.invented.world import MOST_OPERATORS, TABLES, CaseMix, World
 from forecast.log import column
 from forecast.tattoo import INK_GROUPS, INKS, REGIONS, SITES, ink_group, read_inks, uptake_table

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._arrays import BoolArray, FloatArray, IntArray
 from forecast.invented.people import (
     NEVER,
     OTHER_COLOURS,

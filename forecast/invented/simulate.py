@@ -19,8 +19,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import BoolArray, FloatArray, IntArray
 from forecast._checks import check_seed, check_whole_number
-from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort, Crew, Rows
 from forecast.invented.practised import as_practised

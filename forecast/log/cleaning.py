@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import BoolArray
 from forecast._notes import NOTHING, Sentence, problem_and_remedy, sentence
-from forecast._types import BoolArray
 from forecast.log.cells import OVERFLOW, Ids, meant, normal_heading, read_column, rule_of
 from forecast.log.columns import TABLES, Column
 from forecast.log.extra import EXTRA, extra_column

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._notes import (
     Note,
@@ -27,7 +28,6 @@ from forecast._notes import (
     sentence,
 )
 from forecast._plain import Result
-from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of

@@ -8,11 +8,10 @@ from decimal import Decimal
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray, cluster_counts, shares
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
-from forecast._rows import cluster_counts, shares
-from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog, check_log

@@ -13,9 +13,9 @@ from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal, InvalidOperation
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import shown
 from forecast._notes import problem_and_remedy
-from forecast._types import FloatArray
 from forecast.errors import RequestError
 
 CENT = Decimal("0.01")

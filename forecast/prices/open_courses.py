@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_kind, check_seed
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
-from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import OutcomeLog, check_log, enquiry_of

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import BoolArray, FloatArray
 from forecast._checks import check_whole_number
 from forecast._notes import problem_and_remedy
-from forecast._types import BoolArray, FloatArray
 from forecast.counts import competing_ends
 from forecast.errors import RequestError
 from forecast.prices.money import round_cents, to_cents

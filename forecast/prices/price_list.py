@@ -12,10 +12,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._checks import check_whole_number
 from forecast._notes import Note, Sentence, bullets, in_language, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
-from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, fields_of, plain
-from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
 from forecast.prices.money import from_cents, round_cents, round_up
 from forecast.prices.payoff import (

@@ -13,9 +13,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_whole_number
 from forecast._jobs import seeds
-from forecast._types import FloatArray
 from forecast.prices.money import round_cents
 from forecast.prices.payoff import Terms, outcome_chances, price_rows
 from forecast.prices.tariff import Package, Tariff

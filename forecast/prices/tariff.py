@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_keys, check_kind, check_whole_number, nearest, shown
 from forecast._files import read_toml
 from forecast._notes import Note, Sentence, languages, problem_and_remedy, sentence, texts_of
 from forecast._plain import Result
-from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.prices.money import CENT, amount, currency_of, from_cents, to_cents
 

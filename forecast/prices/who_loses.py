@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray
 from forecast._notes import Note, Sentence, aligned, bullets, sentence
 from forecast._plain import Result, plain_table
-from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.log import Enquiry
 from forecast.prices.money import from_cents

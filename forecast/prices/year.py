@@ -10,10 +10,10 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_kind, check_seed
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of, plain
-from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry, OutcomeLog, check_log, enquiries_of

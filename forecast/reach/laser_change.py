@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_kind, check_level, check_seed, check_whole_number
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, plain
-from forecast._types import FloatArray
 from forecast.causal.rates import poisson_interval
 from forecast.counts import COVARIATES, durations_of, lasers_in_use
 from forecast.errors import DataError, RequestError

@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import FloatArray
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
-from forecast._types import FloatArray
 from forecast.causal.rates import FittedMixedLogistic, MixedLogistic, cluster_inflation, fit_firth
 
 MODEL = MixedLogistic(nodes=9, shrink=1.0, spread_scale=1.0)

@@ -16,10 +16,9 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import BoolArray, shares
 from forecast._checks import check_kind, check_level, check_seed, check_whole_number, nearest
 from forecast._notes import Note, Severity, problem_and_remedy, sentence
-from forecast._rows import shares
-from forecast._types import BoolArray
 from forecast.causal import life_sums, restricted_mean
 from forecast.errors import ForecastError, RequestError
 from forecast.fading import fading_rows, fit_worth

@@ -10,11 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray, shares
 from forecast._checks import check_seed, check_whole_number
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
-from forecast._rows import shares
-from forecast._types import FloatArray
 from forecast.causal import Design, hazard_ratio_for, life_sums, schoenfeld_events, subjects_needed
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError

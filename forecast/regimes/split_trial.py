@@ -9,11 +9,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import BoolArray, FloatArray, IntArray, cluster_counts
 from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
 from forecast._plain import fields_of, plain
-from forecast._rows import cluster_counts
-from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import life_sums, restricted_mean
 from forecast.causal.rates import PairedDifference, paired_difference, share_at_every_look
 from forecast.counts import split_halves

@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import BoolArray, FloatArray, IntArray, shares
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, problem_and_remedy, sentence
-from forecast._rows import shares
-from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import Panel
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError, RequestError

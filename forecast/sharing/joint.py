@@ -20,9 +20,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._notes import Note, problem_and_remedy
 from forecast._plain import plain, read
-from forecast._types import FloatArray
 from forecast.counts import COVARIATES, LIGHTEN, durations_of
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence

@@ -29,9 +29,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._files import SEAL, unsealed
 from forecast._notes import problem_and_remedy, sentence
-from forecast._types import FloatArray
 from forecast.counts import COVARIATES, CURVES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard

@@ -18,10 +18,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_whole_number
 from forecast._notes import Note
 from forecast._plain import plain, read
-from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
 from forecast.survival.distribution import CountDistribution, Durations, first_seen, one_row_each
 from forecast.survival.encoding import Encoding, is_zero_one

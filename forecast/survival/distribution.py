@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray
 from forecast._checks import check_level, check_whole_number, counted, nearest
 from forecast._notes import Note
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError
 from forecast.survival.encoding import numbers as as_numbers
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray
+from forecast._arrays import BoolArray, FloatArray
 from forecast.errors import FitError
 from forecast.survival.distribution import Durations, count_steps, count_subjects, first_seen
 from forecast.survival.encoding import Encoding, is_zero_one

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from forecast._types import AnyArray, FloatArray
+from forecast._arrays import AnyArray, FloatArray
 from forecast.survival.distribution import first_seen
 from forecast.survival.model import mirrored
 

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray, shares
 from forecast._checks import check_whole_number
 from forecast._notes import Note
 from forecast._plain import plain, read
-from forecast._rows import shares
-from forecast._types import FloatArray
 from forecast.survival.distribution import CountDistribution, Durations, count_steps, first_seen
 from forecast.survival.encoding import count_rows
 from forecast.survival.model import FitNotes, FittedCountModel, fit_notes, refuse_no_events

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._arrays import BoolArray, FloatArray, IntArray
 
 LOG_ROOT = 0.5 * math.log(2 * math.pi)
 CELLS = 384  # cells per standard unit in the table of the normal tail

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import counted, nearest
 from forecast._notes import Note
-from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
 from forecast.survival.distribution import CountDistribution, Durations, count_steps, count_subjects
 

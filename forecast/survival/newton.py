@@ -7,7 +7,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from forecast._types import FloatArray
+from forecast._arrays import FloatArray
 from forecast.errors import FitError
 
 SINGULAR = 1e-10

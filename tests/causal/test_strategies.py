@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast._rows import shares, sums_by
+from forecast._arrays import shares, sums_by
 from forecast.causal import Panel, WeightModel, followed, restricted_mean
 from forecast.errors import DataError, RequestError
 from tests.causal.panels import panel_of

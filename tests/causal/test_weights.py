@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast._rows import effective_number
+from forecast._arrays import effective_number
 from forecast.causal import standardised_differences, summarise_weights
 from forecast.causal.weights import (
     cumulative_product,

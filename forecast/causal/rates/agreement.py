@@ -7,9 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray, IntArray, shares
 from forecast._checks import check_level, counted
-from forecast._rows import shares
-from forecast._types import FloatArray, IntArray
 from forecast.errors import DataError
 
 

@@ -8,8 +8,8 @@ from math import log
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import BoolArray, FloatArray
 from forecast._checks import check_level, check_whole_number, counted
-from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError
 
 
