@@ -378,10 +378,7 @@ def _facts_in(text: str, mark: str) -> frozenset[str]:
 
 
 def facts_of(options: Options, own: Facts = None, course: Course | None = None) -> dict[str, Any]:
-    """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course.
-
-    They are told for all by the options, and for one by its ``own`` of the file.
-    """
+    """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course."""
     for_all = None if options.facts is None else _facts_in(options.facts, ",")
     told = [one for one in (for_all, own) if one is not None]
     if told:

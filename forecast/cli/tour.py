@@ -93,7 +93,12 @@ class _Album:
 def run_tour(options: Options) -> None:
     """Do what ``forecast tour`` is asked."""
     target: Path = options.out
-    _check_place(target)
+    _check_files(target, [INDEX, "model.json", *EDITED])
+    ours = {ENQUIRIES.encode(), *(prices.tariff_template(code).encode() for code in languages())}
+    for name in EDITED:
+        there = target / name
+        if there.is_file() and there.read_bytes() not in ours:
+            raise RequestError(*problem_and_remedy("refused.tour", {"file": str(there)}))
     target.absolute().parent.mkdir(parents=True, exist_ok=True)
     folder = Path(tempfile.mkdtemp(dir=target.absolute().parent, prefix=f".{target.name}."))
     try:
@@ -118,15 +123,6 @@ def run_tour(options: Options) -> None:
     ]
     lines = paragraphs([*said, AT_THE_END, written])
     answer(options, {"folder": str(target), "written": files}, lines)
-
-
-def _check_place(target: Path) -> None:
-    _check_files(target, [INDEX, "model.json", *EDITED])
-    ours = {ENQUIRIES.encode(), *(prices.tariff_template(code).encode() for code in languages())}
-    for name in EDITED:
-        there = target / name
-        if there.is_file() and there.read_bytes() not in ours:
-            raise RequestError(*problem_and_remedy("refused.tour", {"file": str(there)}))
 
 
 def _check_files(target: Path, names: Iterable[str]) -> None:
