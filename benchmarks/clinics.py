@@ -6,8 +6,8 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._checks import check_seed, check_whole_number
-from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import World
 from forecast.invented.simulate import (

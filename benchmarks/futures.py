@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from benchmarks.clinics import SimulatedClinic, follow
+from forecast._arrays import BoolArray, IntArray
 from forecast._checks import check_seed, check_whole_number
-from forecast._types import BoolArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented.simulate import MOST, Luck, live, run_sessions
 from forecast.invented.world import Chance

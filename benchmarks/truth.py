@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from benchmarks.clinics import follow
+from forecast._arrays import FloatArray, IntArray
 from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
-from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import World
 from forecast.invented.simulate import PACKAGES, SOLD, Luck, Paths, arrive, hide, live, run_sessions

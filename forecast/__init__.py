@@ -8,7 +8,7 @@ black tattoo, ``tariff`` one of 150 EUR a session and ``folder`` a place for fil
 
 from typing import TYPE_CHECKING
 
-from forecast._doors import door
+from forecast._shipped import door
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate

@@ -144,10 +144,9 @@ def _sum_of(content: Mapping[str, Any]) -> str:
 def checksums(described: Mapping[str, Any]) -> dict[str, str]:
     """Return the checksum of each file that a description of a package has one of."""
     resources, beside = described.get("resources"), described.get(BESIDE)
-    parts = (
-        [one for one in resources if isinstance(one, dict)] if isinstance(resources, list) else []
-    )
-    found = {str(one.get("path")): str(one["hash"]) for one in parts if "hash" in one}
+    listed = resources if isinstance(resources, list) else []
+    parts = [one for one in listed if isinstance(one, dict) and "hash" in one]
+    found = {str(one.get("path")): str(one["hash"]) for one in parts}
     return found | (beside if isinstance(beside, dict) else {})
 
 

@@ -141,10 +141,8 @@ def on_cluster(
     which is noticed within half a minute. ``say`` is told of it, and that rows travel.
 
     The ``address`` is that of the scheduler, for example ``tcp://10.0.0.5:8786``, or ``tls://``
-    with a folder of ``certificates``: ``ca.pem``, and ``cert.pem`` and ``key.pem`` of this side.
-    Raises RequestError if it does not answer within five seconds, has no workers, a worker does not
-    answer or differs in what numbers rest on (this package, Python, numpy, scipy, pandas),
-    certificates are missing, or the extra ``scale`` is not installed.
+    with a folder of ``certificates``. Raises RequestError if it does not answer within five
+    seconds, or its workers are none, silent, or differ from here in what numbers rest on.
     """
     tell = say or (lambda _: None)
     client = connect(address, certificates)
@@ -229,20 +227,16 @@ class _Cluster:
         tasks = client.sync(client.scheduler.processing, callback_timeout=ANSWERS_WITHIN)
         # where one is silent, another may wait for what lies with it: Dask would for minutes
         counts = {name: workers[name]["metrics"].get("task_counts", {}) for name in alive}
-        busy = [any(counts[name].get(state) for state in WORKING) for name in alive]
         all_alive = len(alive) == len(workers)
         return any(
-            tasks.get(name) and (all_alive or working)
-            for name, working in zip(alive, busy, strict=True)
+            tasks.get(name) and (all_alive or any(counts[name].get(state) for state in WORKING))
+            for name in alive
         )
 
     def workers(self) -> dict[str, Any]:
         """Return what the scheduler knows of its workers, by address."""
-        client = self.client
-        found = client.sync(
-            client.scheduler.identity, n_workers=-1, callback_timeout=ANSWERS_WITHIN
-        )
-        return dict(found["workers"])
+        asked = {"n_workers": -1, "callback_timeout": ANSWERS_WITHIN}
+        return dict(self.client.sync(self.client.scheduler.identity, **asked)["workers"])
 
     @contextmanager
     def giving_up(self) -> Iterator[None]:

@@ -24,23 +24,15 @@ NUMBERS = (int, float, Number)  # the first two, which most are, are told at onc
 class Note:
     """One remark on a result, from where it arises to where it is read.
 
-    Attributes
-    ----------
-    code : str
-        The key of its sentence in the language files, dotted: ``"fit.few_events"``.
-    severity : {"info", "caution", "serious"}
-        What the answer rests on; what to bear in mind; why not to rely on it.
-    values : mapping
-        What fills the holes of the sentence: numbers, terms, lists of them, or notes.
-
     Examples
     --------
     >>> str(Note("fit.few_events", "caution", {"events": 3, "covariates": 1}))
     '3 events for 1 covariate: effects are uncertain.'
     """
 
-    code: str
-    severity: Severity = "info"
+    code: str  # the key of its sentence in the language files, dotted
+    severity: Severity = "info"  # what to bear in mind (caution), or why not to rely on the result
+    # What fills the holes of the sentence: numbers, terms, lists of them, or notes.
     values: Mapping[str, Any] = field(default_factory=dict)
 
     def __str__(self) -> str:
@@ -55,11 +47,8 @@ class Note:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the note as plain values; a note among its values likewise."""
-        return {
-            "code": self.code,
-            "severity": self.severity,
-            "values": {name: _plain(value) for name, value in self.values.items()},
-        }
+        values = {name: _plain(value) for name, value in self.values.items()}
+        return {"code": self.code, "severity": self.severity, "values": values}
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> Note:
@@ -277,10 +266,7 @@ def _holes(text: str) -> tuple[tuple[str, str | None, str, bool], ...]:
     return tuple((before, hole, spec or "", mark == "r") for before, hole, spec, mark in parts)
 
 
-@cache
-def filler(language: str) -> Filler:
-    """Return the `Filler` of a language, made once."""
-    return Filler(language)
+filler = cache(Filler)  # of a language, made once
 
 
 def _plain(value: Any) -> Any:

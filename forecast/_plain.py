@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import MISSING
 from decimal import Decimal
 from functools import cache
 from textwrap import shorten
@@ -111,9 +112,9 @@ def read(kind: type[T], stored: Mapping[str, Any]) -> T:
     """
     hints = _hints(kind)  # type: ignore[arg-type]
     return kind(**{
-        field.name: _part(hints[field.name], stored[field.name])
-        for field in dataclasses.fields(kind)  # type: ignore[arg-type]
-        if field.init and (field.name in stored or _is_needed(field))
+        one.name: _part(hints[one.name], stored[one.name])
+        for one in dataclasses.fields(kind)  # type: ignore[arg-type]
+        if one.init and (one.name in stored or MISSING is one.default is one.default_factory)
     })  # fmt: skip
 
 
@@ -125,10 +126,6 @@ def _hints(kind: type) -> dict[str, Any]:
             return get_type_hints(kind, localns=unknown)
         except NameError as error:  # imported for tools alone
             unknown[str(error.name)] = Any
-
-
-def _is_needed(field: dataclasses.Field[Any]) -> bool:
-    return field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING
 
 
 def _part(hint: Any, stored: Any) -> Any:

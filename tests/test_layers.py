@@ -15,8 +15,8 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 LAYERS = [
     {"_shipped"},
     {"errors", "_notes"},
-    {"_checks", "_csv", "_doors", "_files", "_types"},
-    {"_jobs", "_rows"},
+    {"_arrays", "_checks", "_files"},
+    {"_jobs"},
     {"_plain"},
     {"survival"},
     {"assess", "causal"},

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import pytest
 
 ROOT = Path(__file__).parents[1]
-PARTS = ("forecast", "tests", "synthetic_data")
+PARTS = ("forecast", "tests", "synthetic_data", "benchmarks")
 
 
 class Bug(NamedTuple):

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from forecast._arrays import FloatArray
 from forecast._notes import Note
 from forecast._plain import plain, plain_values, read
-from forecast._types import FloatArray
 
 
 @dataclass(frozen=True, eq=False)

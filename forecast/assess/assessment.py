@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import BoolArray, FloatArray, cluster_counts, shares
 from forecast._checks import LEVEL, SHOWN_AT, counted
 from forecast._notes import Note
-from forecast._rows import cluster_counts, shares
-from forecast._types import BoolArray, FloatArray
 from forecast.assess.calibration import (
     BARELY_HELD,
     SHRINK,

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import BoolArray, FloatArray
 from forecast._checks import check_level, counted
 from forecast._plain import plain, read
-from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution, climb
 

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray, shares
 from forecast._checks import counted
-from forecast._rows import shares
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 

@@ -5,7 +5,7 @@
 
 from typing import TYPE_CHECKING
 
-from forecast._doors import door
+from forecast._shipped import door
 
 if TYPE_CHECKING:
     from forecast.causal.curves import HazardGFormula, life_sums, restricted_mean

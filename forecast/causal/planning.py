@@ -9,9 +9,9 @@ from statistics import NormalDist
 import numpy as np
 from scipy.optimize import brentq
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_level
 from forecast._notes import problem_and_remedy
-from forecast._types import FloatArray
 from forecast.causal.curves import restricted_mean
 from forecast.errors import RequestError
 

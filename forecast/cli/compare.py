@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import forecast
 from forecast import reach, reactions, sharing
 from forecast._files import read_json, sealed, unsealed
-from forecast._notes import Note, Sentence, problem_and_remedy, sentence, text_of
+from forecast._notes import problem_and_remedy, sentence
 from forecast.cli.files import (
     ANSWER,
     CLOSING,
@@ -33,11 +33,8 @@ if TYPE_CHECKING:
 TELLING = "target_trial.txt"
 REPORT = ("report.md", "report.html")
 PLANNED_TO = 15  # sessions, where no horizon is asked for
-WRITTEN = (
-    *(f"{name}.csv" for name in ("comparison", "curves", "weighted_rows", "weights", "balance")),
-    *(f"{name}.csv" for name in ("overlap", "followers", "tipping")),
-    TELLING,
-)
+TABLES = "comparison curves weighted_rows weights balance overlap followers tipping"
+WRITTEN = (*(f"{name}.csv" for name in TABLES.split()), TELLING)
 
 
 @anywhere
@@ -61,7 +58,7 @@ def run_compare(options: Options) -> None:
         paths = write_report(comparison, log, options.report, language=options.language)
         written += map(str, paths)
     data = {**comparison.to_dict(), "written": written}
-    lines = [in_layers(options, comparison)]
+    lines = in_layers(options, comparison)
     if options.plan is not None:
         progress(options.language, "planning")
         horizon = PLANNED_TO if options.horizon == "auto" else options.horizon
@@ -70,9 +67,8 @@ def run_compare(options: Options) -> None:
         )
         data["plan"] = plan.to_dict()
         lines += ["", plan.to_text(language=options.language)]
-    said = Note("text.written").say(options.language)
-    lines += ["", said, *written] if written else []
-    answer(options, data, "\n".join(lines))
+    lines += ["", sentence("text.written"), *written] if written else []
+    answer(options, data, lines)
 
 
 def run_fading(options: Options) -> None:
@@ -102,7 +98,13 @@ def run_reach(options: Options) -> None:
     if options.wavelengths:
         asked = given(options, "regime", "price", "worth_cleared", "cost_per_session", "on")
         asked |= given(options, "horizon", "level", "seed")
-        change = reach.what_would_change(log, _numbers(options.wavelengths), **asked)
+        parts = options.wavelengths.replace(";", ",").split(",")
+        try:
+            emitted = [float(part) for part in parts if part.strip()]
+        except ValueError:
+            values = {"given": options.wavelengths}
+            raise RequestError(*problem_and_remedy("refused.wavelengths", values)) from None
+        change = reach.what_would_change(log, emitted, **asked)
         data["change"] = change.to_dict()
         results.insert(0, change)
     lines = [line for one in results for line in one.lines(options.language)]
@@ -111,15 +113,7 @@ def run_reach(options: Options) -> None:
     if not options.details:
         cut = len(said) > ANSWER or len(rests_on) > RESTS_ON
         said, rests_on = said[:ANSWER], rests_on[:RESTS_ON] + [sentence("text.rest")] * cut
-    whole = [*said, "", sentence("text.rests_on"), *rests_on, "", Sentence(CLOSING)]
-    answer(options, data, text_of(whole, options.language))
-
-
-def _numbers(text: str) -> tuple[float, ...]:
-    try:
-        return tuple(float(part) for part in text.replace(";", ",").split(",") if part.strip())
-    except ValueError:
-        raise RequestError(*problem_and_remedy("refused.wavelengths", {"given": text})) from None
+    answer(options, data, [*said, "", sentence("text.rests_on"), *rests_on, "", CLOSING])
 
 
 def run_share(options: Options) -> None:
@@ -142,8 +136,7 @@ def run_share(options: Options) -> None:
         lines = [sentence("sharing.written", values), sentence("sharing.worth", values)]
         lines += [sentence("sharing.left_out", {"names": left_out})] * bool(left_out)
     write_text(options.out, _as_text(found))
-    data = {"written": str(options.out), "share": found}
-    answer(options, data, text_of(lines, options.language))
+    answer(options, {"written": str(options.out), "share": found}, lines)
 
 
 def run_pool(options: Options) -> None:
@@ -152,15 +145,13 @@ def run_pool(options: Options) -> None:
         _step(options)
         return
     check_json_output(options.out, sharing.POOLED, what="what pool wrote")
-    read = [_read_json(path) for path in options.shares]
     names = [path.name for path in options.shares]
     if len(set(names)) < len(names):
         names = [str(path) for path in options.shares]
-    pooled = sharing.pool_shares(read, names=names)
+    pooled = sharing.pool_shares([*map(_read_json, options.shares)], names=names)
     write_text(options.out, _as_text(pooled.to_dict()))
     lines = [*pooled.lines(options.language), sentence("sharing.saved", {"file": str(options.out)})]
-    data = {"written": str(options.out), "pooled": pooled.to_dict()}
-    answer(options, data, text_of(lines, options.language))
+    answer(options, {"written": str(options.out), "pooled": pooled.to_dict()}, lines)
 
 
 def _step(options: Options) -> None:
@@ -173,15 +164,13 @@ def _step(options: Options) -> None:
         rounds = rounds.with_answers([_read_json(path) for path in options.shares])
     question, pooled = rounds.advance()
     write_text(options.rounds, _as_text(rounds.to_dict()))
-    done = pooled is not None
+    n, done = len(rounds.answers), pooled is not None
     found: dict[str, Any] = pooled.to_dict() if pooled is not None else question or {}
     write_text(options.out, _as_text(found))
-    values = {"file": str(options.out), "name": options.out.name, "rounds": len(rounds.answers)}
-    values["next"] = len(rounds.answers) + 1
+    values = {"file": str(options.out), "name": options.out.name, "rounds": n, "next": n + 1}
     lines = [] if pooled is None else pooled.lines(options.language)
     lines.append(sentence("sharing.done" if done else "sharing.round", values))
-    data = {"written": str(options.out), "rounds": len(rounds.answers), "done": done}
-    answer(options, data, text_of(lines, options.language))
+    answer(options, {"written": str(options.out), "rounds": n, "done": done}, lines)
 
 
 def _as_text(data: dict[str, Any]) -> str:

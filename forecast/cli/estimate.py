@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Note, Sentence, aligned, bullets, problem_and_remedy, sentence, text_of
+from forecast._notes import Note, Sentence, aligned, bullets, problem_and_remedy, sentence
 from forecast.cli.files import (
     BY,
     CLOSING,
@@ -21,6 +21,7 @@ from forecast.cli.files import (
     course_of,
     facts_of,
     gradings_of,
+    paragraphs,
     read_enquiries,
 )
 from forecast.errors import RequestError
@@ -68,10 +69,8 @@ def run_estimate(options: Options) -> None:
         )
         asked = facts_of(options, facts[label])
         if register is not None:
-            known = {
-                "questions": "asked" if asked["all_asked"] else "not_asked",
-                "facts": ";".join(sorted(asked["facts"])),
-            }
+            known = {"questions": "asked" if asked["all_asked"] else "not_asked"}
+            known["facts"] = ";".join(sorted(asked["facts"]))
             about = (forecaster, result, enquiry)
             promises.append(promise_of(*about, client_id=label, course_id=label, quoted=known))
         cautions[label] = tattoo.cautions_for(enquiry, **asked)
@@ -79,8 +78,8 @@ def run_estimate(options: Options) -> None:
             _what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
         )
         results.append({"enquiry_id": label, **result.to_dict(), **why, **as_dict(cautions[label])})
-    language: str = options.language
-    text = estimates_text(estimates, cautions, drivers, details=options.details, language=language)
+    asked = {"details": options.details, "language": options.language}
+    lines = estimates_lines(estimates, cautions, drivers, **asked)
     if register is not None:
         with Daybook(register) if register.exists() else make_daybook(register) as book:
             kept = [book.keep(one, by=BY) for one in promises]
@@ -89,9 +88,8 @@ def run_estimate(options: Options) -> None:
         numbers = [
             sentence("text.promise", {"course": one.course_id, "n": one.promise_no}) for one in kept
         ]
-        said = sentence("text.kept", {"book": str(register), "numbers": numbers})
-        text = f"{text}\n\n{said.say(language)}"
-    answer(options, {"estimates": results}, text)
+        lines += ["", sentence("text.kept", {"book": str(register), "numbers": numbers})]
+    answer(options, {"estimates": results}, lines)
 
 
 def _own_values(given: str, forecaster: Forecaster) -> dict[str, str]:
@@ -105,24 +103,21 @@ def _own_values(given: str, forecaster: Forecaster) -> dict[str, str]:
     return found
 
 
-def estimates_text(
+def estimates_lines(
     estimates: Mapping[str, Estimate],
     cautions: Mapping[str, tuple[Caution, ...]],
     drivers: Mapping[str, list[Sentence]],
     *,
     details: bool,
-    language: str = "en",
-) -> str:
+    language: str,
+) -> list[str]:
     """Return the answers by enquiry, then what they rest on, said once; several as a table.
 
     What has to be cleared up first stands above them. Of the remarks on one answer the gravest is
     given; all of them, and the cautions that hold for everybody, with ``details``.
     """
-    shared = [
-        note
-        for note in next(iter(estimates.values())).notes
-        if all(note in one.notes for one in estimates.values())
-    ]
+    first, *others = estimates.values()
+    shared = [note for note in first.notes if all(note in one.notes for one in others)]
     parts: list[list[str]] = [[*by_line(cautions, "refer")]]
     left_out = False
     if len(estimates) > 1 and not details:
@@ -145,8 +140,7 @@ def estimates_text(
     ])  # fmt: skip
     always = {one.key: one for of in cautions.values() for one in of if one.kind == "always"}
     for_all = bullets(always.values()) if details else [sentence("text.for_all")] * bool(always)
-    parts.append([Sentence(CLOSING), *for_all])
-    return "\n\n".join(text_of(part, language) for part in parts if part)
+    return paragraphs([*parts, [CLOSING, *for_all]])
 
 
 def by_line(cautions: Mapping[str, tuple[Caution, ...]], kind: str) -> list[Sentence]:
@@ -223,37 +217,28 @@ def run_update(options: Options) -> None:
     later = forecaster.update(enquiry, **given)
     cautions = tattoo.cautions_for(enquiry, **asked)
     first = by_line({"": cautions}, "refer")
-    priced: dict[str, Any] = {}
-    lines: list[str] = []
-    if options.drivers:
-        priced, drivers = _what_drives(forecaster, enquiry, options.level, done, gradings)
-        lines += drivers
-    if options.tariff and first:
-        priced, lines = priced | {"withheld": True}, [*lines, "", Sentence(WITHHELD)]
-    elif options.tariff:
-        quoted, costs = _price_remaining(later, options, done)
-        priced, lines = priced | quoted, [*lines, *costs]
-    against = None
+    data: dict[str, Any] = {}
+    lines: list[str] = [*first]
     if course:
         from forecast.forecaster import against_promise
 
         notes = (*later.total.notes, *later.remaining.notes)
-        against = against_promise(course, later.total, notes)
-    data = {
-        **({"promised": against.to_dict() | {"text": str(against)}} if against else {}),
-        "remaining": later.remaining.to_dict(),
-        "total": later.total.to_dict(),
-        **as_dict(cautions),
-        **priced,
-    }
-    said: list[str] = []
-    if against:
-        tell = "" if against.severity == "info" else sentence("text.tell")
-        said = [sentence("text.against", {"against": against, "tell": tell}), ""]
-    said += update_lines(later, details=options.details)
-    more = by_line({"": cautions}, "care")
-    whole = [*first, *said, *lines, *more, "", Sentence(CLOSING)]
-    answer(options, data, text_of(whole, options.language))
+        if against := against_promise(course, later.total, notes):
+            data["promised"] = against.to_dict() | {"text": str(against)}
+            tell = "" if against.severity == "info" else sentence("text.tell")
+            lines += [sentence("text.against", {"against": against, "tell": tell}), ""]
+    data |= {"remaining": later.remaining.to_dict(), "total": later.total.to_dict()}
+    data |= as_dict(cautions)
+    lines += update_lines(later, details=options.details)
+    if options.drivers:
+        found, drivers = _what_drives(forecaster, enquiry, options.level, done, gradings)
+        data, lines = data | found, [*lines, *drivers]
+    if options.tariff and first:
+        data, lines = data | {"withheld": True}, [*lines, "", WITHHELD]
+    elif options.tariff:
+        found, costs = _price_remaining(later, options, done)
+        data, lines = data | found, [*lines, *costs]
+    answer(options, data, [*lines, *by_line({"": cautions}, "care"), "", CLOSING])
 
 
 def update_lines(later: Update, *, details: bool) -> list[Sentence]:

@@ -11,7 +11,6 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import fields, is_dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,7 +24,15 @@ from forecast._files import (
     refuse_long_cell,
     write_whole,
 )
-from forecast._notes import Note, Sentence, in_language, problem_and_remedy, sentence, texts_of
+from forecast._notes import (
+    Note,
+    Sentence,
+    in_language,
+    problem_and_remedy,
+    sentence,
+    text_of,
+    texts_of,
+)
 from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
@@ -41,7 +48,7 @@ ARGUMENT = re.compile(
 Options = argparse.Namespace
 Facts = frozenset[str] | None  # what was answered with yes, None where nothing was asked
 MOST_ROWS = 200_000
-CLOSING, WITHHELD = Note("text.closing"), Note("text.withheld")
+CLOSING, WITHHELD = sentence("text.closing"), sentence("text.withheld")
 ANSWER, RESTS_ON = 5, 4  # lines of an answer, and of what it rests on, unless all are asked for
 BY = "cli0"  # who enters what a command enters, unless told
 
@@ -64,57 +71,39 @@ def typed(text: str) -> str:
     )
 
 
-def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
-    """Print the answer: ``data`` as JSON when asked for, else ``text``.
+def answer(options: Options, data: Mapping[str, Any], lines: Iterable[str]) -> None:
+    """Print the answer: ``data`` as JSON when asked for, else the lines in the language asked for.
 
-    What `forecast.cli.log.read` had to say of the log follows it, unless the text says it.
+    What `forecast.cli.log.read` had to say of the log follows it, unless the lines say it.
     """
+    language = getattr(options, "language", "en") or "en"
+    text = text_of(lines, language)
     of_log = [line for line in getattr(options, "of_log", ()) if str(line) not in text]
     if options.json:
         said = {"log_notes": of_log} if of_log else {}
-        print(json.dumps(_printed({**data, **said}), indent=2, allow_nan=False))
+        print(json.dumps({**data, **said}, indent=2, allow_nan=False))
     else:
-        language = getattr(options, "language", "en") or "en"
-        notes = [in_language(line, language) for line in of_log]
-        print("\n".join([typed(text), *([""] if of_log else []), *notes]))
+        print(text_of([typed(text), *[""] * bool(of_log), *of_log], language))
 
 
-def in_layers(options: Options, found: Result) -> str:
+def paragraphs(parts: Iterable[Iterable[str]]) -> list[str]:
+    """Return the lines of all parts, an empty one between those that have any."""
+    return [line for part in map(list, parts) if any(part) for line in ("", *part)][1:]
+
+
+def in_layers(options: Options, found: Result) -> list[str]:
     """Return the answer, a result's first paragraph, and the first of what it rests on.
 
     With ``--details`` it is the whole text. What a tool like this never decides closes it.
     """
-    language: str = options.language
-    closing = CLOSING.say(language)
-    text = found.to_text(language=language)
+    text = found.to_text(language=options.language)
     head, _, rest = text.partition("\n\n")
     lines = rest.splitlines()
     rests_on = [line for line in lines if line.startswith("- ")][:RESTS_ON]
     if options.details or len(lines) <= len(rests_on):
-        return f"{text}\n\n{closing}"
-    named = ["", Note("text.rests_on").say(language)] * bool(rests_on)
-    return "\n".join([head, *named, *rests_on, Note("text.rest").say(language), "", closing])
-
-
-def _printed(value: Any) -> Any:
-    # Money as numbers, arrays left out; notes as sentences, with what they are as data beside them.
-    if isinstance(value, list | tuple):
-        return [_printed(one) for one in value]
-    if isinstance(value, Note):
-        return str(value)
-    if isinstance(value, Decimal):
-        return float(value)
-    if is_dataclass(value):
-        named = {one.name: getattr(value, one.name) for one in fields(value)}
-        value = {name: one for name, one in named.items() if not hasattr(one, "dtype")}
-    if not isinstance(value, Mapping):
-        return value
-    found = {str(name): _printed(one) for name, one in value.items()}
-    for name, one in value.items():
-        if isinstance(one, list | tuple) and any(isinstance(part, Note) for part in one):
-            codes = [part.to_dict() for part in one if isinstance(part, Note)]
-            found[f"{name.removesuffix('s')}_codes"] = codes
-    return found
+        return [text, "", CLOSING]
+    named = ["", sentence("text.rests_on")] * bool(rests_on)
+    return [head, *named, *rests_on, sentence("text.rest"), "", CLOSING]
 
 
 def progress(language: str, doing: str, file: str = "") -> None:
@@ -133,13 +122,10 @@ def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
             return
         from forecast._jobs import on_cluster
 
-        with on_cluster(
-            options.cluster,
-            certificates=options.certificates,
-            say=lambda text: print(
-                f"forecast: {in_language(text, options.language)}", file=sys.stderr
-            ),
-        ):
+        def say(text: str) -> None:
+            print(f"forecast: {in_language(text, options.language)}", file=sys.stderr)
+
+        with on_cluster(options.cluster, certificates=options.certificates, say=say):
             run(options)
 
     return run_there
@@ -148,13 +134,20 @@ def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
 def read_table(path: Path, known: Sequence[str], language: str = "en") -> dict[int, dict[str, str]]:
     """Return the rows of a CSV file or a workbook's first sheet by line, as texts by column name.
 
-    Empty cells are left out. The columns of a CSV file may be parted by commas, tabs, or semicolons
-    where the header has no comma. Columns that are not ``known`` are named on stderr and not used;
-    one that may be meant as a known one raises DataError.
+    Empty cells are left out. Columns that are not ``known`` are named on stderr and not used; one
+    that may be meant as a known one raises DataError.
     """
+    from forecast.log import normal_heading, refuse_repeated
+
     rows = _sheet_rows(path) if path.suffix.lower() == ".xlsx" else _csv_rows(path)
-    line, names = next(iter(rows.items()), (0, []))
-    names = _checked_header(path, names, known)
+    line, heads = next(iter(rows.items()), (0, []))
+    for place, name in enumerate(heads, start=1):
+        refuse_long_cell(path.name, sentence("refused.head_at", {"n": place}), len(name))
+    names = [normal_heading(name) for name in heads]
+    values: dict[str, Any] = {"file": path.name, "known": known}
+    if heads and not set(names) & set(known):
+        raise DataError(*problem_and_remedy("refused.no_headings", values))
+    refuse_repeated(path.name, names)
     rows.pop(line, None)
     table = {line: _named_cells(path, line, names, row, known) for line, row in rows.items()}
     table = {line: row for line, row in table.items() if row}
@@ -190,23 +183,6 @@ def _csv_rows(path: Path) -> dict[int, list[str]]:
         raise DataError(*problem_and_remedy("refused.no_csv", values)) from None
 
 
-def _checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> list[str]:
-    """Return the columns that a header means, spelled as in a log, or raise DataError.
-
-    None may be there twice, and one must be known.
-    """
-    from forecast.log import normal_heading, refuse_repeated
-
-    for place, name in enumerate(cells, start=1):
-        refuse_long_cell(path.name, sentence("refused.head_at", {"n": place}), len(name))
-    names = [normal_heading(name) for name in cells]
-    if cells and not set(names) & set(known):
-        values = {"file": path.name, "known": known}
-        raise DataError(*problem_and_remedy("refused.no_headings", values))
-    refuse_repeated(path.name, names)
-    return names
-
-
 def _named_cells(
     path: Path, line: int, names: Sequence[str], row: Sequence[str], known: Sequence[str]
 ) -> dict[str, str]:
@@ -228,8 +204,8 @@ def _unused(
     known: Sequence[str],
     language: str,
 ) -> list[str]:
-    unused = [name for name in {name: None for row in table.values() for name in row}
-              if name not in known]  # fmt: skip
+    filled = dict.fromkeys(name for row in table.values() for name in row)
+    unused = [name for name in filled if name not in known]
     if not unused:
         return []
     from forecast.log import likely_slip, quoted
@@ -251,23 +227,15 @@ def _line(path: Path, line: int) -> Sentence:
     return sentence("refused.line", {"file": path.name, "line": line})
 
 
-def _number(path: Path, line: int, name: str, text: str) -> float:
+def _number(at: Sentence, name: str, text: str) -> float:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        values = {"at": _line(path, line), "name": name, "given": text}
+        values = {"at": at, "name": name, "given": text}
         raise DataError(*problem_and_remedy("refused.no_number", values))
     return value
-
-
-def _whole(path: Path, line: int, name: str, text: str) -> int:
-    value = _number(path, line, name, text)
-    if not value.is_integer():
-        values = {"at": _line(path, line), "name": name, "given": text}
-        raise DataError(*problem_and_remedy("refused.not_whole", values))
-    return int(value)
 
 
 def read_enquiries(
@@ -276,12 +244,12 @@ def read_enquiries(
     """Return the enquiries of a CSV file or a workbook's first sheet by ``enquiry_id``, and facts.
 
     Without one they are 1, 2, 3, …, unless ``named`` asks that each has a code of its own.
-    ``extra`` names the clinic's own columns that the model has. The facts are those that the
-    column ``facts`` answers with yes, None where it is empty. Whatever is wrong in the file is
+    ``extra`` names the clinic's own columns that the model has. Whatever is wrong in the file is
     said at once, in one error.
     """
-    from forecast.log import ATTRIBUTES, Enquiry
+    from forecast.log import ATTRIBUTES, Enquiry, column
 
+    required: dict[str, Any] = {n: "" for n in ATTRIBUTES if column("courses", n).required}
     table = read_table(path, ["enquiry_id", "facts", *ATTRIBUTES, *extra], language)
     enquiries: dict[str, Enquiry] = {}
     facts: dict[str, Facts] = {}
@@ -289,8 +257,8 @@ def read_enquiries(
     for position, (line, row) in enumerate(table.items(), start=1):
         at, label = _line(path, line), row.pop("enquiry_id", "" if named else str(position))
         own = {name: row.pop(name) for name in extra if name in row}
-        answered = row.pop("facts", None)
-        found = [*_label_faults(at, label, named), *_faults(at, row)]
+        answered, cells = row.pop("facts", None), required | row
+        found = [*_faults(at, label, named, cells)]
         try:
             facts[label] = _facts_in(answered, ";") if answered else None
         except RequestError as error:
@@ -299,7 +267,7 @@ def read_enquiries(
             values = {"file": path.name, "label": label}
             found.append(DataError(*problem_and_remedy("refused.two_enquiries", values)))
         if not found:
-            enquiries[label] = Enquiry(**_with_required(row), extra=own)
+            enquiries[label] = Enquiry(**cells, extra=own)
         faults += found
     if len(faults) > 1:
         each = [{"problem": one.problem, "remedy": one.remedy} for one in faults]
@@ -311,35 +279,25 @@ def read_enquiries(
     return enquiries, facts
 
 
-def _with_required(row: Mapping[str, str]) -> dict[str, Any]:
-    from forecast.log import ATTRIBUTES, column
+def _faults(
+    at: Sentence, label: str, named: bool, cells: Mapping[str, str]
+) -> Iterator[ForecastError]:
+    from forecast.log import checked, column, masked
 
-    return {name: "" for name in ATTRIBUTES if column("courses", name).required} | dict(row)
-
-
-def _label_faults(at: Sentence, label: str, named: bool) -> Iterator[ForecastError]:
     if not label:
         yield DataError(*problem_and_remedy("refused.no_id", {"at": at}))
     elif named:
         from forecast.daybook import check_code
-        from forecast.log import masked
 
         try:
             check_code(label, sentence("refused.label_at", {"at": at, "label": masked(label)}))
         except ForecastError as fault:
             yield fault
-
-
-def _faults(at: Sentence, row: Mapping[str, str]) -> list[ForecastError]:
-    from forecast.log import checked, column
-
-    found: list[ForecastError] = []
-    for name, cell in _with_required(row).items():
+    for name, cell in cells.items():
         try:
             checked(column("courses", name), cell)
         except ForecastError as error:
-            found.append(_found_at(at, error))
-    return found
+            yield _found_at(at, error)
 
 
 def _found_at(at: Sentence, error: ForecastError) -> DataError:
@@ -369,23 +327,27 @@ def read_gradings(
         values: dict[str, Any] = {"file": path.name, "n": len(courses)}
         raise DataError(*problem_and_remedy("refused.several_courses", values))
     gradings: list[tuple[int, float] | tuple[int, float, str]] = []
-    for line, row in table.items():
+    places = [_line(path, line) for line in table]
+    for at, row in zip(places, table.values(), strict=True):
         for name in ("after_session", "fading_pct"):
             if name not in row:
-                values = {"at": _line(path, line), "name": name}
+                values = {"at": at, "name": name}
                 raise DataError(*problem_and_remedy("refused.half_grading", values))
-        after = _whole(path, line, "after_session", row["after_session"])
-        percent = _number(path, line, "fading_pct", row["fading_pct"].removesuffix("%"))
+        after = _number(at, "after_session", row["after_session"])
+        if not after.is_integer():
+            values = {"at": at, "name": "after_session", "given": row["after_session"]}
+            raise DataError(*problem_and_remedy("refused.not_whole", values))
+        percent = _number(at, "fading_pct", row["fading_pct"].removesuffix("%"))
         seen = row.get("graded_on")
-        gradings.append((after, percent, seen) if seen else (after, percent))
-    lines = list(table)
+        gradings.append((int(after), percent, seen) if seen else (int(after), percent))
     for place, what in doubtful_gradings(gradings, done).items():
-        session = what.code in ("midcourse.ask_beyond", "midcourse.ask_order")
-        if not as_graded or what.code == "midcourse.ask_beyond":
+        beyond = what.code == "midcourse.ask_beyond"
+        if beyond or not as_graded:
+            session = beyond or what.code == "midcourse.ask_order"
             name = "after_session" if session else "fading_pct"
-            values = {"at": _line(path, lines[place]), "name": name, "what": what}
-            code = "must" if what.code == "midcourse.ask_beyond" else "ask"
-            raise DataError(*problem_and_remedy(f"refused.grading_{code}", values))
+            values = {"at": places[place], "name": name, "what": what}
+            code = "refused.grading_must" if beyond else "refused.grading_ask"
+            raise DataError(*problem_and_remedy(code, values))
     return gradings
 
 
@@ -416,10 +378,7 @@ def _facts_in(text: str, mark: str) -> frozenset[str]:
 
 
 def facts_of(options: Options, own: Facts = None, course: Course | None = None) -> dict[str, Any]:
-    """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course.
-
-    They are told for all by the options, and for one by its ``own`` of the file.
-    """
+    """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course."""
     for_all = None if options.facts is None else _facts_in(options.facts, ",")
     told = [one for one in (for_all, own) if one is not None]
     if told:
@@ -492,15 +451,12 @@ def write_template(options: Options, kind: str) -> None:
     if path.exists():
         raise RequestError(*problem_and_remedy("refused.there", {"path": str(path)}))
     write_text(path, texts_of(options.language or "en")["templates"][kind])
-    said = Note(f"text.template_{kind}", values={"file": str(path)})
-    answer(options, {"written": str(path)}, said.say(options.language or "en"))
+    said = sentence(f"text.template_{kind}", {"file": str(path)})
+    answer(options, {"written": str(path)}, [said])
 
 
 def check_output(path: Path, *, what: str, known: Mark) -> None:
-    """Raise RequestError, before long work, when ``path`` cannot or must not be written.
-
-    ``known`` says of a file's content that this command wrote it.
-    """
+    """Raise RequestError, before long work, when ``path`` cannot or must not be written."""
     check_can_write(path)
     check_not_lost(path, what=what, known=known)
 

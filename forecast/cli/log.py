@@ -1,4 +1,4 @@
-"""A clinic's log: `check` what was read, `fit` a model, `assess` whether promises were kept."""
+"""A clinic's log, or its daybook: what was read or kept, models of it, and promises checked."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import forecast
 from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
-from forecast._notes import Sentence, in_language, languages, problem_and_remedy, sentence, text_of
+from forecast._notes import Sentence, languages, problem_and_remedy, sentence, texts_of
 from forecast.cli.files import (
     Options,
     answer,
@@ -23,12 +23,18 @@ from forecast.cli.files import (
     progress,
     write_text,
 )
-from forecast.daybook import Daybook, read_promises
+from forecast.daybook import (
+    Daybook,
+    begin_daybook,
+    check_book,
+    export_daybook,
+    history_lines,
+    read_promises,
+)
 from forecast.errors import RequestError
 from forecast.log.files import is_daybook
 
 if TYPE_CHECKING:
-    from forecast.forecaster import Forecaster
     from forecast.log import LogReport, OutcomeLog
 
 
@@ -56,64 +62,118 @@ def run_workbook(options: Options) -> None:
     check_can_write(path)
     write_whole(path, new_workbook())
     written = {"written": str(path)}
-    answer(options, written, sentence("text.workbook", written).say(options.language))
-
-
-def _propose(options: Options) -> None:
-    from forecast.log.files import propose_map
-
-    out: Path = options.propose_map
-    check_output(out, what="a map", known=lambda text: text.startswith(b"# How the"))
-    text, brief = propose_map(options.log, out)
-    write_text(out, text)
-    then = sentence("report.map_written", {"log": str(options.log), "map": str(out)})
-    lines = (in_language(line, options.language) for line in (*brief, then))
-    answer(options, {"written": str(out), "found": brief}, "\n".join(lines))
+    answer(options, written, [sentence("text.workbook", written)])
 
 
 def run_check(options: Options) -> None:
     """Do what ``forecast check`` is asked."""
+    from forecast.log.files import MOST_CORRECTED, corrected_file, propose_map, write_to_correct
+
     if options.propose_map is not None:
-        _propose(options)
+        out: Path = options.propose_map
+        check_output(out, what="a map", known=lambda text: text.startswith(b"# How the"))
+        text, brief = propose_map(options.log, out)
+        write_text(out, text)
+        then = sentence("report.map_written", {"log": str(options.log), "map": str(out)})
+        answer(options, {"written": str(out), "found": brief}, [*brief, then])
         return
     log = read(options)
     options.of_log = []  # the report itself says it all
     warnings = [*log.suspicions, *(reactions.under_recording(log) if len(log.sessions) else ())]
-    language = options.language
-    written, changed, next_step = _to_correct(log.report, options)
+    written: Path | None = None
+    changed: tuple[Path, ...] = ()
+    next_step: list[Sentence] = []
+    report: LogReport = log.report
+    if is_daybook(options.log):
+        next_step = [sentence("report.next_in_page")] * any(map(len, report.to_correct.values()))
+    else:
+        where = options.to_correct
+        written, changed = write_to_correct(report, where, language=options.language)
+    if written is not None:
+        kept = str(corrected_file(options.log))
+        next_step = [sentence("report.next", {"written": str(written), "kept": kept})]
+        if max(map(len, report.to_correct.values())) > MOST_CORRECTED:
+            next_step.append(sentence("report.first_rows", {"most": MOST_CORRECTED}))
+        if changed:
+            left = {"files": [*map(str, changed)], "kept": kept}
+            next_step.append(sentence("report.left_alone", left))
     data = {
-        **log.report.to_dict(),
-        "warnings": warnings,
+        **report.to_dict(),
+        "warnings": [str(warning) for warning in warnings],
         "written": written and str(written),
         "left_as_changed": [str(path) for path in changed],
     }
-    lines = [
-        log.report.to_text(language=language),
-        *(f"- {warning.say(language)}" for warning in warnings),
-        *(in_language(line, language) for line in next_step),
-    ]
-    answer(options, data, "\n".join(lines))
+    if warnings:
+        data["warning_codes"] = [warning.to_dict() for warning in warnings]
+    told = [f"- {warning.say(options.language)}" for warning in warnings]
+    answer(options, data, [report.to_text(language=options.language), *told, *next_step])
 
 
-def _to_correct(
-    report: LogReport, options: Options
-) -> tuple[Path | None, tuple[Path, ...], list[Sentence]]:
-    from forecast.log.files import MOST_CORRECTED, corrected_file, write_to_correct
+def run_daybook(options: Options) -> None:
+    """Do what ``forecast daybook`` is asked."""
+    path: Path = options.file
+    if options.export is not None:
+        log = export_daybook(path, options.export)
+        found = {"written": str(options.export), "courses": len(log.courses)}
+        answer(options, found, [sentence("book.exported", found)])
+    elif options.check:
+        _check(options)
+    elif options.backup is not None:
+        check_can_write(options.backup)
+        with Daybook(path, write=False) as book:
+            book.backup(options.backup)
+        found = {"written": str(options.backup)}
+        answer(options, found, [sentence("book.copied", {"file": str(path), **found})])
+    elif options.history is not None:
+        _history(options)
+    elif options.forget is not None:
+        _forget(options)
+    else:
+        _make(options)
 
-    if is_daybook(options.log):
-        said = [sentence("report.next_in_page")]
-        return None, (), said * any(map(len, report.to_correct.values()))
-    written, changed = write_to_correct(report, options.to_correct, language=options.language)
-    kept = corrected_file(options.log)
-    if written is None:
-        return None, changed, []
-    lines = [sentence("report.next", {"written": str(written), "kept": str(kept)})]
-    if max(map(len, report.to_correct.values())) > MOST_CORRECTED:
-        lines.append(sentence("report.first_rows", {"most": MOST_CORRECTED}))
-    if changed:
-        left = [*map(str, changed)]
-        lines.append(sentence("report.left_alone", {"files": left, "kept": str(kept)}))
-    return written, changed, lines
+
+def _make(options: Options) -> None:
+    path, source = options.file, options.source
+    if not path.exists():
+        check_can_write(path)
+    progress(options.language, "making", str(path))
+    found = begin_daybook(path, source)
+    values = {"file": str(path), "source": str(source), **found}
+    codes = ["made" if source is None else "made_from"]
+    codes += [name for name in ("set_aside", "torn") if found.get(name)]
+    lines = [sentence(f"book.{code}", values) for code in (*codes, "next")]
+    answer(options, {"written": str(path), **found}, lines)
+
+
+def _check(options: Options) -> None:
+    found, log = check_book(options.file)
+    report = {} if log is None else log.report.to_dict()
+    lines: list[str] = [sentence("book.faults" if found else "book.whole", {"found": found})]
+    lines += [sentence("book.no_course")] if log is None else log.lines(options.language)
+    answer(options, {"file": found, **report}, lines)
+    if found:
+        raise RequestError(*problem_and_remedy("refused.damaged_book", {"file": str(options.file)}))
+
+
+def _history(options: Options) -> None:
+    with Daybook(options.file, write=False) as book:
+        entries = [(one, book.history(one)) for one in book.find(options.history)]
+    lines = []
+    for course, found in entries:
+        lines.append(f"{texts_of(options.language)['book']['course']} {course}:")
+        lines += [f"  {line}" for line in history_lines(found, options.language)]
+    data = {"history": [{"course_id": course, "entries": found} for course, found in entries]}
+    answer(options, data, lines)
+
+
+def _forget(options: Options) -> None:
+    with Daybook(options.file) as book:
+        found = book.forget(options.forget, by=options.by)
+    lines = [sentence("book.forgotten", found)]
+    for one in found["models"]:
+        values = {**one, "day": one["learnt_at"][:10]}
+        lines.append(sentence("book.learnt" if one["file"] else "book.learnt_by", values))
+    answer(options, dict(found), [*lines, sentence("book.clinics_turn")])
 
 
 @anywhere
@@ -132,9 +192,10 @@ def run_fit(options: Options) -> None:
     with _book_of(options.log) as book:
         if book:
             book.learnt(forecaster.fingerprint, options.out.name)
-    data = {"written": str(options.out), **forecaster.to_dict()}
-    saved = sentence("fitted.saved", {"file": str(options.out)})
-    answer(options, data, text_of([*forecaster.lines(options.language), saved], options.language))
+    written = str(options.out)
+    saved = sentence("fitted.saved", {"file": written})
+    data = {"written": written, **forecaster.to_dict()}
+    answer(options, data, [*forecaster.lines(options.language), saved])
 
 
 @anywhere
@@ -150,8 +211,7 @@ def run_refresh(options: Options) -> None:
     with _book_of(options.log) as book:
         anew = options.anew or bool(book and book.forgotten_since(old.fingerprint))
     found = refresh_forecaster(old, log, evidence=evidence, anew=anew)
-    language: str = options.language
-    data, lines = found.to_dict(), found.lines(language)
+    data, lines = found.to_dict(), found.lines(options.language)
     if found.changed:
         model: Path = options.model
         beside = model.with_name(f"{model.stem}.{old.fingerprint}.json")
@@ -163,7 +223,7 @@ def run_refresh(options: Options) -> None:
                 book.learnt(found.forecaster.fingerprint, model.name, before=kept)
         data |= {"written": str(model), "kept": str(beside)}
         lines.append(sentence("refreshed.saved", {"file": str(model), "kept": str(beside)}))
-    answer(options, data, text_of(lines, language))
+    answer(options, data, lines)
 
 
 def _book_of(log: Path) -> Daybook | nullcontext[None]:
@@ -173,10 +233,22 @@ def _book_of(log: Path) -> Daybook | nullcontext[None]:
 
 def run_assess(options: Options) -> None:
     """Do what ``forecast assess`` is asked."""
-    if options.card is not None:
-        _check_card(options.card)
-    from forecast.forecaster import assess_forecaster, assess_promises
+    from forecast.forecaster import (
+        TITLE,
+        assess_forecaster,
+        assess_promises,
+        card_text,
+        model_card,
+    )
 
+    card: Path | None = options.card
+    if card is not None:
+        if card.suffix == ".json":
+            raise RequestError(*problem_and_remedy("refused.card", {"path": str(card)}))
+        titles = tuple(f"# {TITLE.say(language)}".encode() for language in languages())
+        check_output(card, what="a model card", known=lambda content: content.startswith(titles))
+        beside, known = card.with_suffix(".json"), is_json_with("title", TITLE)
+        check_output(beside, what="a model card", known=known)
     if options.register is not None and not options.register.is_dir():
         check_register(options.register)
     forecaster = forecast.load_forecaster(options.model)
@@ -199,24 +271,7 @@ def run_assess(options: Options) -> None:
         package = sold[0] if sold else forecast.Package("fixed")
         value = forecast.value_of_quoting(log, package, tariff)
         data["quoting"], lines = value.to_dict(), [*lines, "", *value.lines(language)]
-    if options.card is not None:
-        _write_card(forecaster, options.card, language)
-    answer(options, data, text_of(lines, language))
-
-
-def _check_card(path: Path) -> None:
-    from forecast.forecaster import TITLE
-
-    if path.suffix == ".json":
-        raise RequestError(*problem_and_remedy("refused.card", {"path": str(path)}))
-    titles = tuple(f"# {TITLE.say(language)}".encode() for language in languages())
-    check_output(path, what="a model card", known=lambda content: content.startswith(titles))
-    beside = path.with_suffix(".json")
-    check_output(beside, what="a model card", known=is_json_with("title", TITLE))
-
-
-def _write_card(forecaster: Forecaster, path: Path, language: str) -> None:
-    from forecast.forecaster import card_text, model_card
-
-    write_text(path, card_text(forecaster, language=language) + "\n")
-    write_text(path.with_suffix(".json"), json.dumps(model_card(forecaster), indent=2) + "\n")
+    if card is not None:
+        write_text(card, card_text(forecaster, language=language) + "\n")
+        write_text(beside, json.dumps(model_card(forecaster), indent=2) + "\n")
+    answer(options, data, lines)

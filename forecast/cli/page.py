@@ -10,10 +10,10 @@ from contextlib import contextmanager
 from functools import partial
 from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from forecast._files import read_whole
-from forecast._notes import Note, problem_and_remedy
+from forecast._notes import Note, problem_and_remedy, sentence
 from forecast.cli.files import (
     Options,
     answer,
@@ -27,8 +27,7 @@ from forecast.cli.files import (
 )
 from forecast.errors import RequestError
 
-if TYPE_CHECKING:
-    from forecast.page import Asked, Desk
+DESK = ("lighten", "tariff", "clinic", "daybook")  # what a desk is opened with, beside its model
 
 
 @contextmanager
@@ -40,12 +39,7 @@ def _needs_extra() -> Iterator[None]:
         raise RequestError(*problem_and_remedy("refused.not_installed", values)) from None
 
 
-def _desk_of(options: Options) -> Desk:
-    with _needs_extra():
-        from forecast.page import open_desk
-    return open_desk(options.model, **given(options, "lighten", "tariff", "clinic", "daybook"))
-
-
+@_needs_extra()
 def run_page(options: Options) -> None:
     """Do what ``forecast page`` is asked."""
     if options.template is not None:
@@ -53,10 +47,18 @@ def run_page(options: Options) -> None:
         return
     if options.model is None:
         raise RequestError(*problem_and_remedy("refused.page_model"))
-    desk = _desk_of(options)
-    with _needs_extra():
-        from forecast.page import serve
-    code = _kept_code(options.code) if options.code else ""
+    from forecast.page import Desk, new_code, open_desk, serve
+
+    desk: Desk = open_desk(options.model, **given(options, *DESK))
+    code = ""
+    if options.code:
+        path: Path = options.code
+        if not path.exists():
+            write_text(path, new_code() + "\n")
+            path.chmod(0o600)
+        code = read_whole(path, 1000).decode("utf-8", "replace").strip()
+        if not re.fullmatch(r"[A-Za-z0-9_-]{22,99}", code):
+            raise RequestError(*problem_and_remedy("refused.no_code", {"path": str(path)}))
     where = given(options, "host", "port", "language")
     try:
         serve(desk, announce=partial(_announce, options), code=code, **where)
@@ -78,51 +80,34 @@ def _announce(options: Options, address: str, local: bool) -> None:
     if not local:
         say("code_kept" if options.code else "code_changes")
         if sys.stdout.isatty():  # for the camera of a tablet
-            with _needs_extra():
-                import segno
+            import segno
+
             segno.make(address).terminal(square := StringIO(), compact=True)
             for line in square.getvalue().splitlines():  # white on black, whatever is usual here
                 print(f"\x1b[97;40m{line}\x1b[0m")
     say("page_keeps" if options.daybook else "page_keeps_nothing")
 
 
-def _kept_code(path: Path) -> str:
-    from forecast.page import new_code
-
-    if not path.exists():
-        write_text(path, new_code() + "\n")
-        path.chmod(0o600)
-    code = read_whole(path, 1000).decode("utf-8", "replace").strip()
-    if not re.fullmatch(r"[A-Za-z0-9_-]{22,99}", code):
-        raise RequestError(*problem_and_remedy("refused.no_code", {"path": str(path)}))
-    return code
-
-
+@_needs_extra()
 def run_sheet(options: Options) -> None:
     """Do what ``forecast sheet`` is asked."""
     out: Path = options.out or Path("sheet.pdf")
     if out.suffix.lower() not in (".pdf", ".html"):
         raise RequestError(*problem_and_remedy("refused.no_sheet_file", {"file": str(out)}))
-    desk = _desk_of(options)
-    with _needs_extra():
-        from forecast.page import find_browser, html_to_pdf, is_sheet, make_sheet
+    from forecast.page import (
+        Asked,
+        find_browser,
+        html_to_pdf,
+        is_sheet,
+        make_sheet,
+        open_desk,
+        read_day,
+    )
+
+    desk = open_desk(options.model, **given(options, *DESK))
     browser = find_browser() if out.suffix.lower() == ".pdf" else None
     written = out if browser else out.with_suffix(".html")
     check_output(written, what="a client's sheet", known=is_sheet)
-    html = make_sheet(desk, _asked_of(options, desk), language=options.language)
-    if browser:
-        html_to_pdf(html, written, browser=browser)
-    else:
-        write_text(written, html)
-    code = "wrote" if browser else "sheet_html" if out == written else "sheet_no_browser"
-    said = Note(f"text.{code}", values={"file": str(written)}).say(options.language or "en")
-    answer(options, {"written": str(written)}, said)
-
-
-def _asked_of(options: Options, desk: Desk) -> Asked:
-    from forecast.page import Asked, read_day
-
-    weeks = options.spacing_weeks
     course = course_of(options) if options.promise is not None or not options.daybook else None
     on_record: dict[str, Any] = {}
     if course is not None:
@@ -131,7 +116,8 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
         raise RequestError(*problem_and_remedy("refused.which_course"))
     graded = gradings_of(options)
     enquiry, told = asked_of(options, course, [own.name for own in desk.extra])
-    return Asked(
+    weeks = options.spacing_weeks
+    asked = Asked(
         enquiry=enquiry,
         goal=options.goal or (course.goal if course else next(iter(desk.forecasters))),
         sessions_done=course.done if course else options.sessions_done,
@@ -142,3 +128,11 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
         spacing_weeks=desk.clinic.spacing_weeks if weeks is None else weeks,
         start=read_day(options.start, name="--start") if options.start else None,
     )
+    html = make_sheet(desk, asked, language=options.language)
+    if browser:
+        html_to_pdf(html, written, browser=browser)
+    else:
+        write_text(written, html)
+    code = "wrote" if browser else "sheet_html" if out == written else "sheet_no_browser"
+    said = sentence(f"text.{code}", {"file": str(written)})
+    answer(options, {"written": str(written)}, [said])

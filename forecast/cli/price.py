@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Sentence, bullets, problem_and_remedy, sentence, text_of
+from forecast._notes import bullets, problem_and_remedy, sentence
 from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
@@ -20,6 +20,7 @@ from forecast.cli.files import (
     check_output,
     facts_of,
     given,
+    paragraphs,
     progress,
     read_enquiries,
     sheet_names,
@@ -62,15 +63,15 @@ def run_price(options: Options) -> None:
         for name, one in enquiries.items()
     }
     free = {name: enquiries[name] for name, of in cautions.items() if of[0].kind != "refer"}
-    data, texts = _quote_all(forecaster, free, tariff, options)
-    sheets = dict(data.pop("sheets"))
+    data, texts, sheets = _quote_all(forecaster, free, tariff, options)
     held = {"quotes": [], "withheld": True}
     data["prices"] = [
         {"enquiry_id": name, **data["prices"].get(name, held), **as_dict(of)}
         for name, of in cautions.items()
     ]
+    lists: list[Any] = []
     held_back = len(free) < len(enquiries)
-    first: list[str] = [*by_line(cautions, "refer"), Sentence(WITHHELD)] if held_back else []
+    first: list[str] = [*by_line(cautions, "refer"), WITHHELD] if held_back else []
     if free and (options.courses is not None or log is not None):
         rest = {"log": log, **given(options, "courses", "seed")}
         asked = list(free.values())
@@ -78,16 +79,14 @@ def run_price(options: Options) -> None:
         data["year"] = year.to_dict()
         texts.append(year.lines(options.language)[: None if options.details else YEAR])
     if log is not None:
-        found, words = _owner_view(forecaster, log, tariff, options)
+        found, words, lists = _owner_view(forecaster, log, tariff, options)
         data |= found
         texts += words
-        sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
+        sheets |= {f"list {one.package.name}": one.to_frame() for one in lists}
     texts = [first, *_in_layers(texts, by_line(cautions, "care"), options)]
     if out is not None and free:
-        texts.append(_write_prices(out, sheets, data.get("price_lists", ()), options.language))
-    texts.append([Sentence(CLOSING)])
-    paragraphs = (text_of(part, options.language) for part in texts)
-    answer(options, data, "\n\n".join(filter(None, paragraphs)))
+        texts.append(_write_prices(out, sheets, lists, options.language))
+    answer(options, data, paragraphs([*texts, [CLOSING]]))
 
 
 def _check_workbook(out: Path) -> None:
@@ -151,16 +150,16 @@ def run_appointments(options: Options) -> None:
     progress(options.language, "following")
     asked = given(options, "weeks", "starts_per_month", "seed")
     load = forecast.forecast_appointments(forecaster, log, tariff, **asked)
-    rests_on = [sentence("text.rests_on"), *bullets(load.notes), sentence("text.by_month")]
-    brief = [*load.in_brief(), "", *rests_on]
-    lines = load.lines(options.language) if options.details else brief
-    data, text = load.to_dict(), text_of(lines, options.language)
+    data, lines = load.to_dict(), load.lines(options.language)
+    if not options.details:
+        rests_on = [sentence("text.rests_on"), *bullets(load.notes), sentence("text.by_month")]
+        lines = [*load.in_brief(), "", *rests_on]
     if out is not None:
         table = out.suffix == ".csv"
         write_text(out, load.to_frame().to_csv(index=False) if table else load.to_calendar())
-        wrote = sentence("text.wrote", {"file": str(out)}).say(options.language)
-        data, text = {**data, "written": str(out)}, f"{text}\n\n{wrote}"
-    answer(options, data, text)
+        data["written"] = str(out)
+        lines += ["", sentence("text.wrote", {"file": str(out)})]
+    answer(options, data, lines)
 
 
 def _holds_appointments(content: bytes) -> bool:
@@ -169,31 +168,28 @@ def _holds_appointments(content: bytes) -> bool:
 
 def _quote_all(
     forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff, options: Options
-) -> tuple[dict[str, Any], list[list[str]]]:
+) -> tuple[dict[str, Any], list[list[str]], dict[str, Any]]:
     if not enquiries:
-        return {"who_loses": None, "prices": {}, "sheets": {}}, []
+        return {"who_loses": None, "prices": {}}, [], {}
     results: dict[str, Any] = {}
     texts: list[list[str]] = []
     rows = forecast.price_many(forecaster, list(enquiries.values()), tariff.packages, tariff)
     rows["enquiry"] = [list(enquiries)[k] for k in rows["enquiry"]]
     table = prices.WhoLoses(rows, tariff.currency, {one.name: one.said for one in tariff.packages})
-    details = options.details
+    words = (table.lines if options.details else table.in_brief)(options.language)
     for label, enquiry in enquiries.items():
         estimate = forecaster.estimate(enquiry)
         quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
         results[label] = {"quotes": [quote.to_dict() for quote in quotes]}
         texts.append([sentence("text.enquiry", {"label": label}), "", *prices.quotes_lines(quotes)])
     sheets = {"who loses": table.to_frame(), "worst": table.worst(), "all": rows}
-    words = (table.lines if details else table.in_brief)(options.language)
-    return (
-        {"who_loses": table.to_dict(), "prices": results, "sheets": sheets},
-        [words, *(texts if details else [])],
-    )
+    data = {"who_loses": table.to_dict(), "prices": results}
+    return data, [words, *(texts if options.details else [])], sheets
 
 
 def _owner_view(
     forecaster: Forecaster, log: OutcomeLog, tariff: Tariff, options: Options
-) -> tuple[dict[str, Any], list[list[str]]]:
+) -> tuple[dict[str, Any], list[list[str]], list[Any]]:
     # For the clinic's own courses: a price list for each package with one price for several
     # sessions, the courses under way, and what each priced package would have earned so far.
     seed, language = options.seed, options.language
@@ -204,17 +200,18 @@ def _owner_view(
         if package.kind in LISTED
     ]
     progress(options.language, "valuing")
+    open_book: dict[str, Any] | None = None
     try:
         book = prices.value_open_book(forecaster, log, tariff, seed=seed)
+        open_book, open_lines = book.to_dict(), book.lines(language)
     except RequestError as error:
-        open_book, open_lines = None, [str(error)]
-    else:
-        open_book, open_lines = book, book.lines(language)
+        open_lines = [str(error)]
     progress(options.language, "trying")
     priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
     past = [prices.backtest_package(log, package, tariff, seed=seed) for package in priced]
     unpriced = [one.said for one in tariff.packages if one not in priced]
-    data = {"price_lists": lists, "open_book": open_book, "backtests": past}
+    data = {"price_lists": [one.to_dict() for one in lists], "open_book": open_book}
+    data["backtests"] = [one.to_dict() for one in past]
     parts: list[list[str]] = [
         [sentence("text.price_list")],
         *(one.lines(language) for one in lists),
@@ -223,6 +220,7 @@ def _owner_view(
         [sentence("text.on_the_past")],
     ]
     untried: list[str] = [sentence("text.nothing_to_try", {"name": name}) for name in unpriced]
+    tried = [one.lines(language) for one in past]
     if options.details:
-        return data, [*parts, *(one.lines(language) for one in past), untried]
-    return data, [*parts, [*(one.lines(language)[0] for one in past), *untried]]
+        return data, [*parts, *tried, untried], lists
+    return data, [*parts, [*(lines[0] for lines in tried), *untried]], lists

@@ -6,7 +6,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from itertools import groupby, takewhile
@@ -25,12 +25,13 @@ from forecast._notes import (
     sentence,
     text_of,
 )
-from forecast.cli.estimate import estimates_text, update_lines
+from forecast.cli.estimate import estimates_lines, update_lines
 from forecast.cli.files import (
     CLOSING,
     Options,
     answer,
     check_folder,
+    paragraphs,
     progress,
     read_enquiries,
     typed,
@@ -48,7 +49,7 @@ TITLE = "Tour of an invented clinic"  # by which a folder is known, in every lan
 INDEX = "index.html"
 EDITED = ("enquiries.csv", "tariff.toml")  # which a reader is likely to change
 TAKEN_UP = ("model.json", *EDITED)  # by the other commands
-AT_THE_END = (sentence("tour.invented"), Sentence(CLOSING))
+AT_THE_END = (sentence("tour.invented"), CLOSING)
 UNDER_WAY = "arm-2"
 GRADINGS = ((0, 0), (2, 30), (4, 60))
 ENQUIRIES = """\
@@ -80,27 +81,34 @@ class _Album:
         write_text(self.folder / name, text if text.endswith("\n") else f"{text}\n")
         self.shown[name] = sentence(f"tour.{Path(name).stem}")
 
-    def figure(self, kind: str, figure: Any, label: str = "") -> None:
-        """Add a plotly figure as a page that opens without a network."""
+    def figure(self, kind: str, plot: Callable[..., Any], shown: Any, label: str = "") -> None:
+        """Add what ``plot`` draws as a page that opens without a network."""
         name = f"{kind}{'-' * bool(label)}{label}.html"
         # "directory" keeps one plotly.min.js beside the pages instead of a copy in each
-        figure.write_html(
-            self.folder / name, include_plotlyjs="directory", config=figures.CONFIG, full_html=True
-        )
+        asked = {"include_plotlyjs": "directory", "config": figures.CONFIG, "full_html": True}
+        plot(shown, language=self.language).write_html(self.folder / name, **asked)
         self.shown[name] = sentence(f"tour.drawn_{kind}", {"label": label})
 
 
 def run_tour(options: Options) -> None:
     """Do what ``forecast tour`` is asked."""
     target: Path = options.out
-    _check_place(target)
+    _check_files(target, [INDEX, "model.json", *EDITED])
+    ours = {ENQUIRIES.encode(), *(prices.tariff_template(code).encode() for code in languages())}
+    for name in EDITED:
+        there = target / name
+        if there.is_file() and there.read_bytes() not in ours:
+            raise RequestError(*problem_and_remedy("refused.tour", {"file": str(there)}))
     target.absolute().parent.mkdir(parents=True, exist_ok=True)
     folder = Path(tempfile.mkdtemp(dir=target.absolute().parent, prefix=f".{target.name}."))
     try:
         album = _Album(folder, options.language)
         _walk(album)
         album.text(INDEX, [_index_page(album)])
-        _settle(folder, target)
+        _check_files(target, [file.name for file in folder.iterdir()])
+        target.mkdir(parents=True, exist_ok=True)
+        for file in sorted(folder.iterdir()):
+            os.replace(file, target / file.name)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     files = {str(target / name): says for name, says in album.shown.items()}
@@ -110,19 +118,11 @@ def run_tour(options: Options) -> None:
     written = [sentence("tour.written", {"folder": str(target)}), *listed]
     written.append(sentence("tour.and_more", {"n": more, "index": INDEX}))
     said = [
-        "\n  ".join([f"{heading.say(language)}:", *words]) for heading, words in album.said.items()
+        [f"{heading.say(language)}:", *(f"  {line}" for line in lines)]
+        for heading, lines in album.said.items()
     ]
-    parts = [*said, text_of(AT_THE_END, language), text_of(written, language)]
-    answer(options, {"folder": str(target), "written": files}, "\n\n".join(parts))
-
-
-def _check_place(target: Path) -> None:
-    _check_files(target, [INDEX, "model.json", *EDITED])
-    ours = {ENQUIRIES.encode(), *(prices.tariff_template(code).encode() for code in languages())}
-    for name in EDITED:
-        there = target / name
-        if there.is_file() and there.read_bytes() not in ours:
-            raise RequestError(*problem_and_remedy("refused.tour", {"file": str(there)}))
+    lines = paragraphs([*said, AT_THE_END, written])
+    answer(options, {"folder": str(target), "written": files}, lines)
 
 
 def _check_files(target: Path, names: Iterable[str]) -> None:
@@ -131,7 +131,12 @@ def _check_files(target: Path, names: Iterable[str]) -> None:
 
 def _walk(album: _Album) -> None:
     progress(album.language, "reading_clinic")
-    log = _read_invented_clinic(album)
+    shipped = Path(forecast.__file__).parents[1] / "synthetic_data"
+    if (shipped / "courses.csv").is_file():
+        log = forecast.read_log(shipped)
+    else:
+        log = forecast.simulate_log(600, seed=SHIPPED_SEED, mechanism="practised")
+    album.text("check.txt", log.lines(album.language))
     progress(album.language, "fitting")
     forecaster = forecast.fit_forecaster(log)
     forecaster.save(album.folder / "model.json")
@@ -140,27 +145,32 @@ def _walk(album: _Album) -> None:
     progress(album.language, "answering")
     estimates = _answer_enquiries(album, forecaster)
     progress(album.language, "asking_again")
-    _ask_again(album, forecaster)
+    enquiry = read_enquiries(album.folder / "enquiries.csv")[0][UNDER_WAY]
+    later = forecaster.update(enquiry, sessions_done=4, gradings=GRADINGS)
+    values = ({"session": session, "percent": percent} for session, percent in GRADINGS)
+    seen = [sentence("tour.seen_after", one) for one in values]
+    lines: list[str] = [sentence("tour.seen", {"seen": seen})]
+    lines += update_lines(later, details=True)
+    album.text("update.txt", lines)
+    album.say("update", lines, {"label": UNDER_WAY, "n": GRADINGS[-1][0]})
     progress(album.language, "pricing")
     _price_enquiries(album, estimates)
     progress(album.language, "looking_ahead")
     _look_ahead(album, forecaster, log)
     progress(album.language, "comparing")
-    _compare_pulses(album, log)
+    comparison = forecast.compare_regimes(log)
+    lines = comparison.lines(album.language)
+    album.say("regimes", takewhile(bool, lines))
+    album.figure("regimes", figures.plot_curves, comparison)
+    album.text("regimes.txt", lines)
     progress(album.language, "fading")
-    _draw_fading(album, log)
+    fading = forecast.fit_fading(log)
+    lines = fading.lines(album.language)
+    album.say("fading", takewhile(bool, lines))
+    album.text("fading.txt", lines)
+    album.figure("fading", figures.plot_fading, fading)
     progress(album.language, "reactions")
     album.text("reactions.txt", reactions.fit_reactions(log).lines(album.language))
-
-
-def _read_invented_clinic(album: _Album) -> OutcomeLog:
-    shipped = Path(forecast.__file__).parents[1] / "synthetic_data"
-    if (shipped / "courses.csv").is_file():
-        log = forecast.read_log(shipped)
-    else:
-        log = forecast.simulate_log(600, seed=SHIPPED_SEED, mechanism="practised")
-    album.text("check.txt", log.lines(album.language))
-    return log
 
 
 def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Estimate]:
@@ -170,27 +180,15 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     cautions = {name: tattoo.cautions_for(one, all_asked=False) for name, one in enquiries.items()}
     none: dict[str, list[Any]] = {label: [] for label in enquiries}
     brief, full = (
-        estimates_text(estimates, cautions, none, details=details, language=album.language)
+        estimates_lines(estimates, cautions, none, details=details, language=album.language)
         for details in (False, True)
     )
-    album.text("estimates.txt", [full])
-    album.say("enquiries", takewhile(bool, brief.splitlines()))
+    album.text("estimates.txt", full)
+    album.say("enquiries", takewhile(bool, brief))
     for label, one in estimates.items():
-        album.figure("count", figures.plot_estimate(one, language=album.language), label)
-        album.figure("hundred", figures.plot_hundred(one, language=album.language), label)
+        album.figure("count", figures.plot_estimate, one, label)
+        album.figure("hundred", figures.plot_hundred, one, label)
     return estimates
-
-
-def _ask_again(album: _Album, forecaster: Forecaster) -> None:
-    enquiry = read_enquiries(album.folder / "enquiries.csv")[0][UNDER_WAY]
-    later = forecaster.update(enquiry, sessions_done=4, gradings=GRADINGS)
-    seen = [
-        sentence("tour.seen_after", {"session": session, "percent": percent})
-        for session, percent in GRADINGS
-    ]
-    lines = [sentence("tour.seen", {"seen": seen}), *update_lines(later, details=True)]
-    album.text("update.txt", lines)
-    album.say("update", lines, {"label": UNDER_WAY, "n": GRADINGS[-1][0]})
 
 
 def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
@@ -206,7 +204,7 @@ def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
             words += ["", *lines]
             if quote.package.kind == "fixed":
                 fixed.append(sentence("tour.of", {"label": label, "said": lines[0]}))
-                album.figure("price", figures.plot_quote(quote, language=album.language), label)
+                album.figure("price", figures.plot_quote, quote, label)
         words.append("")
     album.say("prices", fixed)
     album.text("prices.txt", words[:-1])
@@ -222,30 +220,10 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     table = prices.WhoLoses(rows, tariff.currency, labels)
     found = {"appointments": load, "year": year, "packages": table}
     words = {name: one.lines(album.language) for name, one in found.items()}
-    whole = [
-        line
-        for name, lines in words.items()
-        for line in (sentence(f"tour.head_{name}"), *lines, "")
-    ]
-    album.text("owner.txt", whole[:-1])
-    album.figure("appointments", figures.plot_appointments(load, language=album.language))
+    whole = [[sentence(f"tour.head_{name}"), *lines] for name, lines in words.items()]
+    album.text("owner.txt", paragraphs(whole))
+    album.figure("appointments", figures.plot_appointments, load)
     album.say("owner", [*load.in_brief(), *words["year"][:2], words["packages"][0]])
-
-
-def _compare_pulses(album: _Album, log: OutcomeLog) -> None:
-    comparison = forecast.compare_regimes(log)
-    lines = comparison.lines(album.language)
-    album.say("regimes", takewhile(bool, lines))
-    album.figure("regimes", figures.plot_curves(comparison, language=album.language))
-    album.text("regimes.txt", lines)
-
-
-def _draw_fading(album: _Album, log: OutcomeLog) -> None:
-    fading = forecast.fit_fading(log)
-    lines = fading.lines(album.language)
-    album.say("fading", takewhile(bool, lines))
-    album.text("fading.txt", lines)
-    album.figure("fading", figures.plot_fading(fading, language=album.language))
 
 
 def _index_page(album: _Album) -> str:
@@ -270,10 +248,3 @@ def _paragraphs(lines: Iterable[str]) -> Iterator[str]:
         rows = [re.sub("  +", "<td>", escape(line.strip())) for line in group]
         table = ("<table>", *map("<tr><td>{}".format, rows), "</table>")
         yield from table if in_columns else map("<p>{}".format, rows)
-
-
-def _settle(made: Path, target: Path) -> None:
-    _check_files(target, [file.name for file in made.iterdir()])
-    target.mkdir(parents=True, exist_ok=True)
-    for file in sorted(made.iterdir()):
-        os.replace(file, target / file.name)

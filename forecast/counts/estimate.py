@@ -23,10 +23,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import SHOWN_AT, check_kind, check_whole_number
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result
-from forecast._types import FloatArray
 from forecast.counts.attributes import LIGHTEN
 from forecast.errors import RequestError
 from forecast.log import Enquiry

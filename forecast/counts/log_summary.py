@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray, IntArray

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._checks import HORIZON
 from forecast._notes import Note
-from forecast._types import FloatArray, IntArray
 from forecast.assess import Recalibration, carry_remaining
 from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.counts.estimate import Estimate, Stopping, learnt_share, length_of, to_clearing

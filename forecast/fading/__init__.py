@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from forecast._doors import door
+from forecast._shipped import door
 
 if TYPE_CHECKING:
     from forecast.fading.curves import fit_worth

@@ -23,8 +23,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray
 from forecast._notes import Note, problem_and_remedy
-from forecast._types import FloatArray
 from forecast.errors import FitError
 from forecast.fading.rows import (
     FEWEST_FOR_SPACING,

@@ -5,7 +5,7 @@ Each takes a result and says what it shows in the language asked for.
 
 from typing import TYPE_CHECKING
 
-from forecast._doors import door
+from forecast._shipped import door
 
 if TYPE_CHECKING:
     from forecast.figures.estimate import (

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import (
     LEVEL,
     SHOWN_AT,
@@ -35,7 +36,6 @@ from forecast._files import (
 )
 from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence, why
 from forecast._plain import Result, check_parts, fields_of, plain
-from forecast._types import FloatArray
 from forecast.assess import Recalibration
 from forecast.counts import (
     Estimate,

@@ -26,8 +26,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import BoolArray, FloatArray, IntArray
 from forecast._checks import check_seed, check_whole_number
-from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented.practised import Practised, as_practised
 from forecast.invented.process import Doses, Leaving, Noisy, Visit, Waning

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import BoolArray
 from forecast._notes import NOTHING, Sentence, problem_and_remedy, sentence
 from forecast._types import BoolArray
 from forecast.errors import DataError

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import IntArray
+from forecast._arrays import IntArray
 from forecast.log.cells import CASE, Ids, in_fractions, rule_of
 from forecast.log.cleaning import CleanTable
 from forecast.log.columns import KEYS, OF_COURSES, column

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import FloatArray
+from forecast._arrays import FloatArray
 from forecast.survival import AcceleratedTime, CountDistribution
 
 if TYPE_CHECKING:

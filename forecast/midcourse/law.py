@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast import assess
+from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray
 from forecast._checks import LEVEL
 from forecast._plain import plain, read
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.assess import Recalibration, carry_draws
 from forecast.counts import FEW
 from forecast.midcourse.landmarks import (

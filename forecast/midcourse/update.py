@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_kind, check_level, check_whole_number, counted
 from forecast._notes import Note, problem_and_remedy
 from forecast._plain import Result

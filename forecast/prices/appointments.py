@@ -15,6 +15,7 @@ from typing import Any, TypeAlias
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._notes import (
     Note,
@@ -26,7 +27,6 @@ from forecast._notes import (
     sentence,
 )
 from forecast._plain import Result
-from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, fields_of, plain

@@ -14,7 +14,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import FloatArray, IntArray
+from forecast._arrays import FloatArray, IntArray
 from forecast.log import OutcomeLog
 
 MONTH, YEAR = 365.25 / 12, 365.25  # days

@@ -20,7 +20,6 @@ from forecast._checks import check_keys, check_kind, check_whole_number
 from forecast._files import read_toml
 from forecast._notes import problem_and_remedy, sentence, texts_of
 from forecast._plain import Result
-from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.prices.package import (
     CENT,

@@ -20,7 +20,6 @@ from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._jobs import seeds
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of, plain
-from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry, OutcomeLog, check_log, enquiries_of

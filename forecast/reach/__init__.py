@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from forecast._doors import door
+from forecast._shipped import door
 
 if TYPE_CHECKING:
     from forecast.reach.laser_change import LONGEST_LIFE, LaserChange, what_would_change

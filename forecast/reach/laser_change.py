@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_kind, check_level, check_seed, check_whole_number
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, plain
-from forecast._types import FloatArray
 from forecast.causal.rates import poisson_interval
 from forecast.counts import COVARIATES, durations_of, lasers_in_use
 from forecast.errors import DataError, RequestError
@@ -87,12 +87,10 @@ class LaserChange(Result):
         """Return the answer in words."""
         low, high = self.per_year_interval
         partly = round(self.partly_per_year, 1)
-        values: dict[str, Any] = {
-            "regime": self.laser.regime,
-            "nm": [f"{nm:g}" for nm in self.laser.wavelengths_nm],
-        }
-        more = sentence("reach.partly", {"n": partly}) if partly else ""
-        values |= {"n": self.per_year, "low": low, "high": high, "partly": more}
+        values: dict[str, Any] = {"n": self.per_year, "low": low, "high": high}
+        values["partly"] = sentence("reach.partly", {"n": partly}) if partly else ""
+        values["nm"] = [f"{nm:g}" for nm in self.laser.wavelengths_nm]
+        values["regime"] = self.laser.regime
         lines = [sentence("reach.one_more", values)]
         if self.sessions_change is not None and self.cleared_change is not None:
             values = {"horizon": self.horizon, "sessions": self.sessions_change}
@@ -101,20 +99,19 @@ class LaserChange(Result):
             values["points_range"] = _span(self.cleared_interval, "points", 100)
             lines.append(sentence("reach.each", values))
         if self.gain_per_course is not None:
-            values = {"gain": self.gain_per_course, "earned": self._earned_back()}
+            earned = sentence("reach.never_earned")
+            if self.break_even_courses is not None:
+                years = self.break_even_years or 0.0
+                values = {"courses": np.ceil(self.break_even_courses), "years": years}
+                code = "reach.earned" if years <= LONGEST_LIFE else "reach.earned_late"
+                earned = sentence(code, values)
+            values = {"gain": self.gain_per_course, "earned": earned}
             values["range"] = _span(self.gain_interval, "whole")
             values["courses"] = _span(self.break_even_interval, "whole")
             lines.append(sentence("reach.worth", values))
         grave = [note for note in self.notes if note.severity != "info"]
         rest = [note for note in self.notes if note.severity == "info"]
         return [*lines, *map(Sentence, grave), *bullets(rest)]
-
-    def _earned_back(self) -> Sentence:
-        if self.break_even_courses is None:
-            return sentence("reach.never_earned")
-        years, courses = self.break_even_years or 0.0, np.ceil(self.break_even_courses)
-        code = "reach.earned" if years <= LONGEST_LIFE else "reach.earned_late"
-        return sentence(code, {"courses": courses, "years": years})
 
 
 def what_would_change(
@@ -182,7 +179,8 @@ def what_would_change(
     check_kind(wavelengths_nm, Iterable, name="wavelengths_nm", give="numbers, such as [755]")
     laser = Laser(regime, tuple(wavelengths_nm))
     newly, partly, years = _newly_reached(log, laser, on)
-    low, high = poisson_interval(len(newly), level=level)
+    per_year = len(newly) / years
+    fewest, most = poisson_interval(len(newly), level=level)
     spells = reach_spells(log)
     notes = [reach_evidence(log, spells)]
     sessions = cleared = np.zeros(0)
@@ -191,47 +189,29 @@ def what_would_change(
     else:
         notes.append(Note("reach.nobody_newly", "caution"))
         notes += [Note("reach.never_pays", "caution")] * (price is not None)
-    gain = worth_cleared * cleared - cost_per_session * sessions
+    sessions_change, sessions_interval = _centre(sessions, level)
+    cleared_change, cleared_interval = _centre(cleared, level)
+    gains = worth_cleared * cleared - cost_per_session * sessions
+    gain, (low, high) = _centre(np.zeros(0) if price is None else gains, level)
+    even, first, last = (price / g if price and g and g > 0 else None for g in (gain, high, low))
     return LaserChange(
         laser=laser,
-        per_year=len(newly) / years,
-        per_year_interval=(low / years, high / years),
+        per_year=per_year,
+        per_year_interval=(fewest / years, most / years),
         partly_per_year=partly / years,
-        sessions_change=_mean(sessions),
-        sessions_interval=_interval(sessions, level),
-        cleared_change=_mean(cleared),
-        cleared_interval=_interval(cleared, level),
-        **_money(price, gain, len(newly) / years, level),
+        sessions_change=sessions_change,
+        sessions_interval=sessions_interval,
+        cleared_change=cleared_change,
+        cleared_interval=cleared_interval,
+        gain_per_course=gain,
+        gain_interval=(low, high),
+        break_even_courses=even,
+        break_even_interval=(first, last),
+        break_even_years=None if even is None else even / per_year,
         horizon=horizon,
         level=level,
         notes=tuple(notes),
     )
-
-
-def _money(price: float | None, gain: FloatArray, per_year: float, level: float) -> dict[str, Any]:
-    if price is None:
-        gain = np.zeros(0)
-    worth, (low, high) = _mean(gain), _interval(gain, level)
-    even, first, last = (price / g if price and g and g > 0 else None for g in (worth, high, low))
-    return {
-        "gain_per_course": worth,
-        "gain_interval": (low, high),
-        "break_even_courses": even,
-        "break_even_interval": (first, last),
-        "break_even_years": None if even is None else even / per_year,
-    }
-
-
-def _mean(draws: FloatArray) -> float | None:
-    return float(draws.mean()) if len(draws) else None
-
-
-def _day(on: pd.Timestamp | str) -> pd.Timestamp:
-    try:
-        day = date.fromisoformat(on) if isinstance(on, str) else on
-        return pd.Timestamp(day).normalize()
-    except (TypeError, ValueError):
-        raise RequestError(*problem_and_remedy("refused.laser_day", {"given": on})) from None
 
 
 # The recent courses newly reached, how many are partly, and the years they span.
@@ -242,22 +222,24 @@ def _newly_reached(
         raise DataError(*problem_and_remedy("refused.no_lasers"))
     started = log.courses["started_on"]
     dates = pd.concat([started, log.sessions["treated_on"]])
-    asked = pd.Timestamp(dates.max()) if on is None else _day(on)
+    asked = pd.Timestamp(dates.max())
+    if on is not None:
+        try:
+            day = date.fromisoformat(on) if isinstance(on, str) else on
+            asked = pd.Timestamp(day).normalize()
+        except (TypeError, ValueError):
+            raise RequestError(*problem_and_remedy("refused.laser_day", {"given": on})) from None
     since = asked - pd.Timedelta(days=RECENT_YEARS * YEAR_DAYS)
     recent = log.courses[(started > since) & (started <= asked)]
     if recent.empty:
-        values = {
-            "day": str(asked.date()),
-            "low": str(started.min().date()),
-            "high": str(started.max().date()),
-        }
+        values = {"low": str(started.min().date()), "high": str(started.max().date())}
+        values["day"] = str(asked.date())
         raise RequestError(*problem_and_remedy("refused.none_recent", values))
     years = max((asked - max(since, started.min())).days / YEAR_DAYS, 0.25)
     now = lasers_in_use(log.lasers, asked)
     newly, partly = [], 0
     for course, inks in zip(recent["course_id"], recent["inks"], strict=True):
-        before = unreached_inks(inks, now)
-        after = unreached_inks(inks, (*now, laser))
+        before, after = unreached_inks(inks, now), unreached_inks(inks, (*now, laser))
         if before and not after:
             newly.append(str(course))
         elif len(after) < len(before):
@@ -286,18 +268,16 @@ def _draws(
     return reached_k - missed_k, reached_share - missed_share
 
 
-def _interval(draws: FloatArray, level: float) -> Interval:
+def _centre(draws: FloatArray, level: float) -> tuple[float | None, Interval]:
     if not len(draws):
-        return None, None
+        return None, (None, None)
     low, high = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2])
-    return float(low), float(high)
+    return float(draws.mean()), (float(low), float(high))
 
 
 def _span(interval: Interval, form: str, times: int = 1) -> Sentence:
-    low, high = (
-        sentence("reach.at_no_time")
-        if end is None
-        else sentence(f"reach.{form}", {"n": times * end})
-        for end in interval
-    )
-    return sentence("headline.span", {"low": low, "high": high})
+    said = [
+        sentence("reach.at_no_time") if n is None else sentence(f"reach.{form}", {"n": times * n})
+        for n in interval
+    ]
+    return sentence("headline.span", dict(zip(("low", "high"), said, strict=True)))

@@ -13,7 +13,6 @@ import pandas as pd
 from forecast._checks import SHOWN_AT, check_kind, check_level
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
-from forecast._types import FloatArray
 from forecast.causal.rates import exact_interval, wilson_interval
 from forecast.counts import (
     COVARIATES,
@@ -197,12 +196,8 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
     first = spells.drop_duplicates("course_id")
     started = log.courses.set_index("course_id")["started_on"].reindex(first["course_id"])
     unreached = first["unreached"].to_numpy()
-    by_year = (
-        pd.DataFrame({"year": started.dt.year.to_numpy(), "unreached": unreached})
-        .groupby("year", as_index=False)
-        .agg(courses=("unreached", "size"), unreached=("unreached", "sum"))
-        .assign(share=lambda frame: frame["unreached"] / frame["courses"])
-    )
+    years = pd.Series(unreached).groupby(started.dt.year.to_numpy())
+    by_year = years.agg(courses="size", unreached="sum", share="mean").rename_axis("year")
     cleared = pd.concat(
         [_cleared(first[first["unreached"] == (word == "no")], word, level) for word in WHO],
         ignore_index=True,
@@ -218,7 +213,7 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
         n_courses=len(first),
         n_unreached=n_unreached,
         share=wilson_interval(n_unreached, len(first), level=level),
-        by_year=by_year,
+        by_year=by_year.reset_index(),
         by_ink=by_ink.reindex(read_inks(by_ink.index)).reset_index(),
         cleared=cleared,
         level=level,
@@ -243,9 +238,8 @@ def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
         line = {"reached": word, "session": session, "at_risk": at_risk}
         shares = (np.nan, np.nan, np.nan)
         if at_risk >= FEWEST_AT_RISK:
-            shares = _share_by(
-                float(survival[session - 1]), float(error[session - 1]), at_risk, level
-            )
+            left, wide = float(survival[session - 1]), float(error[session - 1])
+            shares = _share_by(left, wide, at_risk, level)
         lines.append(line | dict(zip(("cleared_by", "low", "high"), shares, strict=True)))
     return pd.DataFrame(lines)
 
@@ -354,8 +348,13 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
         "weibull", penalty=CURE_PENALTY, prior=CURE_PRIOR, never=("ink_unreached",)
     )
     cured = mixture.fit(durations_of(first, dict.fromkeys(("ink_unreached", *CURE_HAZARD))))
-    share, wide = cured.theta[-2:], cured.covariance[-2:, -2:]
-    never = [_never(share, wide, unreached, z) for unreached in (0, 1)]
+    never = []  # the share that never clears, its interval on the logit scale
+    for row in (np.array([1.0, 0.0]), np.array([1.0, 1.0])):
+        logit = float(row @ cured.theta[-2:])
+        wide = z * float(row @ cured.covariance[-2:, -2:] @ row) ** 0.5
+        ends = (logit, logit - wide, logit + wide)
+        share, low, high = (float(1 / (1 + np.exp(-end))) for end in ends)
+        never.append((share, low, high))
     return ReachEffect(
         sessions_ratio=float(np.exp(centre)),
         sessions_interval=(float(np.exp(centre - z * error)), float(np.exp(centre + z * error))),
@@ -380,13 +379,3 @@ def reach_evidence(log: OutcomeLog, spells: pd.DataFrame) -> Note:
     if varies := int((kinds > 1).sum()):
         return Note("reach.learnt", "info", {"patterns": varies})
     return Note("reach.not_learnt", "caution")
-
-
-# The share that never clears, and its interval on the logit scale.
-def _never(
-    parameters: FloatArray, covariance: FloatArray, unreached: int, z: float
-) -> tuple[float, float, float]:
-    row = np.array([1.0, float(unreached)])
-    logit, error = float(row @ parameters), float(row @ covariance @ row) ** 0.5
-    shares = [1 / (1 + np.exp(-value)) for value in (logit, logit - z * error, logit + z * error)]
-    return float(shares[0]), float(shares[1]), float(shares[2])

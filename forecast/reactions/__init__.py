@@ -2,11 +2,15 @@
 
 from typing import TYPE_CHECKING
 
-from forecast._doors import door
+from forecast._shipped import door
 
 if TYPE_CHECKING:
-    from forecast.reactions.reactions import OperatorFunnel, ReactionReport, fit_reactions
-    from forecast.reactions.rows import under_recording
+    from forecast.reactions.reactions import (
+        OperatorFunnel,
+        ReactionReport,
+        fit_reactions,
+        under_recording,
+    )
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -1,8 +1,8 @@
-"""Reactions in the log: how often, after which regime, in whose hands, and what cannot be said."""
+"""Reactions in the log: how often, after which regime, in whose hands, and signs of silence."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Any
@@ -15,18 +15,174 @@ from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_
 from forecast._plain import Result, fields_of, plain
 from forecast.causal.rates import Funnel, exact_interval
 from forecast.errors import DataError, RequestError
-from forecast.log import OutcomeLog
+from forecast.log import OutcomeLog, column
 from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime
-from forecast.reactions.rows import (
-    OUTCOMES,
-    operator_codes,
-    rate_table,
-    rate_text,
-    session_rows,
-    under_recording,
-)
 
+KINDS = column("reactions", "reaction").levels
+OUTCOMES = ("any", "lasting", "transient", *KINDS)
+SMALLEST_GROUP = 5  # sessions or courses, for a rate of their own
+_HOW = ["treated_on", "regime", "laser_id", "fluence_j_cm2", "operator_id"]
+_WHO = ["client_id", "skin_type", "inks", "ink_density", "started_on"]
+_BY = ["all", "regime", "skin_type", "operator", "laser"]
 FEWEST_SESSIONS = 20  # of an operator who is compared
+
+
+def session_rows(log: OutcomeLog) -> pd.DataFrame:
+    """Return one row per session: who, how, and one yes/no column per outcome.
+
+    ``lasting`` and ``transient`` are sessions followed by a reaction recorded as lasting "yes"
+    or "no"; a reaction without that entry counts only under ``any`` and its kind. Without a
+    sessions table the rows follow ``sessions_given``, and how each was done is not known.
+    """
+    if len(log.sessions):
+        rows = log.each_session[["course_id", "session_no", *_HOW]]
+    else:
+        given = log.courses["sessions_given"].to_numpy()
+        rows = log.courses[["course_id"]].loc[log.courses.index.repeat(given)]
+        rows = rows.assign(session_no=rows.groupby("course_id").cumcount() + 1)
+        rows = rows.assign(**dict.fromkeys(_HOW))
+    rows = rows.merge(log.courses[["course_id", *_WHO]], on="course_id", how="inner")
+    kind, lasting = log.reactions["reaction"], log.reactions["lasting"]
+    seen = log.reactions[["course_id", "after_session"]].assign(
+        any=1,
+        lasting=(lasting == "yes").astype(int),
+        transient=(lasting == "no").astype(int),
+        **{name: (kind == name).astype(int) for name in KINDS},
+    )
+    keys = ["course_id", "session_no"]
+    seen = seen.rename(columns={"after_session": "session_no"})
+    most = seen.groupby(keys, as_index=False)[list(OUTCOMES)].max()
+    rows = rows.merge(most, on=keys, how="left").reset_index(drop=True)
+    rows[list(OUTCOMES)] = rows[list(OUTCOMES)].fillna(0).astype(int)
+    return rows
+
+
+def operator_codes(rows: pd.DataFrame) -> dict[str, str]:
+    """Return a code for each operator, "A" the one with most sessions: names stay here."""
+    counts = rows["operator_id"].value_counts()
+    order = sorted(counts.index, key=lambda name: (-counts[name], name))
+    return {name: _letters(at) for at, name in enumerate(order)}
+
+
+def _letters(at: int) -> str:
+    first, last = divmod(at, 26)
+    return (_letters(first - 1) if first else "") + chr(65 + last)
+
+
+def rate_table(rows: pd.DataFrame, codes: Mapping[str, str], *, level: float) -> pd.DataFrame:
+    """Return rates per session and per course, overall and by regime, skin type, operator, laser.
+
+    A course belongs to a regime, operator or laser when all its sessions do, else to "several".
+    Groups of fewer than five have no rate.
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    sessions = rows.assign(
+        all="all",
+        regime=rows["regime"].fillna("not recorded"),
+        operator=rows["operator_id"].map(codes).fillna("not recorded"),
+        laser=rows["laser_id"].fillna("not recorded"),
+    )
+    numbers = sessions[_BY].apply(lambda names: names.factorize()[0])  # texts take far longer
+    each = numbers.groupby(sessions["course_id"])
+    one, by_course = each.min() == each.max(), sessions.groupby("course_id")
+    courses = by_course[_BY].first().where(one, "several").join(by_course[list(OUTCOMES)].max())
+    lines = [
+        (unit, by, group, outcome, int(events), len(part))
+        for unit, frame in (("session", sessions), ("course", courses))
+        for by in _BY
+        for group, part in frame.groupby(by)
+        for outcome, events in part[list(OUTCOMES)].sum().items()
+    ]
+    table = pd.DataFrame(lines, columns=["unit", "by", "group", "outcome", "events", "n"])
+    events, n = table["events"].to_numpy(), table["n"].to_numpy()
+    found = {"rate": events / n}
+    for name, method in (("wilson", "wilson"), ("exact", "beta")):
+        low, high = proportion_confint(events, n, alpha=1 - level, method=method)
+        # without rounding at the ends
+        found[f"{name}_low"] = np.where(events > 0, low, 0.0)
+        found[f"{name}_high"] = np.where(events < n, high, 1.0)
+    return table.assign(**{k: np.where(n < SMALLEST_GROUP, np.nan, v) for k, v in found.items()})
+
+
+def rate_text(events: int, n: int, *, level: float = 0.95) -> Sentence:
+    """Return a rate in words, with its exact limits."""
+    shares = (events / n, *exact_interval(events, n, level=level))
+    percents = (float(f"{100 * one:.2g}") for one in shares)
+    values = dict(zip(("percent", "low", "high"), percents, strict=True))
+    code = "reactions.rate" if events else "reactions.rate_none"
+    return sentence(code, {"events": events, "n": n, **values})
+
+
+# AU15: blisters in 32 % of patients treated with a picosecond laser; REILLY23: lasting or
+# pigment-related complications in 5.57 % of 2,118 tattoos. A log whose upper limit stays below a
+# tenth of the one or half of the other is more likely silent than safe.
+LEAST_SHARE = {"blister": 0.032, "any": 0.028}
+FEWEST_COURSES = 50
+FEWEST_LASTING = 5
+SILENT_AT = 0.001  # chance of a silence below which it is surprising
+QUIET_MONTHS = 12
+
+
+def under_recording(log: OutcomeLog) -> tuple[Note, ...]:
+    """Return warnings that the log's reactions look under-recorded, empty when they do not.
+
+    Nothing here shows that reactions were missed; each warning says what would be surprising if
+    all were written down. Exact binomial limits throughout.
+
+    Examples
+    --------
+    >>> silent = forecast.OutcomeLog.from_frames(log.courses)
+    >>> print(under_recording(silent)[0])
+    No reaction is recorded in 1,268 sessions: the log says nothing about safety.
+    """
+    rows = session_rows(log)
+    if not len(log.reactions):
+        return (Note("reactions.none_recorded", "serious", {"sessions": len(rows)}),)
+    signs = [*_too_few(rows)]
+    lasting, transient = (int((log.reactions["lasting"] == one).sum()) for one in ("yes", "no"))
+    if lasting >= FEWEST_LASTING and lasting > transient:
+        found = {"lasting": lasting, "transient": transient}
+        signs.append(Note("reactions.lasting_only", "serious", found))
+    return (*signs, *_silent_operators(rows), *_gone_quiet(rows))
+
+
+def _too_few(rows: pd.DataFrame) -> Iterator[Note]:
+    n_courses = int(rows["course_id"].nunique())
+    if n_courses < FEWEST_COURSES:
+        return
+    for outcome, least in LEAST_SHARE.items():
+        having = int(rows.groupby("course_id")[outcome].max().sum())
+        most = exact_interval(having, n_courses, level=0.9)[1]  # 95 % one-sided
+        if most < least:
+            found = {"having": having, "courses": n_courses, "sessions": len(rows)}
+            yield Note(f"reactions.few_{outcome}", "serious", found | {"percent": 100 * most})
+
+
+def _silent_operators(rows: pd.DataFrame) -> Iterator[Note]:
+    by_operator = rows.groupby("operator_id")["any"].agg(["sum", "size"])
+    silent = by_operator[by_operator["sum"] == 0]
+    others = by_operator["sum"].sum() / max(by_operator["size"].sum() - silent["size"].sum(), 1)
+    chance = (1 - others) ** silent["size"]
+    surprising = silent[chance < SILENT_AT / max(len(by_operator), 1)]
+    if len(surprising):
+        found = {"operators": len(surprising), "sessions": int(surprising["size"].sum())}
+        percent = {"percent": float(100 * others)}
+        yield Note("reactions.silent_operators", "serious", found | percent)
+
+
+def _gone_quiet(rows: pd.DataFrame) -> Iterator[Note]:
+    dated = rows[rows["treated_on"].notna()]
+    if dated.empty:
+        return
+    late = dated["treated_on"] > dated["treated_on"].max() - pd.DateOffset(months=QUIET_MONTHS)
+    n_late, seen_late = int(late.sum()), int(dated.loc[late, "any"].sum())
+    if n_late == len(dated) or seen_late > 0:
+        return
+    rate = float(dated.loc[~late, "any"].mean())
+    if (1 - rate) ** n_late < SILENT_AT:
+        found = {"months": QUIET_MONTHS, "sessions": n_late, "percent": 100 * rate}
+        yield Note("reactions.gone_quiet", "serious", found)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,10 +244,7 @@ class OperatorFunnel:
 def compare_operators(
     rows: pd.DataFrame, fit: ReactionFit, codes: Mapping[str, str], *, outcome: str, level: float
 ) -> OperatorFunnel | None:
-    """Return operators against what is expected of them, or None without two operators.
-
-    Operators with fewer than 20 sessions are left out, and said so.
-    """
+    """Return operators against what is expected of them, or None without two operators."""
     known = rows["operator_id"].notna()
     work = rows[known].assign(expected=fit.expected[known.to_numpy()])
     table = work.groupby("operator_id").agg(
@@ -218,14 +371,14 @@ class ReactionReport(Result):
         """
         table = self.rates
         wanted = {"unit": unit, "by": by, "group": group, "outcome": outcome}
-        for column, value in wanted.items():
-            known = table[column].unique()
+        for name, value in wanted.items():
+            known = table[name].unique()
             if value not in known:
                 raise RequestError(
-                    f"There is no {column} {value!r} in the rates.",
+                    f"There is no {name} {value!r} in the rates.",
                     f"Give one of {', '.join(map(str, known))}.{nearest(value, known)}",
                 )
-            table = table[table[column] == value]
+            table = table[table[name] == value]
         return rate_text(int(table["events"].iloc[0]), int(table["n"].iloc[0]), level=self.level)
 
     def to_dict(self) -> dict[str, Any]:
@@ -235,7 +388,7 @@ class ReactionReport(Result):
 
     def lines(self, language: str) -> list[str]:
         """Return the report in words."""
-        code = {"fewer": "fewer", "more": "more"}.get(self.regime.verdict, "unclear")
+        code = {"cannot say": "unclear"}.get(self.regime.verdict, self.regime.verdict)
         lines: list[str] = [
             sentence(f"reactions.{code}", {"reasons": self.regime.reasons}),
             sentence("reactions.operators", {"said": self._who_stands_out()}),
@@ -243,26 +396,22 @@ class ReactionReport(Result):
         for outcome in ("any", "lasting", "transient"):
             per = {unit: self.rate(outcome, unit=unit) for unit in ("session", "course")}
             lines.append(sentence("reactions.rates", {"outcome": outcome, **per}))
-        counts = sentence("reactions.counts", fields_of(self))
         lines += ["", sentence("reactions.head_regime")]
-        lines += [*self._regime_lines(), "", sentence("reactions.head_operators")]
-        lines += self._operator_lines()
-        if self.warnings:
-            lines += ["", sentence("reactions.head_warnings"), *map(Sentence, self.warnings)]
-        return [*lines, "", *bullets((counts, *self.notes))]
-
-    def _regime_lines(self) -> list[Sentence]:
-        lines = [self._rate_of(*one) for one in self.regime.counts.items()]
+        lines += [self._rate_of(*one) for one in self.regime.counts.items()]
         if self.difference is not None:
             low, high = (100 * end for end in self.difference)
             lines.append(sentence("reactions.difference", {"low": low, "high": high}))
         adjusted = (self.regime.estimate, *self.regime.interval)
         found = {"odds": adjusted, "odds_calendar": self.regime.with_calendar or (None,)}
-        return lines + [
-            sentence(f"reactions.{code}", dict(zip(("n", "low", "high"), ends, strict=True)))
-            for code, ends in found.items()
-            if ends[0] is not None
-        ]
+        for name, ends in found.items():
+            if ends[0] is not None:
+                values = dict(zip(("n", "low", "high"), ends, strict=True))
+                lines.append(sentence(f"reactions.{name}", values))
+        lines += ["", sentence("reactions.head_operators"), *self._operator_lines()]
+        if self.warnings:
+            lines += ["", sentence("reactions.head_warnings"), *map(Sentence, self.warnings)]
+        counts = sentence("reactions.counts", fields_of(self))
+        return [*lines, "", *bullets((counts, *self.notes))]
 
     def _rate_of(self, who: str, counts: tuple[int, int]) -> Sentence:
         rate = rate_text(*counts, level=self.level)
@@ -354,6 +503,14 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
         both, how = (*counts["ps"], *counts["ns"]), {"method": "newcomb", "alpha": 1 - level}
         low, high = map(float, confint_proportions_2indep(*both, **how))
         difference = low, high
+    notes = [Note("reactions.no_sessions_table", "caution")] * log.sessions.empty
+    known = set(zip(rows["course_id"], rows["session_no"], strict=True))
+    after = zip(log.reactions["course_id"], log.reactions["after_session"], strict=True)
+    if lost := sum(session not in known for session in after):
+        notes.append(Note("reactions.unmatched", "caution", {"reactions": lost}))
+    if unsure := int((~log.reactions["lasting"].isin(["yes", "no"])).sum()):
+        told = {"unsure": unsure, "reactions": len(log.reactions)}
+        notes.append(Note("reactions.lasting_unknown", "caution", told))
     return ReactionReport(
         outcome=outcome,
         n_courses=int(rows["course_id"].nunique()),
@@ -366,19 +523,5 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
         rates=rate_table(rows, codes, level=level),
         warnings=under_recording(log),
         level=level,
-        notes=(*_notes(log, rows), *fit.notes),
+        notes=(*notes, Note("reactions.only_what_was_recorded"), *fit.notes),
     )
-
-
-def _notes(log: OutcomeLog, rows: pd.DataFrame) -> list[Note]:
-    notes = []
-    if not len(log.sessions):
-        notes.append(Note("reactions.no_sessions_table", "caution"))
-    known = set(zip(rows["course_id"], rows["session_no"], strict=True))
-    after = zip(log.reactions["course_id"], log.reactions["after_session"], strict=True)
-    if lost := sum(session not in known for session in after):
-        notes.append(Note("reactions.unmatched", "caution", {"reactions": lost}))
-    if unsure := int((~log.reactions["lasting"].isin(["yes", "no"])).sum()):
-        values = {"unsure": unsure, "reactions": len(log.reactions)}
-        notes.append(Note("reactions.lasting_unknown", "caution", values))
-    return [*notes, Note("reactions.only_what_was_recorded")]

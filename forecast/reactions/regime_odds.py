@@ -1,7 +1,4 @@
-"""Reactions by regime, adjusted: what the model is given, and when it must not answer.
-
-Counts and rates, which need no model, stand in ``reactions`` and ``rows``.
-"""
+"""Reactions by regime, adjusted: what the model is given, and when it must not answer."""
 
 from __future__ import annotations
 
@@ -12,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import FloatArray
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
-from forecast._types import FloatArray
 from forecast.causal.rates import FittedMixedLogistic, MixedLogistic, cluster_inflation, fit_firth
 
 MODEL = MixedLogistic(nodes=9, shrink=1.0, spread_scale=1.0)
@@ -229,20 +226,15 @@ def _numbers(column: pd.Series) -> FloatArray:
 
 
 def _unadjusted(counts: dict[str, tuple[int, int]], overlap: float, level: float) -> RegimeOdds:
-    answer = RegimeOdds(
-        None, (None, None), None, (None, None), "cannot say", (), counts, overlap, level
-    )
+    none = (None, None)
+    answer = RegimeOdds(None, none, None, none, "cannot say", (), counts, overlap, level)
     if set(counts) != {"ns", "ps"}:
         return answer
     happened, trials = np.array([counts["ns"], counts["ps"]], dtype=float).T
     design = np.array([[1.0, 0.0], [1.0, 1.0]])
     fit = fit_firth(design, happened, trials=trials, names=("intercept", "ps"))
-    low, high = np.exp(fit.interval("ps", level=level))
-    return replace(
-        answer,
-        unadjusted=float(np.exp(fit.coefficients[1])),
-        unadjusted_interval=(float(low), float(high)),
-    )
+    centre, low, high = np.exp([fit.coefficients[1], *fit.interval("ps", level=level)]).tolist()
+    return replace(answer, unadjusted=centre, unadjusted_interval=(low, high))
 
 
 def _adjusted(crude: RegimeOdds, centre: float, low: float, high: float) -> RegimeOdds:
@@ -259,8 +251,7 @@ def _hold_calendar(odds: RegimeOdds, model: _Model, treated_on: pd.Series) -> Re
     years = _numbers((days / YEAR_DAYS).fillna((days / YEAR_DAYS).mean()))
     if not np.isfinite(years).all() or np.ptp(years) < 1:
         return odds
-    found = np.exp(model.plus("years", years).within(odds.level))
-    centre, low, high = (float(value) for value in found)
+    centre, low, high = np.exp(model.plus("years", years).within(odds.level)).tolist()
     reasons = odds.reasons
     if odds.verdict != "cannot say" and low < 1 < high:
         reasons += (Note("reactions.calendar", "caution", {"low": low, "high": high}),)

@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from forecast._doors import door
+from forecast._shipped import door
 
 if TYPE_CHECKING:
     from forecast.regimes.compare import compare_regimes, plan_comparison, regime_verdict

@@ -17,6 +17,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import BoolArray, shares
 from forecast._checks import check_kind, check_level, check_seed, check_whole_number, nearest
 from forecast._notes import Note, Severity, bullets, problem_and_remedy, sentence
 from forecast._plain import Result

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import FloatArray, shares
 from forecast._notes import Note, Sentence
 from forecast._plain import plain
 from forecast._rows import shares, sums_by

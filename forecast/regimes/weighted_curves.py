@@ -14,6 +14,15 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc
 
+from forecast._arrays import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    cluster_counts,
+    effective_number,
+    shares,
+    sums_by,
+)
 from forecast._checks import SHOWN_AT
 from forecast._jobs import run_units
 from forecast._plain import fields_of

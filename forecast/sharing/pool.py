@@ -23,6 +23,7 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import LEVEL
 from forecast._files import read_json, unsealed
 from forecast._notes import (
@@ -36,7 +37,6 @@ from forecast._notes import (
     why,
 )
 from forecast._plain import Result, plain, read
-from forecast._types import FloatArray
 from forecast.assess import tie_split_coverage
 from forecast.causal.rates import random_effects
 from forecast.counts import (

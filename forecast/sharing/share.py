@@ -34,6 +34,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._files import SEAL, unsealed
 from forecast._notes import problem_and_remedy, sentence
 from forecast._plain import plain

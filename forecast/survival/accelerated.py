@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_whole_number
 from forecast._notes import Note
 from forecast._plain import plain, read
-from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
 from forecast.survival.accelerated_likelihood import (
     BLOCK,

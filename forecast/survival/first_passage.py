@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import FloatArray, IntArray
+from forecast._arrays import FloatArray, IntArray
 from forecast.errors import DataError
 from forecast.survival.accelerated_likelihood import normal_above
 from forecast.survival.model import climb

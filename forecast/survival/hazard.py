@@ -10,10 +10,10 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_whole_number, nearest
 from forecast._notes import Note
 from forecast._plain import plain, read
-from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
 from forecast.survival.durations import Covariates, Durations, Encoding, one_row_each
 from forecast.survival.hazard_likelihood import (

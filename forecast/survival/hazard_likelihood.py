@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray
+from forecast._arrays import BoolArray, FloatArray
 from forecast.errors import FitError
 from forecast.survival.durations import (
     Durations,

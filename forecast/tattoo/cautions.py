@@ -6,9 +6,9 @@ to licensed practice and local regulation.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import Any
 
 from forecast._checks import nearest
 from forecast._notes import problem_and_remedy, texts_of
@@ -80,51 +80,14 @@ class Caution(Result):
 
     def to_dict(self) -> dict[str, object]:
         """Return plain JSON values."""
-        return {
-            "key": self.key,
-            "kind": self.kind,
-            "first": self.first,
-            "text": self.text,
-            "sources": [cite(key) for key in self.sources],
-            "mark": self.mark,
-        }
+        named = {name: getattr(self, name) for name in ("key", "kind", "first", "text")}
+        return {**named, "sources": [cite(key) for key in self.sources], "mark": self.mark}
 
 
 CAUTIONS: tuple[Caution, ...] = tuple(
     Caution(key, **(row | {"sources": tuple(row["sources"])}))
     for key, row in table("cautions")["cautions"].items()
 )
-
-
-class _Case(NamedTuple):
-    asked: Any
-    inks: tuple[str, ...]
-    facts: frozenset[str]
-    all_asked: bool
-
-
-def _minor(case: _Case) -> bool:
-    age = case.asked.age_years
-    return "minor" in case.facts or (age is not None and age < ADULT_AGE_YEARS)
-
-
-def _darkens(case: _Case) -> bool:
-    risks = ("always", "cosmetic") if case.asked.origin == "cosmetic" else ("always",)
-    return any(INK_TABLE[ink].darkens in risks for ink in case.inks)
-
-
-# All other rules apply when the fact of their name was answered with yes, or an ink names them.
-_APPLIES: dict[str, Callable[[_Case], bool]] = {
-    "minor": _minor,
-    "darker_skin": lambda case: case.asked.skin_type in ("IV", "V", "VI"),
-    "cosmetic_darkening": _darkens,
-    "face_eyes": lambda case: case.asked.body_site == "face" and "near_eye" not in case.facts,
-    "local_anaesthetic": lambda case: (
-        "local_anaesthetic" in case.facts or (case.asked.area_cm2 or 0) > LARGE_AREA_CM2
-    ),
-    "traumatic": lambda case: case.asked.origin == "traumatic" and "powder" not in case.facts,
-    "not_asked": lambda case: not case.all_asked,
-}
 
 
 def cautions_for(
@@ -163,14 +126,29 @@ def cautions_for(
     ['minor', 'eyewear', 'plume']
     """
     given = check_facts([facts] if isinstance(facts, str) else facts)
-    wavelengths = tuple(sorted({check_wavelength(value) for value in wavelengths_nm}))
-    case = _Case(enquiry, read_inks(enquiry.inks), given, all_asked)
-    called = given.union(*(INK_TABLE[ink].cautions for ink in case.inks))
+    wavelengths = sorted({check_wavelength(value) for value in wavelengths_nm})
+    named = tuple(f"{value:g}" for value in wavelengths)
+    inks = [INK_TABLE[ink] for ink in read_inks(enquiry.inks)]
+    age, origin = enquiry.age_years, enquiry.origin
+    risks = ("always", "cosmetic") if origin == "cosmetic" else ("always",)
+    large = (enquiry.area_cm2 or 0) > LARGE_AREA_CM2
+    applies = {
+        "minor": "minor" in given or (age is not None and age < ADULT_AGE_YEARS),
+        "darker_skin": enquiry.skin_type in ("IV", "V", "VI"),
+        "cosmetic_darkening": any(ink.darkens in risks for ink in inks),
+        "face_eyes": enquiry.body_site == "face" and "near_eye" not in given,
+        "local_anaesthetic": "local_anaesthetic" in given or large,
+        "traumatic": origin == "traumatic" and "powder" not in given,
+        "not_asked": not all_asked,
+    }
+    # all other rules: when the fact of their name was answered with yes, or an ink names them
+    called = given.union(*(ink.cautions for ink in inks))
     return tuple(
-        _at(caution, wavelengths)
-        for caution in CAUTIONS
-        if caution.kind == "always"
-        or _APPLIES.get(caution.key, lambda _, key=caution.key: key in called)(case)
+        replace(one, text=one.text_at.format(listed=", ".join(named)), wavelengths=named)
+        if one.text_at and named
+        else one
+        for one in CAUTIONS
+        if one.kind == "always" or applies.get(one.key, one.key in called)
     )
 
 
@@ -187,11 +165,3 @@ def check_facts(names: Iterable[str]) -> frozenset[str]:
         values = {"name": name, "known": [*FACTS], "hint": nearest(name, FACTS)}
         raise RequestError(*problem_and_remedy("refused.no_fact", values))
     return given
-
-
-def _at(caution: Caution, wavelengths_nm: tuple[float, ...]) -> Caution:
-    if not caution.text_at or not wavelengths_nm:
-        return caution
-    named = tuple(f"{value:g}" for value in wavelengths_nm)
-    text = caution.text_at.format(listed=", ".join(named))
-    return replace(caution, text=text, wavelengths=named)

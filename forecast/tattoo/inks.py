@@ -107,11 +107,13 @@ class Uptake:
     short_pulses_only: bool = False
     remark: str = ""
 
+    def grade_with(self, regime: str | None) -> str:
+        """Return the grade with pulses of ``regime``, the best of any when None."""
+        return "weak" if self.short_pulses_only and regime == "ns" else self.grade
+
     def reached(self, regime: str | None = None) -> bool:
         """Return whether pulses of ``regime`` (any, when None) can be expected to fade the ink."""
-        if self.short_pulses_only and regime == "ns":
-            return False
-        return self.grade in ("strong", "partial")
+        return self.grade_with(regime) in ("strong", "partial")
 
     def to_dict(self) -> dict[str, object]:
         """Return plain JSON values, the source with its mark."""
@@ -245,11 +247,8 @@ def uptake(ink: str, wavelength_nm: float) -> Uptake | None:
     """
     (name,) = read_inks([ink])
     value = check_wavelength(wavelength_nm)
-    column = min(range(len(WAVELENGTHS_NM)), key=lambda at: abs(WAVELENGTHS_NM[at] - value))
-    known = WAVELENGTHS_NM[column]
-    if abs(known - value) > NEAR_NM:
-        return None
-    return INK_TABLE[name].uptakes[column]
+    nearby = min(INK_TABLE[name].uptakes, key=lambda cell: abs(cell.wavelength_nm - value))
+    return nearby if abs(nearby.wavelength_nm - value) <= NEAR_NM else None
 
 
 def uptake_table() -> tuple[Uptake, ...]:
@@ -277,12 +276,7 @@ def best_uptake(ink: str, lasers: Iterable[Laser]) -> tuple[Uptake, Laser] | Non
     """
     every = ((uptake(ink, nm), laser) for laser in lasers for nm in laser.wavelengths_nm)
     offered = [(cell, laser) for cell, laser in every if cell]
-    return min(offered, key=lambda offer: _rank(*offer), default=None)
-
-
-def _rank(cell: Uptake, laser: Laser) -> int:
-    held_back = cell.short_pulses_only and laser.regime == "ns"
-    return GRADES.index("weak" if held_back else cell.grade)
+    return min(offered, key=lambda it: GRADES.index(it[0].grade_with(it[1].regime)), default=None)
 
 
 def unreached_inks(inks: str | Iterable[str], lasers: Iterable[Laser]) -> tuple[str, ...]:
@@ -347,5 +341,4 @@ def groups_of(
         for row in courses
     ]
     columns = np.array(rows, dtype=object).reshape(len(rows), 4).T
-    named = dict(zip((*GROUPINGS, "site"), columns, strict=True))
-    return named if sites else {name: named[name] for name in GROUPINGS}
+    return dict(zip((*GROUPINGS, "site") if sites else GROUPINGS, columns, strict=False))

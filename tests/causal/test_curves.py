@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from lifelines.datasets import load_leukemia
 from numpy.testing import assert_allclose
 
-from forecast._rows import shares
+from forecast._arrays import shares
 from forecast.causal import HazardGFormula, life_sums, restricted_mean
 from tests.causal.panels import panel_of
 

@@ -3,17 +3,14 @@
 import json
 import shutil
 from argparse import Namespace
-from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 import forecast
-from forecast._notes import Note
 from forecast.cli import main
 from forecast.cli.compare import WRITTEN
 from forecast.cli.files import (
-    answer,
     asked_of,
     check_can_write,
     check_json_output,
@@ -319,13 +316,12 @@ def test_a_place_that_cannot_be_written_is_refused_as_before(tmp_path: Path):
         check_output(tmp_path / "nowhere" / "out.json", what="a model", known=bool)
 
 
-def test_notes_are_printed_as_sentences_with_their_codes_beside_them(capsys: Shown):
-    note = Note("fit.few_events", "caution", {"events": 3, "covariates": 1})
-    answer(Namespace(json=True), {"fit": {"notes": (note,), "price": Decimal("9.50")}}, "")
-    assert json.loads(capsys.readouterr().out) == {
-        "fit": {
-            "notes": ["3 events for 1 covariate: effects are uncertain."],
-            "note_codes": [note.to_dict()],
-            "price": 9.5,
-        }
-    }
+def test_warnings_are_printed_as_sentences_with_their_codes_beside_them(own: Path, capsys: Shown):
+    (own / "reactions.csv").unlink()
+    assert main(["check", str(own), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    (note,) = forecast.reactions.under_recording(forecast.read_log(own))
+    assert note.code == "reactions.none_recorded"
+    assert str(note) in found["warnings"]
+    assert note.to_dict() in found["warning_codes"]
+    assert len(found["warnings"]) == len(found["warning_codes"])

@@ -11,8 +11,8 @@ import numpy.typing as npt
 from scipy.optimize import brentq, minimize
 from scipy.stats import chi2
 
+from forecast._arrays import AnyArray, FloatArray, IntArray
 from forecast._checks import check_level
-from forecast._types import AnyArray, FloatArray, IntArray
 from forecast.errors import DataError, FitError
 from forecast.survival import climb
 

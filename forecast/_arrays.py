@@ -1,13 +1,17 @@
-"""Rows that count more or less: shares, sums by place, effective numbers, draws of clusters."""
+"""Arrays: their types, named once, and rows that count more or less: shares, sums, draws."""
 
 from __future__ import annotations
 
 import math
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import FloatArray, IntArray
+AnyArray: TypeAlias = npt.NDArray[Any]
+BoolArray: TypeAlias = npt.NDArray[np.bool_]
+FloatArray: TypeAlias = npt.NDArray[np.float64]
+IntArray: TypeAlias = npt.NDArray[np.int64]
 
 
 def effective_number(weight: npt.ArrayLike) -> float:

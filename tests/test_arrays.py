@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from forecast._rows import cluster_counts, effective_number, shares
+from forecast._arrays import cluster_counts, effective_number, shares
 
 
 def test_resamples_are_the_same_whatever_their_number():
