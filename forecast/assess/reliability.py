@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import BoolArray, FloatArray, effective_number, shares
 from forecast._checks import check_level, check_whole_number
-from forecast._rows import effective_number, shares
-from forecast._types import BoolArray, FloatArray
 from forecast.assess.outcomes import (
     Outcomes,
     error_by_subject,

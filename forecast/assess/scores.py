@@ -15,10 +15,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray, IntArray, shares
 from forecast._checks import check_whole_number
 from forecast._jobs import run_units
-from forecast._rows import shares
-from forecast._types import FloatArray, IntArray
 from forecast.assess.outcomes import (
     Outcomes,
     error_by_subject,

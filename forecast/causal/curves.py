@@ -8,8 +8,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from forecast._rows import shares, sums_by
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
+from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray, shares, sums_by
 from forecast.causal.weights import Panel, logistic_coefficients, running_sum, weighted_squares
 
 

@@ -10,8 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecast._rows import effective_number, shares, sums_by
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
+from forecast._arrays import (
+    AnyArray,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    effective_number,
+    shares,
+    sums_by,
+)
 from forecast.errors import DataError, FitError, RequestError
 
 LEAST = 5  # times that each outcome occurs, for a model of it

@@ -26,7 +26,7 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import FloatArray
+from forecast._arrays import FloatArray
 from forecast.log import column, extra_number
 from forecast.tattoo import INK_COVARIATES, SITES
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import (
     HORIZON,
     MOST_TO_CHECK,
@@ -18,7 +19,6 @@ from forecast._checks import (
     nearest,
 )
 from forecast._notes import Note, problem_and_remedy
-from forecast._types import FloatArray
 from forecast.counts.attributes import (
     LIGHTEN,
     NEVER_COVARIATES,

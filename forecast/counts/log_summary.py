@@ -18,7 +18,6 @@ import numpy.typing as npt
 from forecast._arrays import FloatArray, IntArray
 from forecast._notes import Note
 from forecast._plain import plain, read
-from forecast._types import FloatArray, IntArray
 from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES, ExtraColumn, plainly
 from forecast.counts.rows import (
     FEWEST_ALIKE,

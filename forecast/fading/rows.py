@@ -11,10 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from forecast._arrays import FloatArray, IntArray
+from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray, sums_by
 from forecast._notes import Sentence, problem_and_remedy, sentence
-from forecast._rows import sums_by
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
 from forecast.log import OutcomeLog

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._arrays import IntArray, cluster_counts
 from forecast._checks import (
     HORIZON,
     LEVEL,
@@ -30,8 +31,6 @@ from forecast._checks import (
 from forecast._jobs import one_thread
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result, plain, plain_rows, plain_values
-from forecast._rows import cluster_counts
-from forecast._types import IntArray
 from forecast.assess import (
     LeftOut,
     Outcomes,

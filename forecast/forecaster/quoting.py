@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._arrays import BoolArray, FloatArray
+from forecast._arrays import FloatArray
 from forecast._checks import check_level, check_whole_number
 from forecast._notes import Note, Sentence, problem_and_remedy, sentence
 from forecast._plain import Result
-from forecast._types import FloatArray
 from forecast.assess import grouped_folds
 from forecast.errors import RequestError
 from forecast.forecaster.fit import fit_forecaster

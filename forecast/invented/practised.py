@@ -38,7 +38,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from forecast._types import FloatArray, IntArray
+from forecast._arrays import FloatArray, IntArray
 from forecast.invented.process import Visit, log_speeds
 from forecast.invented.share import Share, features, reach_day
 from forecast.invented.world import N_INKS, NEVER, PATTERNS, YEAR, Cohort, OwnedLaser, World, normal

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaincinv, ndtr
 
-from forecast._types import BoolArray, FloatArray
+from forecast._arrays import BoolArray, FloatArray
 from forecast.invented.world import (
     BODY_SITES,
     N_INKS,

@@ -24,7 +24,7 @@ Effects are on the log of the share speed: a session count is multiplied by abou
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray
+from forecast._arrays import BoolArray, FloatArray
 from forecast.invented.process import Features, Visit, log_speeds
 from forecast.invented.world import (
     NEVER,

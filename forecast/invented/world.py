@@ -18,8 +18,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import BoolArray, FloatArray, IntArray
 from forecast._shipped import shipped
-from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.log import column
 from forecast.tattoo import INK_GROUPS, INKS, REGIONS, SITES, ink_group, read_inks, uptake_table

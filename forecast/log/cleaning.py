@@ -13,7 +13,6 @@ import numpy.typing as npt
 
 from forecast._arrays import BoolArray
 from forecast._notes import NOTHING, Sentence, problem_and_remedy, sentence
-from forecast._types import BoolArray
 from forecast.errors import DataError
 from forecast.log.cells import (
     OVERFLOW,

@@ -14,7 +14,6 @@ from forecast._arrays import FloatArray
 from forecast._checks import check_kind, check_level, check_whole_number, counted
 from forecast._notes import Note, problem_and_remedy
 from forecast._plain import Result
-from forecast._types import FloatArray
 from forecast.counts import MOST, Estimate, Predictor, doubts_of, leads_of
 from forecast.errors import RequestError
 from forecast.log import Enquiry, check_enquiry, in_fractions

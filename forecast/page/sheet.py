@@ -16,10 +16,10 @@ from jinja2 import BaseLoader, Environment, StrictUndefined, Template
 from jinja2.bccache import bc_version
 from markupsafe import Markup, escape
 
+from forecast._arrays import FloatArray
 from forecast._files import write_whole
 from forecast._notes import languages, problem_and_remedy
 from forecast._shipped import shipped
-from forecast._types import FloatArray
 from forecast.counts import Estimate, LogSummary
 from forecast.errors import RequestError
 from forecast.forecaster import Forecaster

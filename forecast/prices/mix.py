@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import FloatArray, IntArray
 from forecast._checks import check_whole_number
 from forecast._notes import (
     Note,
@@ -23,7 +24,6 @@ from forecast._notes import (
     sentence,
 )
 from forecast._plain import Result, fields_of, plain_table
-from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry

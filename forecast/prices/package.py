@@ -17,9 +17,9 @@ from typing import Any
 
 import numpy as np
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_whole_number, nearest, shown
 from forecast._notes import Note, Sentence, languages, problem_and_remedy, sentence
-from forecast._types import FloatArray
 from forecast.errors import RequestError
 
 CENT = Decimal("0.01")

@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray, cluster_counts, shares
 from forecast._checks import check_kind, check_level, check_seed, check_whole_number
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
-from forecast._rows import cluster_counts, shares
-from forecast._types import FloatArray
 from forecast.counts import Estimate, of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import OutcomeLog, check_log, enquiry_of

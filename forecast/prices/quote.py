@@ -15,11 +15,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._arrays import FloatArray
+from forecast._arrays import BoolArray, FloatArray
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, fields_of, plain
-from forecast._types import BoolArray, FloatArray
 from forecast.counts import Estimate, competing_ends, of_100
 from forecast.prices.package import Package, from_cents, round_cents, round_up
 from forecast.prices.tariff import Tariff, Terms, check_sold, terms_of

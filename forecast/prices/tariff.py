@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_keys, check_kind, check_whole_number
 from forecast._files import read_toml
 from forecast._notes import problem_and_remedy, sentence, texts_of

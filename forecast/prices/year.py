@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast._arrays import FloatArray
 from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._jobs import seeds
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence

@@ -17,12 +17,10 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from forecast._arrays import BoolArray, shares
+from forecast._arrays import BoolArray, FloatArray, shares
 from forecast._checks import check_kind, check_level, check_seed, check_whole_number, nearest
 from forecast._notes import Note, Severity, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
-from forecast._rows import shares
-from forecast._types import BoolArray, FloatArray
 from forecast.causal import (
     Design,
     hazard_ratio_for,

@@ -10,11 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast._arrays import FloatArray, shares
+from forecast._arrays import FloatArray, shares, sums_by
 from forecast._notes import Note, Sentence
 from forecast._plain import plain
-from forecast._rows import shares, sums_by
-from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
     e_value,

@@ -9,11 +9,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray, cluster_counts, shares
 from forecast._checks import SHOWN_AT
 from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import fields_of, plain
-from forecast._rows import cluster_counts, shares
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.causal import Panel, life_sums, restricted_mean
 from forecast.causal.rates import PairedDifference, paired_difference, share_at_every_look
 from forecast.counts import BASELINE, covariates, eligible, split_halves

@@ -26,8 +26,6 @@ from forecast._arrays import (
 from forecast._checks import SHOWN_AT
 from forecast._jobs import run_units
 from forecast._plain import fields_of
-from forecast._rows import cluster_counts, effective_number, shares, sums_by
-from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import HazardGFormula, WeightModel, followed, life_sums
 from forecast.errors import DataError
 from forecast.log import OutcomeLog

@@ -38,7 +38,6 @@ from forecast._arrays import FloatArray
 from forecast._files import SEAL, unsealed
 from forecast._notes import problem_and_remedy, sentence
 from forecast._plain import plain
-from forecast._types import FloatArray
 from forecast.counts import COVARIATES, CURVES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard, Encoding, RowsHere

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._arrays import BoolArray, FloatArray, IntArray
 from forecast.survival.durations import Durations, first_seen
 from forecast.survival.model import climb, mirrored
 

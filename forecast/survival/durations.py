@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from forecast._arrays import BoolArray, FloatArray
+from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray
 from forecast._checks import counted, nearest
 from forecast._notes import Note
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
 
 if TYPE_CHECKING:

@@ -18,11 +18,10 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from forecast._arrays import FloatArray, shares
 from forecast._checks import check_level, check_whole_number, counted, nearest
 from forecast._notes import Note
 from forecast._plain import plain, read
-from forecast._rows import shares
-from forecast._types import FloatArray
 from forecast.errors import DataError, FitError, RequestError
 from forecast.survival.durations import (
     Covariates,

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast._rows import effective_number, shares, sums_by
+from forecast._arrays import effective_number, shares, sums_by
 from forecast.causal import (
     Panel,
     WeightModel,

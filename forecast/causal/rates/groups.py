@@ -8,10 +8,8 @@ from math import log
 import numpy as np
 import numpy.typing as npt
 
-from forecast._arrays import BoolArray, FloatArray
+from forecast._arrays import BoolArray, FloatArray, IntArray, shares
 from forecast._checks import check_level, check_whole_number, counted
-from forecast._rows import shares
-from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import DataError
 
 
