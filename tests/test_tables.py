@@ -33,7 +33,7 @@ from forecast.counts.attributes import covariates
 from forecast.invented.world import REACH
 from forecast.log import OutcomeLog, column
 from forecast.log.columns import data_package
-from forecast.reactions.rows import KINDS, OUTCOMES, session_rows
+from forecast.reactions.reactions import KINDS, OUTCOMES, session_rows
 from forecast.tattoo import Laser, cautions_for, groups_of, unreached_inks
 
 ink = sys.argv[1]
