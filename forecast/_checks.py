@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from typing import TypeVar
 
-from forecast._notes import problem_and_remedy, sentence
+from forecast._notes import Sentence, problem_and_remedy, sentence
 from forecast.errors import DataError, ForecastError, RequestError
 
 T = TypeVar("T")
@@ -83,3 +83,8 @@ def check_keys(
         values = {"file": file, "key": unknown[0], "n": len(unknown), "known": tuple(known)}
         values |= {"where": where, "hint": nearest(unknown[0], known)}
         raise error(*problem_and_remedy("refused.unknown_key", values))
+
+
+def refusal(error: ForecastError) -> Sentence:
+    """Return the problem and the remedy of an error as one sentence."""
+    return sentence("refused.refusal", {"problem": error.problem, "remedy": error.remedy})

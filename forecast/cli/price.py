@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
+from forecast._checks import refusal
 from forecast._notes import bullets, problem_and_remedy, sentence
 from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
@@ -205,7 +206,7 @@ def _owner_view(
         book = prices.value_open_book(forecaster, log, tariff, seed=seed)
         open_book, open_lines = book.to_dict(), book.lines(language)
     except RequestError as error:
-        open_lines = [str(error)]
+        open_lines = [refusal(error)]
     progress(options.language, "trying")
     priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
     past = [prices.backtest_package(log, package, tariff, seed=seed) for package in priced]

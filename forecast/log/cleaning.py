@@ -284,15 +284,15 @@ def _no_rows(
     blank = np.zeros(len(first))
     for one in required:
         blank += written[one].isna().to_numpy(bool) | _holds(written[one], "")
-    for row in first.index[blank >= len(required) / 2]:
+    key = required[0]
+    example = _holds(written[key], EXAMPLE)
+    for row in first.index[~example & (blank >= len(required) / 2)]:
         for column, cells in written.items():
             if isinstance(cells[row], str) and is_total(cells[row]):
                 yield column, first.index[first.index == row], "total"
                 break
-    key = required[0]
-    examples = first.index[_holds(written[key], EXAMPLE)]
-    if len(examples):
-        yield key, examples, "example"
+    if example.any():
+        yield key, first.index[example], "example"
 
 
 # which cells are this text; Parquet has cells that are lists, which answer otherwise

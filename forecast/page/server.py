@@ -117,7 +117,10 @@ class _Page:
     async def show(self, request: Request) -> Response:
         words = self.words(request.query_params.get("language"))
         self.desk = refreshed(self.desk)
-        form = await _form(request) if request.method == "POST" else {}
+        try:
+            form = await _form(request) if request.method == "POST" else {}
+        except _TooLargeError:
+            return PlainTextResponse(words.say("wrong.too_large"), status_code=413)
         return HTMLResponse(render_page(self.desk, words, carried=form.get("asked", [""])[0]))
 
     async def static(self, request: Request) -> Response:

@@ -6,7 +6,7 @@ from forecast._shipped import door
 
 if TYPE_CHECKING:
     from forecast.prices.appointments import NEWEST, Appointments, forecast_appointments
-    from forecast.prices.mix import (
+    from forecast.prices.enquiries import (
         PriceList,
         WhoLoses,
         make_price_list,

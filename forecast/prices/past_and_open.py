@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._arrays import FloatArray, cluster_counts, shares
-from forecast._checks import check_kind, check_level, check_seed, check_whole_number
+from forecast._checks import check_kind, check_level, check_seed, check_whole_number, refusal
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
 from forecast.counts import Estimate, of_100
@@ -376,10 +376,11 @@ def value_open_book(
         try:
             valued.append(_value(forecaster, course, graded.get(name, []), tariff))
         except ForecastError as error:
-            left_out.append((name, str(error)))
+            left_out.append((name, refusal(error)))
+    if not valued and not left_out:
+        raise RequestError(*problem_and_remedy("refused.none_running"))
     if not valued:
-        reason = left_out[0][1] if left_out else "There is none."
-        values = {"n": len(left_out), "reason": reason}
+        values = {"n": len(left_out), "reason": left_out[0][1]}
         raise RequestError(*problem_and_remedy("refused.none_valued", values))
     rows = [row for row, _, _ in valued]
     n_draws = max(len(own) for _, own, _ in valued)  # of a course at the cap there is one

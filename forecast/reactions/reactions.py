@@ -497,13 +497,16 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
     if rows.empty:
         raise DataError(*problem_and_remedy("refused.none_treated"))
     codes = operator_codes(rows)
-    fit = fit_regime(rows, outcome=outcome, level=level)
+    apart = rows[rows["regime"] != "mixed"]  # a session with both speaks for neither
+    fit = fit_regime(apart, outcome=outcome, level=level)
     counts, difference = fit.regime.counts, None
     if set(counts) == {"ns", "ps"}:
         both, how = (*counts["ps"], *counts["ns"]), {"method": "newcomb", "alpha": 1 - level}
         low, high = map(float, confint_proportions_2indep(*both, **how))
         difference = low, high
     notes = [Note("reactions.no_sessions_table", "caution")] * log.sessions.empty
+    if mixed := len(rows) - len(apart):
+        notes.append(Note("reactions.mixed", "info", {"sessions": mixed}))
     known = set(zip(rows["course_id"], rows["session_no"], strict=True))
     after = zip(log.reactions["course_id"], log.reactions["after_session"], strict=True)
     if lost := sum(session not in known for session in after):
@@ -519,7 +522,7 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
         n_events=int(rows[outcome].sum()),
         regime=fit.regime,
         difference=difference,
-        operators=compare_operators(rows, fit, codes, outcome=outcome, level=level),
+        operators=compare_operators(apart, fit, codes, outcome=outcome, level=level),
         rates=rate_table(rows, codes, level=level),
         warnings=under_recording(log),
         level=level,

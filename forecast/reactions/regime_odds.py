@@ -72,7 +72,6 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
     covariate of its own, so that who fires is not taken for what is fired (Neuhaus & Kalbfleisch
     1998, Biometrics 54:638). The operators are compared by a second fit without it.
     """
-    rows = rows[rows["regime"] != "mixed"]  # speaks for neither
     pairs = ((str(name), part[outcome]) for name, part in rows.groupby("regime"))
     counts = {name: (int(part.sum()), len(part)) for name, part in pairs}
     events = int(rows[outcome].sum())

@@ -484,6 +484,13 @@ def test_rows_of_totals_are_known_by_their_first_word():
     assert [is_total("Summe 2021"), is_total("Sommer")] == [True, False]
 
 
+def test_an_example_that_looks_like_a_total_is_set_aside_once(sixty):
+    courses = sixty.courses.astype(object)
+    courses.loc[len(courses)] = dict.fromkeys(courses.columns)
+    courses.loc[len(courses) - 1, ["course_id", "client_id"]] = ["EXAMPLE", "Summe"]
+    assert len(OutcomeLog.from_frames(courses).courses) == len(courses) - 1
+
+
 def test_headings_mean_columns_in_any_spelling_and_others_are_left_out():
     found = read_headings("lasers", ["Laser ID", "regime", "Wavelengths (nm)", "colour"])
     assert found == {

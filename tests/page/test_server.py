@@ -163,7 +163,7 @@ def test_names_of_this_computer_are_answered(client: Any, host: str):
     assert client.get("/", host=host).status == 200
 
 
-@pytest.mark.parametrize("path", ["/answer", "/sheet"])
+@pytest.mark.parametrize("path", ["/", "/answer", "/sheet"])
 @pytest.mark.parametrize("length", [10_000_011, 5, None], ids=["true", "a lie", "not said"])
 def test_a_body_of_10_mb_is_refused_and_not_even_read(client: Any, path: str, length: int | None):
     read = 0

@@ -373,5 +373,8 @@ def test_courses_left_out_are_counted_by_their_reason():
 
 
 def test_no_course_to_value_is_refused():
-    with pytest.raises(RequestError, match="gift card"):
+    with pytest.raises(RequestError, match="gift card") as said:
         value({"sessions_given": 2, "package": "gift card"})
+    assert "Das Angebot 'gift card' steht nicht im Tarif" in said.value.problem.say("de")
+    with pytest.raises(RequestError, match="No course is under way"):
+        value_open_book(Made(), log({"sessions_given": 2, "outcome": "cleared"}), tariff())

@@ -195,3 +195,12 @@ def test_every_outcome_and_its_rate_are_said_in_german(outcome: str):
     session, _, course = rates.partition("; ")
     assert session == "je Sitzung 3 von 1.041: 0,29 % (0,059 bis 0,84 %)"
     assert course == "je Behandlung 0 von 140: höchstens 2,6 %"
+
+
+def test_a_session_with_both_regimes_is_counted_and_left_out_of_what_compares(log):
+    again = log.sessions[log.sessions["regime"] == "ns"].iloc[::10].assign(regime="ps", part=2)
+    found = fit_reactions(with_tables(log, sessions=pd.concat([log.sessions, again])))
+    assert found.n_sessions == len(log.sessions)
+    assert found.operators.table["sessions"].sum() == len(log.sessions) - len(again)
+    (note,) = [one for one in found.notes if one.code == "reactions.mixed"]
+    assert note.values["sessions"] == len(again)

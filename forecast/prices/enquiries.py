@@ -483,7 +483,7 @@ def band_rules(
 ) -> tuple[IntArray, list[str]]:
     """Return the band of each enquiry, shape (n,), and each band's rule in words, by a tree."""
     if bands == 1:
-        return np.zeros(len(asked), dtype=np.int64), ["all tattoos"]
+        return np.zeros(len(asked), dtype=np.int64), [sentence("list.all_tattoos")]
     from sklearn.tree import DecisionTreeRegressor
 
     # what a rule may ask: its name, its ordered values, and the place of each enquiry among them

@@ -118,6 +118,12 @@ def priced(bands, **changes):
     return make_price_list(Made(), enquiries(), Package("fixed"), tariff(**changes), bands=bands)
 
 
+def test_a_list_of_one_band_is_in_the_readers_language():
+    found = priced(1)
+    assert [band.rule for band in found.bands] == ["all tattoos"]
+    assert "alle Tätowierungen" in found.to_text(language="de")
+
+
 def test_the_bands_are_the_densities_that_made_the_cost():
     found = priced(3)
     assert [band.rule for band in found.bands] == [
