@@ -35,7 +35,8 @@ if TYPE_CHECKING:
     from forecast.tattoo import Caution
 
 STALL = tuple(
-    f"midcourse.{code}" for code in ("levels_off", "slower", "slowed", "as_usual", "faster")
+    f"midcourse.{code}"
+    for code in ("levels_off", "slower", "slowed", "hardly_moves", "as_usual", "faster")
 )
 
 

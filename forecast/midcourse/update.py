@@ -17,7 +17,7 @@ from forecast._plain import Result
 from forecast.counts import MOST, Estimate, Predictor, doubts_of, leads_of
 from forecast.errors import RequestError
 from forecast.log import Enquiry, check_enquiry, in_fractions
-from forecast.midcourse.landmarks import ink_gone
+from forecast.midcourse.landmarks import STALLED_BELOW, STALLED_FROM, ink_gone
 from forecast.midcourse.law import Midcourse
 from forecast.survival import CountDistribution
 
@@ -26,7 +26,7 @@ FALLS_BY = 15.0  # percentage points of fading lost between two gradings that ar
 DIFFERS_BY = 25.0  # between graders of one session, from which one of them is more likely wrong
 GRADED_TO = 5.0  # points by which graders differ at least (a judgement, no agreement is published)
 BY_CHANCE = 0.05  # how often a pace that has not slowed may seem to have
-SLOW, FAST = 0.1, 0.9  # ranks of the pace among running courses that are called so
+SLOW, FAST = 0.1, 0.9  # ranks of the fading by now among running courses that are called so
 LEVELLED_OFF = 0.25  # chance of never reaching the goal, from which gradings may have levelled off
 TIMES_LIKELIER = 3  # by odds, than without the gradings
 HARDLY_ANY = Note("midcourse.hardly_any_so_slow", "serious")
@@ -182,8 +182,10 @@ def _what_gradings_say(
             past = {"session": midcourse.last_landmark}
             notes.append(Note("midcourse.past_last_landmark", "caution", past))
     level = []
-    if has_slowed(percent, error=midcourse.passage.error):
+    extrapolated = midcourse.landmark is not None and done > midcourse.last_landmark
+    if not extrapolated and has_slowed(percent, error=midcourse.passage.error):
         level = _level_notes(without, draws)
+    level = level or _hardly_moves(percent, midcourse.cleared_at)
     if level or HARDLY_ANY in notes or 1 - float(draws.mean(axis=0).sum()) > MOST:
         notes = [note for note in notes if note.severity != "info"] + level  # none is reassuring
     last = percent[max(percent)]
@@ -326,6 +328,19 @@ def _level_notes(before: FloatArray, after: FloatArray) -> list[Note]:
     if given * (1 - without) >= TIMES_LIKELIER * without * (1 - given):
         return [Note("midcourse.levels_off", "serious")]
     return [Note("midcourse.slowed", "caution")] if without < given < MOST else []
+
+
+# a note where the last gradings show no more than a course that hardly moves, whatever the law says
+def _hardly_moves(percent: Mapping[int, float], cleared_at: float) -> list[Note]:
+    last = max(percent)
+    since = max((k for k in percent if 0 < k <= last - STALLED_FROM), default=0)
+    if not since or percent[last] >= cleared_at:
+        return []
+    fall = float(ink_gone(percent[last]) - ink_gone(percent[since]))
+    if fall >= STALLED_BELOW * (last - since):
+        return []
+    values = {"since": since, "before": percent[since], "session": last, "percent": percent[last]}
+    return [Note("midcourse.hardly_moves", "caution", values)]
 
 
 def _pace_notes(rank: float) -> list[Note]:

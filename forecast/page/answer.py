@@ -28,7 +28,8 @@ ALONE = "counts.evidence_alone"  # and the same mid-course: has its own line
 MOST_DRIVERS = 6
 YEAR = 365  # days, from which a model is called old
 WAYS = ("clear", "part", "lighten", "cover", "leave")
-STALL = ("midcourse.levels_off", "midcourse.slower", "midcourse.slowed")
+STALL = ("midcourse.levels_off", "midcourse.slower", "midcourse.slowed",
+         "midcourse.hardly_moves")  # fmt: skip
 ODD = ("midcourse.grading_falls", "midcourse.gradings_differ", "midcourse.graded_as_cleared",
        "log.graded_in_fractions")  # fmt: skip
 # what comes before the number when a course is under way, and what the client's sheet says of it

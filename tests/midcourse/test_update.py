@@ -13,7 +13,7 @@ from benchmarks.clinics import drawn_world
 from benchmarks.truth import YEAR, arrive, hide
 from forecast.errors import RequestError
 from forecast.midcourse import doubtful_gradings
-from forecast.midcourse.update import _level_notes, has_slowed
+from forecast.midcourse.update import _hardly_moves, _level_notes, has_slowed
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=50)
 EVEN = [(0, 0), (1, 27), (2, 46), (3, 60), (4, 70)]
@@ -51,8 +51,8 @@ def test_slow_fading_asks_for_more_and_fast_fading_for_fewer(forecaster):
     )
     assert fast.median < even.median < slow.median
     assert fast.chance_by(3) > even.chance_by(3) > slow.chance_by(3)
-    assert any("slower than 9 of 10" in str(note) for note in slow.notes)
-    assert any("faster than 9 of 10" in str(note) for note in fast.notes)
+    assert any("less by now than 9 of 10" in str(note) for note in slow.notes)
+    assert any("further by now than 9 of 10" in str(note) for note in fast.notes)
     assert not any("9 of 10" in str(note) for note in even.notes)
 
 
@@ -66,6 +66,38 @@ def test_gradings_that_stand_still_make_the_end_less_sure_and_say_so(forecaster)
     going = forecaster.update(ENQUIRY, sessions_done=12, gradings=climbing).remaining
     assert going.not_within_horizon < without.not_within_horizon
     assert not any("level off" in str(note) for note in going.notes)
+
+
+@pytest.mark.parametrize(
+    ("gradings", "before", "percent"),
+    [
+        ([(4, 60), (8, 85), (12, 90), (16, 93), (20, 94)], 93, 94),  # far on, yet it stands still
+        ([(2, 40), (6, 75), (8, 85), (10, 85), *((k, 90) for k in range(12, 21, 2))], 90, 90),
+    ],
+)
+def test_a_late_course_that_stands_still_is_called_neither_fast_nor_lost(
+    forecaster, gradings, before, percent
+):
+    found = forecaster.update(ENQUIRY, sessions_done=20, gradings=gradings).remaining
+    notes = {note.code: note for note in found.notes}
+    values = {"since": 16, "before": before, "session": 20, "percent": percent}
+    assert notes["midcourse.hardly_moves"].values == values
+    told = {"midcourse.faster", "midcourse.as_usual", "midcourse.levels_off"}
+    assert not told & notes.keys()
+
+
+@pytest.mark.parametrize(
+    ("percent", "said"),
+    [
+        ({4: 85, 8: 90}, False),  # the log of the ink left falls by .101 a session
+        ({4: 85, 8: 88}, True),  # by .056
+        ({6: 85, 8: 85}, False),  # two sessions say little
+        ({0: 0, 4: 20}, False),  # slow from the first is no "of late"
+        ({4: 95, 8: 96}, False),  # there already
+    ],
+)
+def test_a_course_hardly_moves_by_what_is_left_over_four_sessions(percent, said):
+    assert bool(_hardly_moves(percent, 95)) is said
 
 
 @pytest.mark.parametrize(
