@@ -397,13 +397,12 @@ def _driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple
     rows = []
     for one in [one for one in found if not one.small][:MOST_DRIVERS]:
         sizes = (*one.interval, one.difference)
-        if one.by_session is None:
-            low, high, moved = (words.number(size, signed=True) for size in sizes)
-        else:
-            low, high, moved = (words.whole(100 * size) for size in sizes)
+        low, high, moved = (words.number(size, signed=True) for size in sizes)
         if one.chances is not None:
+            low, high = (words.whole(100 * end) for end in one.interval)
             own, other = map(words.of_100, one.chances)
-            values = {"own": own, "other": other, "difference": moved}
+            count, instead = (round(100 * chance) for chance in one.chances)
+            values = {"own": own, "other": other, "difference": words.whole(count - instead)}
             moved = words.say("answer.driver_chances", values)
         if one.attribute == GRADINGS:
             session, percent = max(asked.gradings)

@@ -51,7 +51,7 @@ def test_drivers_of_what_lies_beyond_the_horizon_are_chances_by_then_and_no_coun
             1 - forecaster.estimate(each).not_within_horizon for each in (hard, easier[name])
         )
         assert driver.by_session == forecaster.horizon
-        assert driver.difference == pytest.approx(by_then - instead, abs=0.1)
+        assert driver.difference == pytest.approx(by_then - instead, abs=1e-9)
         assert driver.chances == pytest.approx((by_then, instead), abs=1e-9)
         assert -1 <= driver.interval[0] <= driver.difference <= driver.interval[1] <= 1
         assert f"of 100 there by session {forecaster.horizon} (" in driver.to_text()

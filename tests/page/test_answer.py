@@ -317,7 +317,8 @@ def test_what_drives_a_count_beyond_the_horizon_is_told_of_100_and_by_when(
         assert one.chances is not None
         own, other = map(words.of_100, one.chances)
         instead = f"{own} instead of {other} of 100: ", f"{own} statt {other} von 100: "
-        assert row.difference == instead[language == "de"] + words.whole(100 * one.difference)
+        less = round(100 * one.chances[0]) - round(100 * one.chances[1])  # of what is read there
+        assert row.difference == instead[language == "de"] + words.whole(less)
     assert {25, 100} <= set(numbers(found.drivers_hint))
     assert not {25, 100} & set(numbers(told(desk, Asked(COMMON), language).drivers_hint))
 
