@@ -11,7 +11,7 @@ import numpy as np
 
 from forecast import forecaster as rooms  # promises are loaded where there is one
 from forecast._notes import Note
-from forecast.counts import Estimate, few
+from forecast.counts import Estimate, few, unchecked
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, Driver, Forecaster
 from forecast.log import ATTRIBUTES
@@ -244,6 +244,8 @@ def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tupl
         if one is not None:
             about = _headline(one, "_more" if asked.sessions_done else "", words)
             sessions = words.say("options.sessions", {"about": about, **_likely(one, words)})
+            if unchecked(one):
+                sessions += f"; {words.say('options.unchecked')}"
             cost = cost_of(desk.tariff, one, asked, words)
         rows.append(OptionRow(key, words.say(f"options.{key}.name", kept), sessions, cost))
     return tuple(rows)

@@ -292,6 +292,19 @@ def test_what_lasers_reach_and_other_ways_out_stand_beside_the_number(
 
 
 @pytest.mark.parametrize("language", ["en", "de"])
+def test_a_count_to_lightening_that_was_not_checked_says_so_where_it_can_be_chosen(
+    full_desk: Desk, language: str
+):
+    doubt = Note("counts.lightening_none_reached", "serious", {"source": ""})
+    rough = replace(full_desk.forecasters["lighten"], notes=(doubt,))
+    said = []
+    for lighter in (full_desk.forecasters["lighten"], rough):
+        found = told(Desk(full_desk.forecasters | {"lighten": lighter}), Asked(COMMON), language)
+        said.append({one.key: one.sessions for one in found.options}["lighten"])
+    assert said[1] == f"{said[0]}; {load_words(language).say('options.unchecked')}"
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
 def test_the_page_has_neither_dates_nor_prices_while_a_referral_is_open(desk: Desk, language: str):
     words = load_words(language)
     first = {"pregnancy": "wait", "minor": "law", "near_eye": "shields", "granuloma": "doctor"}
