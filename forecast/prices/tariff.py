@@ -235,14 +235,16 @@ class Tariff(Result):
         if self.cost_per_session is not None:
             return
         missing = [name for name in COST_PARTS if getattr(self, name) is None]
-        by_pulse = bool(self.device_life_pulses)
-        if self.device_price and not by_pulse:
-            uses = ("device_life_years", "device_sessions_per_year")
-            missing += [name for name in uses if not getattr(self, name)]
-        if self.device_service_per_year and by_pulse and not self.device_sessions_per_year:
-            missing.append("device_sessions_per_year")
         if missing:
             raise RequestError(*problem_and_remedy("refused.no_cost", {"missing": missing}))
+        by_pulse, uses = bool(self.device_life_pulses), []
+        if self.device_price and not by_pulse:
+            uses = ["device_life_years", "device_sessions_per_year"]
+        elif self.device_service_per_year and by_pulse:
+            uses = ["device_sessions_per_year"]
+        unknown = [name for name in uses if not getattr(self, name)]
+        if unknown:
+            raise RequestError(*problem_and_remedy("refused.no_use", {"missing": unknown}))
 
     def check_package(self, package: Package) -> None:
         """Refuse a package whose currency is not the tariff's."""
