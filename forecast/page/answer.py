@@ -497,7 +497,7 @@ def _price_row(
         kind += "_extra" if kind == "block" else ""
     enough, chance = "", float(priced.enough[0])
     if not np.isnan(chance):
-        few = "few" if chance < 0.5 else "of"
+        few = "of" if chance >= 0.5 else "none" if kind == "fixed" else "few"
         count = words.of_100(chance)
         enough = words.say(f"answer.price_enough_{few}", {"count": count})
     bill = priced.revenue[0] * (1 + tariff.tax_rate)

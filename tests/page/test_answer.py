@@ -203,7 +203,7 @@ def test_a_package_that_cannot_be_priced_says_why_and_leaves_the_rest(desk: Desk
 def test_a_fixed_price_names_its_cap_and_says_where_it_is_not_enough_for_most(desk: Desk):
     row = named(told(desk, Asked(HARD)).prices, "fixed price")
     assert row.unit == "in all, for at most 15 sessions"
-    assert row.enough.endswith("most need more")
+    assert row.enough.endswith("most need more: no offer")
     easy = named(told(desk, Asked(EASY)).prices, "fixed price")
     assert "most need more" not in easy.enough
 
