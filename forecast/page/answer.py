@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from forecast import forecaster as rooms  # promises are loaded where there is one
-from forecast._notes import Note
+from forecast._checks import refusal
+from forecast._notes import Note, in_language
 from forecast.counts import Estimate, few, unchecked
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, Driver, Forecaster
@@ -463,7 +464,8 @@ def package_rows(
             continue
         found = next(priced)
         if isinstance(found, ForecastError):
-            notes.append(words.say("answer.price_fails", {"why": f"{name}: {found}"}))
+            said = in_language(refusal(found), words.code)
+            notes.append(words.say("answer.price_fails", {"why": f"{name}: {said}"}))
         elif found.dearer[0]:  # all that it holds costs less one by one
             notes.append(words.say("answer.price_dearer", {"name": name}))
         else:  # one that is enough for few is marked so in its row

@@ -237,18 +237,19 @@ class Appointments(Result):
         for name, count in self.unknown_packages.items():
             yield Note("prices.unknown_package", "caution", {"courses": count, "package": name})
 
-    def to_calendar(self) -> str:
+    def to_calendar(self, *, language: str = "en") -> str:
         """Return the months as events of an iCalendar file (RFC 5545); nothing of any client."""
         lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//session-forecast//appointments//EN"]
         records = self.to_frame().to_dict("records")
         for row, first, days in zip(records, self.first_days, self.days, strict=True):
+            about = sentence("visits.event", {str(name): one for name, one in row.items()})
             lines += [
                 "BEGIN:VEVENT",
                 f"UID:{first:%Y%m%d}@session-forecast",
                 f"DTSTAMP:{self.first_days[0]:%Y%m%d}T000000Z",
                 f"DTSTART;VALUE=DATE:{first:%Y%m%d}",
                 f"DTEND;VALUE=DATE:{first + timedelta(days=days):%Y%m%d}",
-                f"SUMMARY:About {row['sessions']:.0f} appointments ({row['low']} to {row['high']})",
+                f"SUMMARY:{about.say(language)}",
                 "TRANSP:TRANSPARENT",
                 "END:VEVENT",
             ]

@@ -344,7 +344,8 @@ def read_tariff(path: str | Path) -> Tariff:
         check_keys(one, known, path.name, sentence("refused.of_package", {"number": number}))
     needed = [one.name for one in fields(Tariff) if one.default is one.default_factory is MISSING]
     missing = [name for name in needed if name not in table]
-    missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
+    kindless = [number for number, one in enumerate(packages, 1) if "kind" not in one]
+    missing += [sentence("refused.kind_of_package", {"number": number}) for number in kindless]
     if missing:
         values = {"file": path.name, "missing": missing}
         raise DataError(*problem_and_remedy("refused.no_key", values))

@@ -198,6 +198,8 @@ def test_a_package_that_cannot_be_priced_says_why_and_leaves_the_rest(desk: Desk
     found = told(Desk(desk.forecasters, far), Asked(COMMON))
     assert found.headline
     assert any("cannot be priced" in text for text in found.price_notes)
+    (said,) = told(Desk(desk.forecasters, far), Asked(COMMON), "de").price_notes
+    assert not {"is", "the", "at", "most", "Give"} & set(said.split())
 
 
 def test_a_fixed_price_names_its_cap_and_says_where_it_is_not_enough_for_most(desk: Desk):

@@ -227,6 +227,9 @@ def test_the_figure_shows_open_and_new_and_the_band(forecaster, invented_log):
 def test_the_calendar_file_has_an_event_a_month_and_no_client(forecaster, invented_log):
     load = forecast_appointments(forecaster, invented_log, weeks=26)
     text = load.to_calendar()
+    assert "SUMMARY:About " in text
+    assert "SUMMARY:Etwa " in load.to_calendar(language="de")
+    assert "About" not in load.to_calendar(language="de")
     assert text.count("BEGIN:VEVENT") == len(load.days)
     assert "P0001" not in text
     assert "C0001" not in text
