@@ -157,7 +157,8 @@ def run_appointments(options: Options) -> None:
         lines = [*load.in_brief(), "", *rests_on]
     if out is not None:
         table = out.suffix == ".csv"
-        write_text(out, load.to_frame().to_csv(index=False) if table else load.to_calendar())
+        calendar = "" if table else load.to_calendar(language=options.language)
+        write_text(out, load.to_frame().to_csv(index=False) if table else calendar)
         data["written"] = str(out)
         lines += ["", sentence("text.wrote", {"file": str(out)})]
     answer(options, data, lines)

@@ -21,7 +21,14 @@ if TYPE_CHECKING:
         hazard_prior,
         plainly,
     )
-    from forecast.counts.doubts import MOST, doubts_of, evidence_name, failing_groups, leads_of
+    from forecast.counts.doubts import (
+        MOST,
+        doubts_of,
+        evidence_name,
+        failing_groups,
+        leads_of,
+        unchecked,
+    )
     from forecast.counts.estimate import Estimate, Stopping, competing_ends, of_100
     from forecast.counts.fit import Basis
     from forecast.counts.log_summary import FEW, LogSummary, few, told

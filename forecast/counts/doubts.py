@@ -126,6 +126,7 @@ def doubts_of(
     return (*found, *support_doubts(summary, enquiry))
 
 
+UNCHECKED = "counts.lightening_"  # what begins so says that too few got there
 MOST = 0.5  # chance not to be there within the horizon, from which another way out is named
 APART = 0.1  # from which those who get there are counted apart
 TIMES_THE_FIRST = 3  # and mid-course, so many times that at the consultation
@@ -157,9 +158,21 @@ def leads_of(estimate: Estimate, *, first: Callable[[], float] | None = None) ->
         found.append(Note(f"leads.apart_{estimate.goal}", values=of_them))
     if estimate.instead is not None:
         found.append(Note("leads.instead", values=_count_and_span(estimate.instead)))
+        found += unchecked(estimate.instead)
     if share > MOST:
         found.append(Note(f"leads.way_out_{estimate.goal}"))
     return tuple(found)
+
+
+def unchecked(lighter: Estimate) -> list[Note]:
+    """Return why a count to lightening was not checked on the log, or nothing.
+
+    Examples
+    --------
+    >>> unchecked(forecaster.estimate(enquiry))
+    []
+    """
+    return [note for note in lighter.notes if note.code.startswith(UNCHECKED)]
 
 
 def _further(n: Note | int, more: bool) -> Note | int:

@@ -85,7 +85,7 @@ class Driver(Result):
     difference : float
         Median sessions of the enquiry less that of the same enquiry with ``against``; above
         zero means more sessions. Medians between whole sessions are interpolated. With
-        ``by_session``, the same difference of the chance to have reached the goal by then.
+        ``by_session``, the first of ``chances`` less the other.
     interval : tuple of float
         From the model's parameter draws, at ``level``.
     level : float
@@ -93,7 +93,7 @@ class Driver(Result):
     by_session : int or None
         The session of the chances compared; None where sessions are.
     chances : tuple of float or None
-        Those chances, as the enquiry says and with ``against``.
+        To have reached the goal by then, as the enquiry says and with ``against``.
 
     Examples
     --------
@@ -145,13 +145,13 @@ def _compared(
         step = np.argmax(reached >= HALF, axis=-1)[..., None]
         here, by = (np.take_along_axis(one, step, axis=-1)[..., 0] for one in (draws, reached))
         compared = step[..., 0] + (HALF - (by - here)) / np.maximum(here, 1e-12)
-    by_session = None if counted else draws.shape[-1]
     moved = quantiles(compared[:, :1] - compared[:, 1:], [tail, 0.5, 1 - tail])
-    mean = chances.mean(axis=0).tolist()
+    own, *others = chances.mean(axis=0).tolist()
     found = []
-    for row, other, (low, middle, high) in zip(rows, mean[1:], moved.T.tolist(), strict=True):
-        both = None if counted else (mean[0], other)
-        found.append(Driver(*row, middle, (low, high), level, by_session, both))
+    for row, other, (low, middle, high) in zip(rows, others, moved.T.tolist(), strict=True):
+        by_then = () if counted else (draws.shape[-1], (own, other))
+        size = middle if counted else own - other  # of the chances that stand beside it
+        found.append(Driver(*row, size, (low, high), level, *by_then))
     return found
 
 

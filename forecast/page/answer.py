@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from forecast import forecaster as rooms  # promises are loaded where there is one
-from forecast._notes import Note
-from forecast.counts import Estimate, few
+from forecast._checks import refusal
+from forecast._notes import Note, in_language
+from forecast.counts import Estimate, few, unchecked
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, Driver, Forecaster
 from forecast.log import ATTRIBUTES
@@ -245,6 +246,8 @@ def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tupl
         if one is not None:
             about = _headline(one, "_more" if asked.sessions_done else "", words)
             sessions = words.say("options.sessions", {"about": about, **_likely(one, words)})
+            if unchecked(one):
+                sessions += f"; {words.say('options.unchecked')}"
             cost = cost_of(desk.tariff, one, asked, words)
         rows.append(OptionRow(key, words.say(f"options.{key}.name", kept), sessions, cost))
     return tuple(rows)
@@ -398,13 +401,12 @@ def _driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple
     rows = []
     for one in [one for one in found if not one.small][:MOST_DRIVERS]:
         sizes = (*one.interval, one.difference)
-        if one.by_session is None:
-            low, high, moved = (words.number(size, signed=True) for size in sizes)
-        else:
-            low, high, moved = (words.whole(100 * size) for size in sizes)
+        low, high, moved = (words.number(size, signed=True) for size in sizes)
         if one.chances is not None:
+            low, high = (words.whole(100 * end) for end in one.interval)
             own, other = map(words.of_100, one.chances)
-            values = {"own": own, "other": other, "difference": moved}
+            count, instead = (round(100 * chance) for chance in one.chances)
+            values = {"own": own, "other": other, "difference": words.whole(count - instead)}
             moved = words.say("answer.driver_chances", values)
         if one.attribute == GRADINGS:
             session, percent = max(asked.gradings)
@@ -463,7 +465,8 @@ def package_rows(
             continue
         found = next(priced)
         if isinstance(found, ForecastError):
-            notes.append(words.say("answer.price_fails", {"why": f"{name}: {found}"}))
+            said = in_language(refusal(found), words.code)
+            notes.append(words.say("answer.price_fails", {"why": f"{name}: {said}"}))
         elif found.dearer[0]:  # all that it holds costs less one by one
             notes.append(words.say("answer.price_dearer", {"name": name}))
         else:  # one that is enough for few is marked so in its row
@@ -497,7 +500,7 @@ def _price_row(
         kind += "_extra" if kind == "block" else ""
     enough, chance = "", float(priced.enough[0])
     if not np.isnan(chance):
-        few = "few" if chance < 0.5 else "of"
+        few = "of" if chance >= 0.5 else "none" if kind == "fixed" else "few"
         count = words.of_100(chance)
         enough = words.say(f"answer.price_enough_{few}", {"count": count})
     bill = priced.revenue[0] * (1 + tariff.tax_rate)

@@ -27,7 +27,7 @@ from forecast._notes import (
     sentence,
 )
 from forecast._plain import Result
-from forecast.counts import SHORTER, competing_ends, lasers_in_use, of_100
+from forecast.counts import FEW, SHORTER, competing_ends, lasers_in_use, of_100
 from forecast.errors import RequestError
 from forecast.log import OutcomeLog, check_log, enquiries_of, enquiry_of
 from forecast.prices.package import from_cents
@@ -237,18 +237,19 @@ class Appointments(Result):
         for name, count in self.unknown_packages.items():
             yield Note("prices.unknown_package", "caution", {"courses": count, "package": name})
 
-    def to_calendar(self) -> str:
+    def to_calendar(self, *, language: str = "en") -> str:
         """Return the months as events of an iCalendar file (RFC 5545); nothing of any client."""
         lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//session-forecast//appointments//EN"]
         records = self.to_frame().to_dict("records")
         for row, first, days in zip(records, self.first_days, self.days, strict=True):
+            about = sentence("visits.event", {str(name): one for name, one in row.items()})
             lines += [
                 "BEGIN:VEVENT",
                 f"UID:{first:%Y%m%d}@session-forecast",
                 f"DTSTAMP:{self.first_days[0]:%Y%m%d}T000000Z",
                 f"DTSTART;VALUE=DATE:{first:%Y%m%d}",
                 f"DTEND;VALUE=DATE:{first + timedelta(days=days):%Y%m%d}",
-                f"SUMMARY:About {row['sessions']:.0f} appointments ({row['low']} to {row['high']})",
+                f"SUMMARY:{about.say(language)}",
                 "TRANSP:TRANSPARENT",
                 "END:VEVENT",
             ]
@@ -342,12 +343,12 @@ def forecast_appointments(
         hours_a_week=None if tariff is None else tariff.hours_a_week,
         another_laser=_another(log, tariff),
         unknown_packages=worth.unknown,
-        notes=_notes(gaps, own_time, overdue, given, worth),
+        notes=_notes(gaps, own_time, overdue, () if given is not None else _of_starts(log), worth),
     )
 
 
 def _notes(
-    gaps: Gaps, own_time: OwnTime, overdue: int, given: float | None, worth: _Worth
+    gaps: Gaps, own_time: OwnTime, overdue: int, starts: tuple[Note, ...], worth: _Worth
 ) -> tuple[Note, ...]:
     weeks = {"weeks": round(float(np.exp(gaps.mean)) / 7, 1)}
     usual = Note("prices.visits_usual_gap", "caution")
@@ -356,13 +357,17 @@ def _notes(
         ends = own_time.season.min(), own_time.season.max()
         least, most = (round(100 * float(end)) for end in ends)
         notes.append(Note("prices.visits_by_month", "info", {"least": least, "most": most}))
-    if given is None:
-        notes.append(Note("prices.starts_as_before"))
+    notes += starts
     if overdue:
         notes.append(Note("prices.overdue", "caution", {"courses": overdue}))
     if worth.tariff is not None and worth.tariff.minutes_per_session is None:
         notes.append(Note("prices.no_minutes"))
     return tuple(notes)
+
+
+def _of_starts(log: OutcomeLog) -> tuple[Note, ...]:
+    few = len(log.courses) <= FEW
+    return (Note("prices.starts_few", "caution") if few else Note("prices.starts_as_before"),)
 
 
 def _another(log: OutcomeLog, tariff: Tariff | None) -> dict[str, float]:

@@ -158,7 +158,8 @@ class WhoLoses(Result):
 
     def worst(self) -> pd.DataFrame:
         """Return of each package the five below its mean margin that bring the least, and why."""
-        kept = ["package", "enquiry", "price", "margin", "chance_of_loss", "sessions", "reason"]
+        kept = ["package", "enquiry", "price", "margin", "chance_of_loss", "sessions"]
+        kept += ["mark", "reason"]
         order = []
         for _, rows in self.rows.groupby("package", sort=False):
             below = rows[rows["margin"] <= round(rows["margin"].mean(), 2)]
@@ -202,9 +203,14 @@ class WhoLoses(Result):
 
     def _prices(self) -> list[list[str]]:
         priced = self.rows.pivot_table("price", "enquiry", "package", sort=False)
+        marks = self.rows.pivot_table("mark", "enquiry", "package", aggfunc="max", sort=False)
         rows: list[list[str]] = [[sentence("loses.prices", self._values)]]
         rows[0] += map(self._said, priced.columns)
-        return rows + [[str(one), *map(_money, own)] for one, *own in priced.itertuples()]
+        for (one, *own), (_, *of) in zip(priced.itertuples(), marks.itertuples(), strict=True):
+            each = zip(map(_money, own), of, strict=True)
+            said = (sentence("loses.no_offer", {"price": a}) if mark else a for a, mark in each)
+            rows.append([str(one), *said])
+        return rows
 
     def _by_package(self, language: str) -> list[str]:
         say: dict[str, Any] = {"package": self._said, "price": _money, "margin": _money}
@@ -220,7 +226,7 @@ class WhoLoses(Result):
             named = []
             for one in worst.itertuples():
                 values = {"enquiry": str(one.enquiry), "margin": one.margin, "why": one.reason}
-                named.append(sentence("loses.one", values))
+                named.append(sentence(f"loses.one{'_no_offer' * bool(one.mark)}", values))
             whole = {"package": self._said(package), "worst": named}
             lines.append(sentence("loses.of_package", whole))
         return lines

@@ -101,7 +101,7 @@ def from_cents(cents: float) -> Decimal:
     Decimal('12.35')
     """
     if not math.isfinite(cents):
-        raise RequestError(f"An amount came out as {cents}.", "Check the tariff for zeros.")
+        raise RequestError(*problem_and_remedy("refused.no_end", {"cents": str(cents)}))
     return (Decimal(cents) / 100).quantize(CENT, ROUND_HALF_UP) + 0  # which has no minus if zero
 
 
@@ -158,7 +158,7 @@ def area_prices(given: Iterable[Any], *, name: str, currency: str) -> tuple[Area
         if not isinstance(one, AreaPrice):
             values = {"name": name, "given": shown(one)}
             raise RequestError(*problem_and_remedy("refused.area_band", values))
-        price = amount(one.price, name=f"a price of {name}", currency=currency or "EUR")
+        price = amount(one.price, name=f"{name}.price", currency=currency or "EUR")
         found.append(AreaPrice(price, None if one.up_to_cm2 is None else float(one.up_to_cm2)))
     ends = [one.up_to_cm2 for one in found]
     if any(end is None for end in ends[:-1]) or (ends and ends[-1] is not None):

@@ -315,10 +315,8 @@ class Quote(Result):
     @property
     def misleads(self) -> str | None:
         """Why it is no offer: ``dearer`` than its sessions, or a fixed price for ``too_few``."""
-        if "prices.dearer" in {note.code for note in self.check}:
-            return "dearer"
-        few = self.package.kind == "fixed" and (self.chance_enough or 0.0) < HALF
-        return "too_few" if few else None
+        codes = {note.code for note in self.check}
+        return next((one for one in ("dearer", "too_few") if f"prices.{one}" in codes), None)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; money as numbers, in the currency."""
@@ -360,6 +358,7 @@ class Quote(Result):
             "name": self.package.said,
             "unit": sentence(f"quote.unit_{self.package.kind}", then),
             "enough": of_100(self.chance_enough or 0.0),
+            "mark": sentence("quote.no_offer") if self.misleads else "",
         }
         return sentence(f"quote.offer{'_fixed' * (self.package.kind == 'fixed')}", values)
 
@@ -374,7 +373,8 @@ class Quote(Result):
 def quotes_lines(quotes: Sequence[Quote], *, details: bool = True) -> list[str]:
     """Return the quotes of one enquiry in words; what holds for all of them is said once.
 
-    Without ``details`` each has a line, and for how many its sessions are enough.
+    Without ``details`` each has a line, for how many its sessions are enough, and why it is no
+    offer.
 
     Examples
     --------
@@ -383,7 +383,9 @@ def quotes_lines(quotes: Sequence[Quote], *, details: bool = True) -> list[str]:
     'fixed price, at most 15 sessions: 900.00 EUR for the'
     """
     if not details:
-        return [line for one in quotes for line in (one._offer(), *bullets(one.check[:1]))]
+        return [
+            line for one in quotes for line in (one._offer(), *bullets(one.check[: -len(ALWAYS)]))
+        ]
     notes = [(*quote.check, *quote.notes) for quote in quotes]
     shared = [note for note in notes[0] if all(note in other for other in notes)]
     lines: list[str] = []
@@ -500,13 +502,13 @@ def price_package(
         chances=chances[0],
         cap=terms.cap,
         median=int(median) if np.isfinite(median) else None,
-        check=_honest_check(priced, median, tariff, area),
+        check=_honest_check(package, priced, median, tariff, area),
         notes=_notes(estimate, package, terms, tariff, area_known=not np.isnan(area[0])),
     )
 
 
 def _honest_check(
-    priced: Priced, median: float, tariff: Tariff, area: FloatArray
+    package: Package, priced: Priced, median: float, tariff: Tariff, area: FloatArray
 ) -> tuple[Note, ...]:
     terms, enough, known = priced.terms, float(priced.enough[0]), bool(np.isfinite(median))
     if terms.block:
@@ -518,7 +520,9 @@ def _honest_check(
             "median": int(median) if known else "more than the estimate reaches",
         }
         first = Note("prices.enough", "info", values)
-        if terms.block < median:
+        if package.kind == "fixed" and enough < HALF:
+            first = Note("prices.too_few", "serious", values)
+        elif terms.block < median:
             first = Note("prices.enough_for_few", "serious", values)
     elif known:
         first = Note("prices.half_need", "info", {"median": int(median)})

@@ -235,14 +235,16 @@ class Tariff(Result):
         if self.cost_per_session is not None:
             return
         missing = [name for name in COST_PARTS if getattr(self, name) is None]
-        by_pulse = bool(self.device_life_pulses)
-        if self.device_price and not by_pulse:
-            uses = ("device_life_years", "device_sessions_per_year")
-            missing += [name for name in uses if not getattr(self, name)]
-        if self.device_service_per_year and by_pulse and not self.device_sessions_per_year:
-            missing.append("device_sessions_per_year")
         if missing:
             raise RequestError(*problem_and_remedy("refused.no_cost", {"missing": missing}))
+        by_pulse, uses = bool(self.device_life_pulses), []
+        if self.device_price and not by_pulse:
+            uses = ["device_life_years", "device_sessions_per_year"]
+        elif self.device_service_per_year and by_pulse:
+            uses = ["device_sessions_per_year"]
+        unknown = [name for name in uses if not getattr(self, name)]
+        if unknown:
+            raise RequestError(*problem_and_remedy("refused.no_use", {"missing": unknown}))
 
     def check_package(self, package: Package) -> None:
         """Refuse a package whose currency is not the tariff's."""
@@ -342,7 +344,8 @@ def read_tariff(path: str | Path) -> Tariff:
         check_keys(one, known, path.name, sentence("refused.of_package", {"number": number}))
     needed = [one.name for one in fields(Tariff) if one.default is one.default_factory is MISSING]
     missing = [name for name in needed if name not in table]
-    missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
+    kindless = [number for number, one in enumerate(packages, 1) if "kind" not in one]
+    missing += [sentence("refused.kind_of_package", {"number": number}) for number in kindless]
     if missing:
         values = {"file": path.name, "missing": missing}
         raise DataError(*problem_and_remedy("refused.no_key", values))

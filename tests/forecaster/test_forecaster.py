@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 
 import forecast
 from benchmarks.clinics import study_world
+from forecast._notes import Note
 from forecast.counts import LogSummary
 from forecast.errors import RequestError
 from forecast.survival import Durations, LifeTable
@@ -51,7 +52,7 @@ def test_drivers_of_what_lies_beyond_the_horizon_are_chances_by_then_and_no_coun
             1 - forecaster.estimate(each).not_within_horizon for each in (hard, easier[name])
         )
         assert driver.by_session == forecaster.horizon
-        assert driver.difference == pytest.approx(by_then - instead, abs=0.1)
+        assert driver.difference == pytest.approx(by_then - instead, abs=1e-9)
         assert driver.chances == pytest.approx((by_then, instead), abs=1e-9)
         assert -1 <= driver.interval[0] <= driver.difference <= driver.interval[1] <= 1
         assert f"of 100 there by session {forecaster.horizon} (" in driver.to_text()
@@ -122,6 +123,10 @@ def test_where_most_do_not_clear_lightening_stands_beside_it_and_stopping_is_nam
     said = found.to_text().split("\n- ")[0]
     assert "Lighter instead, for a cover-up" in said
     assert "practitioner and client decide" in said
+    few = {"reached": 9, "least": 10, "source": "algebra"}
+    doubt = Note("counts.lightening_few_reached", "serious", few)
+    leads = forecaster.estimate(hard, lighten=replace(lighter, notes=(doubt,))).leads
+    assert leads[[note.code for note in leads].index("leads.instead") + 1] == doubt
     easy = forecaster.estimate(replace(hard, inks="black", layering="single"), lighten=lighter)
     assert (easy.instead is None) == (easy.not_within_horizon <= 0.5)
     with pytest.raises(RequestError, match="the goal 'clear'"):

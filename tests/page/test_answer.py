@@ -198,12 +198,14 @@ def test_a_package_that_cannot_be_priced_says_why_and_leaves_the_rest(desk: Desk
     found = told(Desk(desk.forecasters, far), Asked(COMMON))
     assert found.headline
     assert any("cannot be priced" in text for text in found.price_notes)
+    (said,) = told(Desk(desk.forecasters, far), Asked(COMMON), "de").price_notes
+    assert not {"is", "the", "at", "most", "Give"} & set(said.split())
 
 
 def test_a_fixed_price_names_its_cap_and_says_where_it_is_not_enough_for_most(desk: Desk):
     row = named(told(desk, Asked(HARD)).prices, "fixed price")
     assert row.unit == "in all, for at most 15 sessions"
-    assert row.enough.endswith("most need more")
+    assert row.enough.endswith("most need more: no offer")
     easy = named(told(desk, Asked(EASY)).prices, "fixed price")
     assert "most need more" not in easy.enough
 
@@ -292,6 +294,19 @@ def test_what_lasers_reach_and_other_ways_out_stand_beside_the_number(
 
 
 @pytest.mark.parametrize("language", ["en", "de"])
+def test_a_count_to_lightening_that_was_not_checked_says_so_where_it_can_be_chosen(
+    full_desk: Desk, language: str
+):
+    doubt = Note("counts.lightening_none_reached", "serious", {"source": ""})
+    rough = replace(full_desk.forecasters["lighten"], notes=(doubt,))
+    said = []
+    for lighter in (full_desk.forecasters["lighten"], rough):
+        found = told(Desk(full_desk.forecasters | {"lighten": lighter}), Asked(COMMON), language)
+        said.append({one.key: one.sessions for one in found.options}["lighten"])
+    assert said[1] == f"{said[0]}; {load_words(language).say('options.unchecked')}"
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
 def test_the_page_has_neither_dates_nor_prices_while_a_referral_is_open(desk: Desk, language: str):
     words = load_words(language)
     first = {"pregnancy": "wait", "minor": "law", "near_eye": "shields", "granuloma": "doctor"}
@@ -317,7 +332,8 @@ def test_what_drives_a_count_beyond_the_horizon_is_told_of_100_and_by_when(
         assert one.chances is not None
         own, other = map(words.of_100, one.chances)
         instead = f"{own} instead of {other} of 100: ", f"{own} statt {other} von 100: "
-        assert row.difference == instead[language == "de"] + words.whole(100 * one.difference)
+        less = round(100 * one.chances[0]) - round(100 * one.chances[1])  # of what is read there
+        assert row.difference == instead[language == "de"] + words.whole(less)
     assert {25, 100} <= set(numbers(found.drivers_hint))
     assert not {25, 100} & set(numbers(told(desk, Asked(COMMON), language).drivers_hint))
 

@@ -102,6 +102,16 @@ def test_new_courses_come_as_often_as_they_are_said_to():
     assert load.from_new.sum() == pytest.approx(expected, rel=0.02)
 
 
+def test_of_fewer_than_five_courses_the_rate_of_new_ones_cannot_be_said():
+    log = regular()
+    for n, said in ((4, "prices.starts_few"), (5, "prices.starts_as_before")):
+        some = replace(log, courses=log.courses.head(n))
+        codes = {note.code for note in forecast_appointments(Sure(4), some, weeks=4).notes}
+        assert {one for one in codes if "starts" in one} == {said}
+    asked = forecast_appointments(Sure(4), log, weeks=4, starts_per_month=1)
+    assert not any("starts" in note.code for note in asked.notes)
+
+
 def test_hours_and_wavelengths_add_up_and_the_first_month_that_does_not_fit_is_named():
     load = forecast_appointments(
         Sure(8), regular(n_open=30), tariff(), weeks=13, starts_per_month=0
@@ -217,6 +227,9 @@ def test_the_figure_shows_open_and_new_and_the_band(forecaster, invented_log):
 def test_the_calendar_file_has_an_event_a_month_and_no_client(forecaster, invented_log):
     load = forecast_appointments(forecaster, invented_log, weeks=26)
     text = load.to_calendar()
+    assert "SUMMARY:About " in text
+    assert "SUMMARY:Etwa " in load.to_calendar(language="de")
+    assert "About" not in load.to_calendar(language="de")
     assert text.count("BEGIN:VEVENT") == len(load.days)
     assert "P0001" not in text
     assert "C0001" not in text

@@ -69,6 +69,16 @@ def test_none_above_the_mean_is_named_and_one_alone_is():
     assert "Least is left by" not in one.to_text()  # the table has said it
 
 
+def test_what_is_no_offer_is_marked_with_each_enquiry():
+    short = Package("fixed", name="short", price=500, cap=4)
+    few, many = losers(3, 12, packages=short), losers(3, 5, 5, 5, 5, 12, packages=short)
+    assert few.rows["mark"].tolist() == ["", "too_few"]
+    for said in (few.to_text(), "\n".join(few.in_brief("en"))):
+        assert "no offer: 500.00" in said
+    assert "; no offer)" in "\n".join(many.in_brief("en"))
+    assert "kein Angebot: 500,00" in few.to_text(language="de")
+
+
 def test_a_package_paid_by_the_session_has_no_chance_to_be_enough():
     chances = losers(3, 4).rows.set_index("package")["chance_enough"]
     assert chances["by_session"].isna().all()

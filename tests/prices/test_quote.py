@@ -318,6 +318,10 @@ def test_an_offer_dearer_than_its_sessions_or_enough_for_few_is_marked():
     assert "Dearer than its 6 sessions paid one by one (900.00)" in dear.to_text()
     few = price_package(answer(), fixed_price(300, cap=2), tariff())  # enough for 3 in 10
     assert few.misleads == "too_few"
+    assert few.to_text().count("no offer") == dear.to_text().count("no offer") == 2
+    brief = "\n".join(quotes_lines([dear, few], details=False))
+    assert brief.count("no offer") == 4
+    assert "say so before selling" not in few.to_text()
     assert price_package(answer(), fixed_price(400, cap=6), tariff()).misleads is None
 
 

@@ -73,6 +73,8 @@ def test_costs_are_rounded_once_and_exact_halves_go_up():
     [
         ({"consumables": "-1"}, "consumables is -1, which is negative"),
         ({"consumables": None}, "lacks consumables"),
+        ({"device_life_years": 0}, "takes device_life_years above 0"),
+        ({"device_sessions_per_year": None}, "above 0, or cost_per_session, or 0 for what the"),
         ({"cap": 0}, "cap is 0"),
         ({"cap": 2.5}, "cap is 2.5"),
         ({"session_price": "150.005"}, "fraction of a cent"),
