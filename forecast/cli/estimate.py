@@ -151,11 +151,12 @@ def by_line(cautions: Mapping[str, tuple[Caution, ...]], kind: str) -> list[Sent
         for one in of:
             if one.kind == kind:
                 told.setdefault(one, []).append(label)
-    code = {True: f"text.{kind}", False: f"text.{kind}_of"}
-    return [
-        sentence(code[len(labels) == len(cautions)], {"caution": one, "labels": labels})
-        for one, labels in told.items()
-    ]
+    lines = []
+    for one, labels in told.items():
+        named = sentence("text.enquiries" if labels[1:] else "text.enquiry", {"label": labels})
+        code = f"text.{kind}{'_of' * (len(labels) < len(cautions))}"
+        lines.append(sentence(code, {"caution": one, "of": named}))
+    return lines
 
 
 def _gravest(note: Note) -> int:
@@ -279,7 +280,10 @@ def _price_remaining(
     if quotes:
         lines += prices.quotes_lines(quotes, details=options.details)
         lines += [] if options.details else [sentence("text.each_quote")]
-    lines += [sentence("text.not_offered", {"name": one.said}) for one in gone]
+    for one in gone:
+        most = min(one.cap or tariff.cap, tariff.cap)
+        code = "text.not_offered" if done >= most else "text.block_too_large"
+        lines.append(sentence(code, {"name": one.said, "most": most}))
     names = [one.name for one in gone]
     return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": names}, lines
 

@@ -94,12 +94,17 @@ def paragraphs(parts: Iterable[Iterable[str]]) -> list[str]:
 def in_layers(options: Options, found: Result) -> list[str]:
     """Return the answer, a result's first paragraph, and the first of what it rests on.
 
-    With ``--details`` it is the whole text. What a tool like this never decides closes it.
+    After the first, which says of how much, comes what is serious. With ``--details`` it is the
+    whole text. What a tool like this never decides closes it.
     """
     text = found.to_text(language=options.language)
     head, _, rest = text.partition("\n\n")
     lines = rest.splitlines()
-    rests_on = [line for line in lines if line.startswith("- ")][:RESTS_ON]
+    notes = [note for note in getattr(found, "notes", ()) if note.severity == "serious"]
+    serious = {f"- {note.say(options.language)}" for note in notes}
+    rests_on = [line for line in lines if line.startswith("- ")]
+    rests_on[1:] = sorted(rests_on[1:], key=lambda line: line not in serious)
+    rests_on = rests_on[:RESTS_ON]
     if options.details or len(lines) <= len(rests_on):
         return [text, "", CLOSING]
     named = ["", sentence("text.rests_on")] * bool(rests_on)

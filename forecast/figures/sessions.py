@@ -422,7 +422,8 @@ def plot_reaction_rates(
     figure.update_xaxes(title_text=say(f"share_of_{unit}s"), tickformat=".1%", rangemode="tozero")
     figure.update_yaxes(title_text=say("said", what=groups))
     rows_of(figure, names)
-    return titled(figure, say(f"rates_per_{unit}", outcome=outcome, by=groups), say, report.notes)
+    told = (*report.warnings, *report.notes)
+    return titled(figure, say(f"rates_per_{unit}", outcome=outcome, by=groups), say, told)
 
 
 def plot_log_reach(reach: LogReach, *, language: str = "en") -> go.Figure:

@@ -442,7 +442,7 @@ class Forecaster(Predictor, Result):
         from forecast.regimes import read_strategy
 
         plan = read_strategy(strategy, self.horizon)  # refuses what is no strategy
-        since = " at and after its change" if plan.begins > 1 else ""
+        since = sentence("refused.since_change") if plan.begins > 1 else ""
         known = ", ".join(self.strategies) or "none"
         values = {"strategy": strategy, "since": since, "known": known}
         raise RequestError(*problem_and_remedy("refused.strategy", values))

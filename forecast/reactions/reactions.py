@@ -73,7 +73,7 @@ def rate_table(rows: pd.DataFrame, codes: Mapping[str, str], *, level: float) ->
     """Return rates per session and per course, overall and by regime, skin type, operator, laser.
 
     A course belongs to a regime, operator or laser when all its sessions do, else to "several".
-    Groups of fewer than five have no rate.
+    Groups of fewer than five have no rate, and none has one where no reaction is recorded.
     """
     from statsmodels.stats.proportion import proportion_confint
 
@@ -102,7 +102,8 @@ def rate_table(rows: pd.DataFrame, codes: Mapping[str, str], *, level: float) ->
         # without rounding at the ends
         found[f"{name}_low"] = np.where(events > 0, low, 0.0)
         found[f"{name}_high"] = np.where(events < n, high, 1.0)
-    return table.assign(**{k: np.where(n < SMALLEST_GROUP, np.nan, v) for k, v in found.items()})
+    unsaid = (n < SMALLEST_GROUP) | (not rows["any"].any())
+    return table.assign(**{k: np.where(unsaid, np.nan, v) for k, v in found.items()})
 
 
 def rate_text(events: int, n: int, *, level: float = 0.95) -> Sentence:
@@ -137,7 +138,7 @@ def under_recording(log: OutcomeLog) -> tuple[Note, ...]:
     No reaction is recorded in 1,268 sessions: the log says nothing about safety.
     """
     rows = session_rows(log)
-    if not len(log.reactions):
+    if not rows["any"].any():
         return (Note("reactions.none_recorded", "serious", {"sessions": len(rows)}),)
     signs = [*_too_few(rows)]
     lasting, transient = (int((log.reactions["lasting"] == one).sum()) for one in ("yes", "no"))
@@ -379,7 +380,13 @@ class ReactionReport(Result):
                     f"Give one of {', '.join(map(str, known))}.{nearest(value, known)}",
                 )
             table = table[table[name] == value]
+        if self._silent:
+            return sentence("reactions.no_rate")
         return rate_text(int(table["events"].iloc[0]), int(table["n"].iloc[0]), level=self.level)
+
+    @property
+    def _silent(self) -> bool:
+        return any(one.code == "reactions.none_recorded" for one in self.warnings)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; operators by code only."""
@@ -387,9 +394,14 @@ class ReactionReport(Result):
         return {**plain(self), **said}
 
     def lines(self, language: str) -> list[str]:
-        """Return the report in words."""
+        """Return the report in words, what makes its numbers doubtful first."""
+        first = [sentence("text.care", {"caution": one}) for one in self.warnings]
+        rests_on = bullets((sentence("reactions.counts", fields_of(self)), *self.notes))
+        if self._silent:
+            return [*first, "", *rests_on]
         code = {"cannot say": "unclear"}.get(self.regime.verdict, self.regime.verdict)
         lines: list[str] = [
+            *first,
             sentence(f"reactions.{code}", {"reasons": self.regime.reasons}),
             sentence("reactions.operators", {"said": self._who_stands_out()}),
         ]
@@ -408,10 +420,7 @@ class ReactionReport(Result):
                 values = dict(zip(("n", "low", "high"), ends, strict=True))
                 lines.append(sentence(f"reactions.{name}", values))
         lines += ["", sentence("reactions.head_operators"), *self._operator_lines()]
-        if self.warnings:
-            lines += ["", sentence("reactions.head_warnings"), *map(Sentence, self.warnings)]
-        counts = sentence("reactions.counts", fields_of(self))
-        return [*lines, "", *bullets((counts, *self.notes))]
+        return [*lines, "", *rests_on]
 
     def _rate_of(self, who: str, counts: tuple[int, int]) -> Sentence:
         rate = rate_text(*counts, level=self.level)
@@ -500,7 +509,7 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
     apart = rows[rows["regime"] != "mixed"]  # a session with both speaks for neither
     fit = fit_regime(apart, outcome=outcome, level=level)
     counts, difference = fit.regime.counts, None
-    if set(counts) == {"ns", "ps"}:
+    if set(counts) == {"ns", "ps"} and rows["any"].any():
         both, how = (*counts["ps"], *counts["ns"]), {"method": "newcomb", "alpha": 1 - level}
         low, high = map(float, confint_proportions_2indep(*both, **how))
         difference = low, high

@@ -45,6 +45,7 @@ LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
 BESIDE = {f"regimes.{name}" for name in ("groups_differ", "groups_alike", "groups_unknown")}
 APART = {"regimes.wavelengths_apart", "regimes.wavelengths_vary"}
 BESIDE |= {"regimes.looking_again", "regimes.settles", "regimes.to_settle", *APART}
+BESIDE |= {"regimes.no_gradings", "regimes.fading_disagrees"}  # serious, and no verdict says them
 # What would let a verdict be given, by what keeps it back; of an interval, `settles` says it.
 SETTLED_BY = {
     "too_few_followers": "far",

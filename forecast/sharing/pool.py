@@ -85,6 +85,7 @@ LEAST_ERROR = 0.5  # of the shares' median one
 FARTHEST_APART = 4.0  # standard deviations
 N_DRAWS, FARTHEST = 4000, 200
 FEWEST_FURTHER, FURTHER_DRAWS = 3, 200  # clinics to say what a further one should expect
+TOSS_UP = 0.5  # a share of 80 % intervals that might hold so seldom says nothing of a further one
 QUARTERS = (0.75, 0.5, 0.25)  # of clients still uncleared
 NORMAL_QUARTILE = 0.6744897501960817
 # Their hazard ratio mixes how slow they are with whether they clear at all, and the finer
@@ -262,7 +263,9 @@ def pool_shares(
         notes.append(Note("sharing.not_settled", "caution"))
     if len(read) >= FEWEST_FURTHER:
         said = further_clinic(values, errors, effects)
-        notes.append(Note("sharing.further", "info", {"clinics": len(read), **said}))
+        held = "_held" * (said["skill_low"] <= 0)
+        code = f"further{'_unknown' if said['coverage_low'] < TOSS_UP else held}"
+        notes.append(Note(f"sharing.{code}", "info", {"clinics": len(read), **said}))
     return PooledEvidence(
         goal=read[0].goal,
         parameters=effects,

@@ -1,17 +1,21 @@
 """Comparing regimes, fading, reactions and reach from the command line."""
 
 import json
+import re
+import shutil
 from pathlib import Path
 
 import pytest
 
 import forecast
+from forecast._notes import sentence
 from forecast.cli import main
 from forecast.invented import simulate_log
 from forecast.reach import what_would_change
 from forecast.reactions import fit_reactions
 
 SHIPPED = Path(__file__).parents[2] / "synthetic_data" / "tangled"
+ANY_SIZE = {"pair": "ps - ns", "sessions": 1.2}
 QUICK = ["--horizon", "8", "--replicates", "20", "--seed", "1"]
 
 
@@ -65,6 +69,28 @@ def test_groups_and_further_looks_are_asked_for_by_options(capsys: pytest.Captur
     assert "at every look at this growing log" in said
     assert main(["compare", str(SHIPPED), "--looking-again"]) == 1
     assert "Looking again needs a horizon" in capsys.readouterr().err
+
+
+def test_what_is_serious_is_in_the_short_answer(folder: Path, tmp_path, capsys):
+    for name in ("courses", "sessions", "lasers"):
+        shutil.copy(folder / f"{name}.csv", tmp_path)
+    assert main(["compare", str(tmp_path), "--replicates", "20"]) == 0
+    shown = capsys.readouterr().out
+    found = forecast.compare_regimes(forecast.read_log(tmp_path), replicates=20)
+    (ungraded,) = [str(note) for note in found.notes if note.code == "regimes.no_gradings"]
+    serious = {f"- {note}" for note in found.notes if note.severity == "serious"}
+    answered, _, rests_on = shown.partition("What this rests on:\n")
+    assert ungraded in answered
+    assert {*rests_on.splitlines()[1:3]} <= serious
+    assert main(["reactions", str(tmp_path)]) == 0
+    assert capsys.readouterr().out.startswith("! No reaction is recorded in ")
+
+
+def test_what_to_ask_again_for_a_plan_runs_as_typed(folder: Path, capsys):
+    advice = sentence("regimes.settle_plan"), sentence("regimes.settles", ANY_SIZE)
+    for said in advice:
+        option, size = re.findall(r"(--plan) ([\d.]+\d|\d)", said)[0]
+        assert main(["compare", str(folder), *QUICK, option, size]) == 0
 
 
 def test_a_plan_says_how_many_more_courses_settle_it(capsys: pytest.CaptureFixture[str]):

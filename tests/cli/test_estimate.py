@@ -10,7 +10,9 @@ import openpyxl
 import pytest
 
 import forecast
+from forecast import tattoo
 from forecast.cli import main
+from forecast.cli.estimate import by_line
 from forecast.cli.files import read_enquiries
 from forecast.daybook import read_promises
 from forecast.log import OutcomeLog, write_log
@@ -69,6 +71,17 @@ def test_the_words_are_natural_frequencies_with_cautions_and_no_promise(
     assert len(own) >= 2
     assert all(line.endswith("(Enquiry hard)") for line in own)
     assert "IEC 60825-1 and ANSI Z136.3" in shown
+
+
+def test_a_caution_names_the_enquiries_that_it_is_for():
+    yellow, black = (
+        tattoo.cautions_for(forecast.Enquiry("III", "back", inks, "medium", "single"))
+        for inks in ("yellow", "black")
+    )
+    of_two, *_ = by_line({"a": yellow, "b": black, "c": yellow}, "care")
+    assert str(of_two).endswith("(Enquiries a, c)")
+    assert of_two.say("de").endswith("(Anfragen a, c)")
+    assert str(by_line({"a": yellow, "b": black}, "care")[0]).endswith("(Enquiry a)")
 
 
 def test_several_enquiries_are_a_table_and_what_all_rest_on_is_said_once(
@@ -208,6 +221,10 @@ def test_an_update_with_a_tariff_prices_only_what_is_still_needed(
     assert (reduced["8"]["kind"], reduced["8"]["price"]) == ("per_session", 75.0)
     # a block of six does not fit into what is left of fifteen
     assert answers([*base, "10"], capsys)["not_offered"] == ["block_6"]
+    assert main([*base, "10"]) == 0
+    assert "as a new block would go beyond the 15 sessions" in capsys.readouterr().out
+    assert main([*base, "15"]) == 0
+    assert "as this course has had all 15 sessions that the package" in capsys.readouterr().out
     assert main([*base, "5"]) == 0
     assert "which is sold anew:" in capsys.readouterr().out
 

@@ -261,8 +261,9 @@ def test_a_short_horizon_is_answered_and_what_lies_beyond_it_is_none():
 
 
 def test_a_named_strategy_is_answered_only_where_courses_kept_to_it(forecaster):
-    with pytest.raises(RequestError, match="Too few courses of this log kept to the strategy"):
+    with pytest.raises(RequestError, match=r"kept to the strategy .* at and after its") as caught:
         forecaster.estimate(PLAIN, strategy="ns:7>ps")
+    assert "beim Wechsel und danach" in caught.value.problem.say("de")
     log = forecast.simulate_log(300, seed=3, world=study_world("two saved"))
     fitted = forecast.fit_forecaster(log)
     assert "ps" in fitted.strategies

@@ -82,11 +82,15 @@ def test_no_reaction_is_an_answer_with_an_upper_limit(log):
     few = log.sessions.groupby("course_id").head(1).head(140)
     courses = log.courses[log.courses["course_id"].isin(few["course_id"])]
     quiet = OutcomeLog.from_frames(
-        courses.assign(sessions_given=1, outcome="ongoing"), few, reactions=log.reactions.head(0)
+        courses.assign(sessions_given=1, outcome="ongoing"),
+        few,
+        reactions=log.reactions.head(1).assign(
+            course_id=few["course_id"].iloc[0], after_session=1, reaction="blister"
+        ),
     )
-    found = fit_reactions(quiet)
+    found = fit_reactions(quiet, outcome="scar")
     # 1 - 0.025 ** (1 / 140)
-    assert found.rate("any") == "0 of 140: at most 2.6 %"
+    assert found.rate("scar") == "0 of 140: at most 2.6 %"
     assert found.regime.verdict == "cannot say"
     assert found.regime.estimate is None
 
@@ -161,6 +165,11 @@ def test_an_empty_reactions_table_cannot_speak_of_safety(log):
     silent = with_tables(log, reactions=log.reactions.head(0))
     (warning,) = under_recording(silent)
     assert "says nothing about safety" in str(warning)
+    found = fit_reactions(silent)
+    assert found.to_text().startswith(f"! {warning}\n\n- ")
+    assert found.rate("any") == "cannot say, as no reaction is recorded"
+    assert found.difference is None
+    assert found.rates["exact_high"].isna().all()
 
 
 def test_lasting_reactions_alone_look_selective(log):
@@ -173,8 +182,10 @@ def test_an_operator_who_never_reports_is_noticed(log):
         log.sessions, left_on=["course_id", "after_session"], right_on=["course_id", "session_no"]
     )
     kept = log.reactions[(rows["operator_id"] != "op1").to_numpy()]
-    (warning,) = under_recording(with_tables(log, reactions=kept))
+    told = with_tables(log, reactions=kept)
+    (warning,) = under_recording(told)
     assert str(warning).startswith("No reaction on record: 1 operator")
+    assert fit_reactions(told).lines("en")[0] == f"! {warning}"
 
 
 def test_recording_that_stopped_is_noticed(log):

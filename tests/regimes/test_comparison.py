@@ -168,7 +168,9 @@ def test_pairs_that_the_same_would_settle_are_named_together():
     few = ["too_few_clients"]
     (note,) = settling_notes({"ps - ns": few, "a - ns": few, "a - ps": []})
     assert note.values["pairs"] == ["ps - ns", "a - ns"]
-    assert str(note).endswith("About how many, plan_comparison (compare --plan) says.")
+    assert str(note).endswith(
+        "ask again with --plan 1, a difference of one session (plan_comparison)."
+    )
     (other,) = settling_notes({"a - ns": few})
     assert "plan" not in str(other)
 

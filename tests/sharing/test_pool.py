@@ -20,6 +20,7 @@ from forecast.counts import (
 )
 from forecast.errors import DataError, RequestError
 from forecast.invented import World, simulate_log
+from forecast.sharing import pool
 from forecast.sharing.pool import (
     JointRounds,
     PooledEvidence,
@@ -209,12 +210,29 @@ def test_no_honest_share_is_named(logs, shares):
 
 
 def test_a_further_clinic_is_told_what_to_expect(pooled):
-    (note,) = [note for note in pooled.notes if note.code == "sharing.further"]
+    (note,) = [note for note in pooled.notes if note.code == "sharing.further_unknown"]
     low, high = note.values["coverage_low"], note.values["coverage_high"]
     assert low < 0.8 < high
     assert note.values["skill_low"] < note.values["skill"] < note.values["skill_high"]
     ends = dict(zip(pooled.parameters, pooled.intervals, strict=True))["smoker"]
     assert ends[0] < dict(zip(pooled.parameters, pooled.mean, strict=True))["smoker"] < ends[1]
+
+
+@pytest.mark.parametrize(
+    ("coverage_low", "skill_low", "says"),
+    [
+        (0.0, -0.42, "What a further clinic without a log should expect cannot be said yet: "),
+        (0.6, -0.42, "smaller than with one answer for everybody cannot be said yet."),
+        (0.6, 0.1, "misses smaller by 20 % (10 % to 30 %)"),
+    ],
+)
+def test_no_number_is_told_that_the_clinics_cannot_say(
+    shares, monkeypatch, coverage_low, skill_low, says
+):
+    found = {"coverage": 0.78, "coverage_low": coverage_low, "coverage_high": 1.0}
+    found |= {"skill": 0.2, "skill_low": skill_low, "skill_high": 0.3}
+    monkeypatch.setattr(pool, "further_clinic", lambda *_: found)
+    assert says in pool_shares(shares[:3]).to_text()
 
 
 @pytest.mark.slow
