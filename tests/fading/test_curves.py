@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 
 from benchmarks.clinics import SCENARIOS, simulate_clinic, study_world
 from forecast.errors import FitError
-from forecast.fading.curves import Slopes, fit_rows, fit_worth
+from forecast.fading.curves import Slopes, Spacing, fit_rows, fit_worth
 from forecast.fading.fading import fit_fading
 from forecast.fading.rows import fading_rows
 from forecast.invented import usual_world
@@ -200,6 +200,15 @@ def test_longer_intervals_that_help_are_found_with_their_price_in_weeks():
     assert high < 0
     assert spacing.answer.values["sessions"] == "fewer sessions"
     assert "no randomised trial" in str(spacing.caution)
+
+
+def test_what_is_said_of_intervals_is_the_same_whatever_level_is_shown():
+    half = NormalDist().inv_cdf(0.75)  # of standard errors of one session and of one week
+    shown = Spacing(
+        (7, 9), (9.0, 8.0), -1.0, (-1 - half, -1 + half), 3.0, (3 - half, 3 + half), 0.5
+    )
+    assert shown.answer.values["sessions"] == "no clear difference in sessions"
+    assert shown.answer.values["weeks"] == "more weeks in all"
 
 
 @pytest.mark.slow
