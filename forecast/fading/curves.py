@@ -95,8 +95,7 @@ def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
         lifted = np.eye(len(inverse)) - X[own].T @ (mean[own, None] * X[own]) @ inverse
         scores.append(np.linalg.solve(lifted, X[own].T @ (y - mean)[own]))
     each = np.array(scores)
-    n, p = each.shape  # leverage is to first order; what history takes costs more than that
-    covariance = n / max(n - p, n / 4) * inverse @ (each.T @ each) @ inverse
+    covariance = inverse @ (each.T @ each) @ inverse
     return FadingFit(found / scale, covariance / np.outer(scale, scale))
 
 
@@ -443,7 +442,7 @@ def fit_worth(rows: FadingRows) -> Worth:
     >>> from forecast.fading import fading_rows
     >>> found = fit_worth(fading_rows(log))
     >>> round(found.sessions, 1), round(found.error, 1)  # one of ps does the work of as many of ns
-    (1.1, 0.2)
+    (1.1, 0.1)
     """
     from scipy.optimize import brentq
 
