@@ -25,6 +25,7 @@ import pandas as pd
 
 from forecast._arrays import FloatArray
 from forecast._notes import Note, problem_and_remedy
+from forecast.causal.rates import verdict_interval
 from forecast.errors import FitError
 from forecast.fading.rows import (
     FEWEST_FOR_SPACING,
@@ -94,13 +95,14 @@ def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
         lifted = np.eye(len(inverse)) - X[own].T @ (mean[own, None] * X[own]) @ inverse
         scores.append(np.linalg.solve(lifted, X[own].T @ (y - mean)[own]))
     each = np.array(scores)
-    n, p = each.shape  # leverage is to first order; what history takes costs more than that
-    covariance = n / max(n - p, n / 4) * inverse @ (each.T @ each) @ inverse
+    covariance = inverse @ (each.T @ each) @ inverse
     return FadingFit(found / scale, covariance / np.outer(scale, scale))
 
 
-# Why nothing is said of an interval, or an empty text.
-def _reason(low: float, high: float) -> str:
+# Why nothing is said of an interval at a level, or an empty text.
+def _reason(ends: FloatArray, level: float) -> str:
+    first, last = ends.tolist()
+    low, high = verdict_interval(first, last, level)
     return "interval_too_wide" if high - low > 2 * WIDEST else ""
 
 
@@ -206,7 +208,8 @@ class Slopes:
                     apart = self.reach * error / -slope
                     ends = slope * np.exp([-apart, apart])
                 shares = np.clip(-np.expm1([slope, *ends]), -1.0, 1.0)
-                found.append((regime, group, *map(float, shares), had, _reason(*shares[1:])))
+                reason = _reason(shares[1:], self.level)
+                found.append((regime, group, *shares.tolist(), had, reason))
         columns = ["regime", "ink_group", "share", "low", "high", "courses", "reason"]
         return pd.DataFrame(found, columns=columns)
 
@@ -226,7 +229,7 @@ class Slopes:
             gap = exp(ns) - exp(ps)
             error = self.error(exp(ns) * by_ns - exp(ps) * by_ps)
             ends = np.clip(gap + self.reach * error * np.array([-1.0, 1.0]), -1.0, 1.0)
-            found.append((group, gap, *ends.tolist(), _reason(*ends)))
+            found.append((group, gap, *ends.tolist(), _reason(ends, self.level)))
         return pd.DataFrame(found, columns=["ink_group", "difference", "low", "high", "reason"])
 
     def curves(self) -> pd.DataFrame:
@@ -297,10 +300,14 @@ class Spacing:
     def answer(self) -> Note:
         """Whether longer intervals go with fewer sessions, in words."""
         short, long = self.weeks
-        sessions = _clear(self.interval, "sessions") or "no clear difference in sessions"
-        weeks = _clear(self.weeks_interval, "weeks in all") or "no clear difference in weeks"
+        sessions = self._clear(self.interval, "sessions") or "no clear difference in sessions"
+        weeks = self._clear(self.weeks_interval, "weeks in all") or "no clear difference in weeks"
         said = {"long": long, "short": short, "sessions": sessions, "weeks": weeks}
         return Note("fading.spacing", "info", said)
+
+    def _clear(self, interval: tuple[float, float], what: str) -> str:
+        low, high = verdict_interval(*interval, self.level)
+        return f"fewer {what}" if high < 0 else f"more {what}" if low > 0 else ""
 
     @property
     def caution(self) -> Note:
@@ -320,11 +327,6 @@ class Spacing:
             "caution": str(self.caution),
             "note_codes": [self.answer.to_dict(), self.caution.to_dict()],
         }
-
-
-def _clear(interval: tuple[float, float], what: str) -> str:
-    low, high = interval
-    return f"fewer {what}" if high < 0 else f"more {what}" if low > 0 else ""
 
 
 def spacing_of(slopes: Slopes) -> Spacing | None:
@@ -440,7 +442,7 @@ def fit_worth(rows: FadingRows) -> Worth:
     >>> from forecast.fading import fading_rows
     >>> found = fit_worth(fading_rows(log))
     >>> round(found.sessions, 1), round(found.error, 1)  # one of ps does the work of as many of ns
-    (1.1, 0.2)
+    (1.1, 0.1)
     """
     from scipy.optimize import brentq
 

@@ -19,6 +19,7 @@ from forecast._checks import check_level
 from forecast._notes import Note, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain, plain_table
 from forecast.causal.rates import (
+    VERDICT,
     PairedDifference,
     intraclass,
     one_way_intraclass,
@@ -78,7 +79,7 @@ class FadingCurves(Result):
     --------
     >>> share, (low, high) = forecast.fit_fading(log).share("ps")
     >>> round(share, 2), round(low, 2), round(high, 2)  # of the ink left, by a session
-    (0.25, 0.2, 0.32)
+    (0.25, 0.22, 0.29)
     """
 
     curves: pd.DataFrame
@@ -444,7 +445,9 @@ def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> Gr
         notes.append(Note("fading.agreement_unknown", "caution", few))
     if len(levels):
         apart = float(levels["points"].max() - levels["points"].min())
-        notes.append(Note("fading.graders_differ", "info", {"points": apart}))
+        chance = _chance_alike(slopes)
+        code = "fading.graders_differ" if chance < 1 - VERDICT else "fading.graders_alike"
+        notes.append(Note(code, "info", {"points": apart, "chance": chance}))
     return GraderReport(levels, icc, n_twice, _pair_table(twice, key, level), tuple(notes))
 
 
@@ -462,6 +465,15 @@ def _grader_levels(slopes: Slopes, gradings: pd.DataFrame) -> pd.DataFrame:
         points = (100 - AT) * -np.expm1(ends)
         table.append((grader, *points.tolist(), int(counts[grader])))
     return pd.DataFrame(table, columns=["grader_id", "points", "low", "high", "gradings"])
+
+
+# Chance that levels lie as far apart where no grader's differs: Wald's chi-squared of all together.
+def _chance_alike(slopes: Slopes) -> float:
+    from scipy.special import chdtrc
+
+    told = len(slopes.rows.graders)
+    found, covariance = slopes.fit.coefficients[-told:], slopes.fit.covariance[-told:, -told:]
+    return float(chdtrc(told, found @ np.linalg.solve(covariance, found)))
 
 
 # Agreement of each pair of graders who graded the same tattoos often enough.

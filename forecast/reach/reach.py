@@ -13,7 +13,7 @@ import pandas as pd
 from forecast._checks import SHOWN_AT, check_kind, check_level
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
-from forecast.causal.rates import exact_interval, wilson_interval
+from forecast.causal.rates import exact_interval, verdict_interval, wilson_interval
 from forecast.counts import (
     COVARIATES,
     SHAPE,
@@ -290,24 +290,29 @@ class ReachEffect(Result):
     """What an unreached ink does to clearing."""
 
     # Sessions needed with some ink unreached, over those with every ink reached, other attributes
-    # held, and its interval, Gaussian on the log scale.
-    sessions_ratio: float
-    sessions_interval: tuple[float, float]
-    # Share that never clears: estimate, low, high, by a cure mixture.
-    never_reached: tuple[float, float, float]
-    never_unreached: tuple[float, float, float]
+    # held, and its interval, Gaussian on the log scale. None without courses of both kinds.
+    sessions_ratio: float | None
+    sessions_interval: tuple[float | None, float | None]
+    # Share that never clears: estimate, low, high, by a cure mixture. None without such a course.
+    never_reached: tuple[float, float, float] | None
+    never_unreached: tuple[float, float, float] | None
     level: float  # of the intervals
     notes: tuple[Note, ...]
 
     def lines(self, language: str) -> list[str]:
         """Return the effect in words."""
-        low, high = self.sessions_interval
-        code = "reach.times_unsaid" if low <= 1 <= high else "reach.times"
-        lines = [sentence(code, {"ratio": self.sessions_ratio, "low": low, "high": high})]
+        lines, never, (low, high) = [], [], self.sessions_interval
+        if self.sessions_ratio is not None and low is not None and high is not None:
+            least, most = verdict_interval(np.log(low), np.log(high), self.level)
+            code = "reach.times_unsaid" if least <= 0 <= most else "reach.times"
+            lines.append(sentence(code, {"ratio": self.sessions_ratio, "low": low, "high": high}))
         both = zip(WHO.values(), (self.never_reached, self.never_unreached), strict=True)
-        never = [sentence("reach.share", {"who": who, **_ends(*share)}) for who, share in both]
-        lines.append(sentence("reach.never", {"shares": never}))
-        return [*lines, *bullets(self.notes)]
+        for who, share in both:
+            if share is None:
+                lines.append(sentence("reach.no_such", {"who": who}))
+            else:
+                never.append(sentence("reach.share", {"who": who, **_ends(*share)}))
+        return [*lines, sentence("reach.never", {"shares": never}), *bullets(self.notes)]
 
 
 def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
@@ -348,16 +353,22 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
         "weibull", penalty=CURE_PENALTY, prior=CURE_PRIOR, never=("ink_unreached",)
     )
     cured = mixture.fit(durations_of(first, dict.fromkeys(("ink_unreached", *CURE_HAZARD))))
-    never = []  # the share that never clears, its interval on the logit scale
-    for row in (np.array([1.0, 0.0]), np.array([1.0, 1.0])):
+    # the share that never clears, its interval on the logit scale
+    never: list[tuple[float, float, float] | None] = []
+    for unreached in (False, True):
+        if not (first["unreached"] == unreached).any():
+            never.append(None)  # the model would say its prior
+            continue
+        row = np.array([1.0, float(unreached)])
         logit = float(row @ cured.theta[-2:])
         wide = z * float(row @ cured.covariance[-2:, -2:] @ row) ** 0.5
         ends = (logit, logit - wide, logit + wide)
         share, low, high = (float(1 / (1 + np.exp(-end))) for end in ends)
         never.append((share, low, high))
+    ratio, low, high = np.exp([centre, centre - z * error, centre + z * error]).tolist()
     return ReachEffect(
-        sessions_ratio=float(np.exp(centre)),
-        sessions_interval=(float(np.exp(centre - z * error)), float(np.exp(centre + z * error))),
+        sessions_ratio=None if None in never else ratio,
+        sessions_interval=(None, None) if None in never else (low, high),
         never_reached=never[0],
         never_unreached=never[1],
         level=level,

@@ -13,7 +13,7 @@ import pandas as pd
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of, plain
-from forecast.causal.rates import Funnel, exact_interval
+from forecast.causal.rates import VERDICT, Funnel, exact_interval
 from forecast.errors import DataError, RequestError
 from forecast.log import OutcomeLog, column
 from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime
@@ -194,8 +194,8 @@ class OperatorFunnel:
     ----------
     table : DataFrame
         One row per operator code: ``sessions, events, rate, exact_low, exact_high``; ``expected``
-        events from what the operator met; ``adjusted_rate`` with ``limit_low, limit_high``, all
-        comparisons allowed for; ``outside`` ("above", "below" or empty); the shrunken
+        events from what the operator met; ``adjusted_rate`` with ``limit_low, limit_high``, at
+        95 %, all comparisons allowed for; ``outside`` ("above", "below" or empty); the shrunken
         ``odds_ratio`` against the average operator with ``odds_low, odds_high``.
     target : float
         Rate per session over the operators that are not outside.
@@ -203,10 +203,12 @@ class OperatorFunnel:
         Variance between operators over what chance gives, 1 when not beyond chance.
     spread, spread_interval : float or None, tuple
         Standard deviation between operators in log odds.
+    vary : bool
+        Whether that is beyond chance, by its 95 % interval.
     shares : dict of float
         Of the variance of the log odds, by operator, regime and case mix, summing to 1.
     level : float
-        Of the intervals, and the chance that no operator is outside when all are alike.
+        Of the intervals.
     names : dict of str
         The log's own name by code: for the owner's eyes, not in ``to_dict`` or any figure.
     notes : tuple of Note
@@ -224,6 +226,7 @@ class OperatorFunnel:
     dispersion: float
     spread: float | None
     spread_interval: tuple[float | None, float | None]
+    vary: bool
     shares: dict[str, float]
     level: float
     names: dict[str, str]
@@ -261,16 +264,20 @@ def compare_operators(
         notes.append(Note("reactions.few_sessions", "info", left_out))
     if len(table) == 2:
         notes.append(Note("reactions.two_operators", "caution"))
-    found = Funnel.of(table["events"], table["expected"], table["sessions"], level=level)
+    found = Funnel.of(table["events"], table["expected"], table["sessions"], level=VERDICT)
     if found.dispersion > 1:
         notes.append(Note("reactions.widened", "info", {"times": float(found.dispersion)}))
     model = fit.model
+    spread = (
+        {} if model is None else {at: model.spread_interval(level=at) for at in {level, VERDICT}}
+    )
     return OperatorFunnel(
         table=_table(table, found, fit, codes, level),
         target=found.target,
         dispersion=found.dispersion,
         spread=None if model is None else model.spread,
-        spread_interval=(None, None) if model is None else model.spread_interval(level=level),
+        spread_interval=spread.get(level, (None, None)),
+        vary=model is not None and spread[VERDICT][0] > 0,
         shares=_shares(fit),
         level=level,
         names={code: name for name, code in codes.items()},
@@ -461,8 +468,7 @@ class ReactionReport(Result):
                 for who, side in found.outside.items()
             ]
             return Note("reactions.outside", values={"said": said})
-        widened = any(note.code == "reactions.widened" for note in found.notes)
-        return Note("reactions.all_vary" if widened else "reactions.none_outside")
+        return Note("reactions.all_vary" if found.vary else "reactions.none_outside")
 
 
 def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95) -> ReactionReport:

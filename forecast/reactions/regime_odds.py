@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,13 +14,20 @@ import pandas as pd
 from forecast._arrays import FloatArray
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
-from forecast.causal.rates import FittedMixedLogistic, MixedLogistic, cluster_inflation, fit_firth
+from forecast.causal.rates import (
+    VERDICT,
+    FittedMixedLogistic,
+    MixedLogistic,
+    cluster_inflation,
+    fit_firth,
+)
 
+Ends = tuple[float, float]
 MODEL = MixedLogistic(nodes=9, shrink=1.0, spread_scale=1.0)
 YEAR_DAYS = 365.25
 DENSITY = {"light": -1.0, "medium": 0.0, "heavy": 1.0}
 # When the regime's answer is withheld, or comes with a doubt.
-FEWEST_EVENTS = 5
+FEWEST_EVENTS = 5  # sessions with a reaction, and without
 MOST_WITHOUT_OPERATOR = 0.5  # share of sessions
 LEAST_OVERLAP = 0.1  # share of the comparison that lies within operators
 MOST_IN_ONE_HAND = 0.9  # share of that which lies within one of them
@@ -75,6 +84,7 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
     pairs = ((str(name), part[outcome]) for name, part in rows.groupby("regime"))
     counts = {name: (int(part.sum()), len(part)) for name, part in pairs}
     events = int(rows[outcome].sum())
+    enough = FEWEST_EVENTS <= events <= len(rows) - FEWEST_EVENTS
     overlap, one_hand = _overlap(rows)
     refusal = _refusal(rows, counts, events, overlap, one_hand)
     columns, notes = _case_mix(rows)
@@ -87,7 +97,7 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
         operators=rows["operator_id"].fillna("not recorded").to_numpy(),
         clients=rows["client_id"].to_numpy(dtype=object),
     )
-    crew = model.fit() if events >= FEWEST_EVENTS and model.several else None
+    crew = model.fit() if enough and model.several else None
     odds = _unadjusted(counts, overlap, level)
     if refusal is None:
         odds = _hold_calendar(_adjusted(odds, *model.within(level)), model, rows["treated_on"])
@@ -121,18 +131,24 @@ class _Model:
     def fit(self) -> FittedMixedLogistic:
         return MODEL.fit(self.X, self.y, self.operators, names=self.names)
 
-    def within(self, level: float) -> tuple[float, float, float]:
-        """Return the log odds ratio of the regime within operators, and its interval."""
+    def within(self, level: float) -> tuple[float, Ends, Ends]:
+        """Return the log odds ratio of the regime within operators, and its intervals.
+
+        The first is at ``level``, the second at that of verdicts.
+        """
         at = self.names.index("ps")
-        if not self.several:
+        if self.several:
+            codes = np.unique(self.operators.astype(str), return_inverse=True)[1]
+            share = (np.bincount(codes, self.X[:, at]) / np.bincount(codes))[codes]
+            wider = self.plus("ps_share", share)
+            fitted = wider.fit()
+            centre, more = fitted.coefficients[at], {"inflation": wider.inflation(fitted)}
+            interval: Callable[..., Ends] = partial(fitted.interval, "ps", **more)
+        else:
             alone = fit_firth(self.X, self.y, names=self.names)
-            return float(alone.coefficients[at]), *alone.interval("ps", level=level)
-        codes = np.unique(self.operators.astype(str), return_inverse=True)[1]
-        share = (np.bincount(codes, self.X[:, at]) / np.bincount(codes))[codes]
-        wider = self.plus("ps_share", share)
-        fitted = wider.fit()
-        low, high = fitted.interval("ps", level=level, inflation=wider.inflation(fitted))
-        return float(fitted.coefficients[at]), low, high
+            centre, interval = alone.coefficients[at], partial(alone.interval, "ps")
+        ends = {one: interval(level=one) for one in {level, VERDICT}}
+        return float(centre), ends[level], ends[VERDICT]
 
     def inflation(self, fitted: FittedMixedLogistic) -> float:
         """Return how much wider the interval is as sessions of one client go together."""
@@ -180,6 +196,8 @@ def _refusal(
         return Note("reactions.one_regime", "serious")
     if events < FEWEST_EVENTS:
         return Note("reactions.few_events", "serious", {"sessions": events})
+    if (without := len(rows) - events) < FEWEST_EVENTS:
+        return Note("reactions.few_without", "serious", {"sessions": without})
     operators = rows["operator_id"]
     if operators.isna().mean() > MOST_WITHOUT_OPERATOR:
         return Note("reactions.operators_not_recorded", "serious")
@@ -236,13 +254,15 @@ def _unadjusted(counts: dict[str, tuple[int, int]], overlap: float, level: float
     return replace(answer, unadjusted=centre, unadjusted_interval=(low, high))
 
 
-def _adjusted(crude: RegimeOdds, centre: float, low: float, high: float) -> RegimeOdds:
+def _adjusted(crude: RegimeOdds, centre: float, shown: Ends, decides: Ends) -> RegimeOdds:
+    low, high = decides
     verdict = "fewer" if high < 0 else "more" if low > 0 else "cannot say"
-    ends = (float(np.exp(low)), float(np.exp(high)))
     code = "reactions.not_settled" if verdict == "cannot say" else "reactions.settled"
-    reason = Note(code, "info", dict(zip(("low", "high"), ends, strict=True)))
-    estimate = float(np.exp(centre))
-    return replace(crude, estimate=estimate, interval=ends, verdict=verdict, reasons=(reason,))
+    reason = Note(code, "info", {"low": float(np.exp(low)), "high": float(np.exp(high))})
+    estimate, *ends = np.exp([centre, *shown]).tolist()
+    return replace(
+        crude, estimate=estimate, interval=tuple(ends), verdict=verdict, reasons=(reason,)
+    )
 
 
 def _hold_calendar(odds: RegimeOdds, model: _Model, treated_on: pd.Series) -> RegimeOdds:
@@ -250,8 +270,8 @@ def _hold_calendar(odds: RegimeOdds, model: _Model, treated_on: pd.Series) -> Re
     years = _numbers((days / YEAR_DAYS).fillna((days / YEAR_DAYS).mean()))
     if not np.isfinite(years).all() or np.ptp(years) < 1:
         return odds
-    centre, low, high = np.exp(model.plus("years", years).within(odds.level)).tolist()
-    reasons = odds.reasons
+    centre, shown, decides = model.plus("years", years).within(odds.level)
+    (low, high), reasons = np.exp(decides).tolist(), odds.reasons
     if odds.verdict != "cannot say" and low < 1 < high:
         reasons += (Note("reactions.calendar", "caution", {"low": low, "high": high}),)
-    return replace(odds, with_calendar=(centre, low, high), reasons=reasons)
+    return replace(odds, with_calendar=tuple(np.exp([centre, *shown]).tolist()), reasons=reasons)

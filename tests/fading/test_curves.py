@@ -9,10 +9,10 @@ from numpy.testing import assert_allclose
 
 from benchmarks.clinics import SCENARIOS, simulate_clinic, study_world
 from forecast.errors import FitError
-from forecast.fading.curves import Slopes, fit_rows, fit_worth
+from forecast.fading.curves import Slopes, Spacing, fit_rows, fit_worth
 from forecast.fading.fading import fit_fading
 from forecast.fading.rows import fading_rows
-from forecast.invented import usual_world
+from forecast.invented import simulate_log, usual_world
 from forecast.invented.world import Crew
 
 from .logs import ALIKE, BLACK, codes, graded_log
@@ -200,6 +200,29 @@ def test_longer_intervals_that_help_are_found_with_their_price_in_weeks():
     assert high < 0
     assert spacing.answer.values["sessions"] == "fewer sessions"
     assert "no randomised trial" in str(spacing.caution)
+
+
+# fewer clients than columns, which the penalty holds
+@pytest.mark.slow
+@pytest.mark.parametrize("mechanism", ["share", "practised", "waning"])
+def test_errors_of_small_logs_are_as_large_as_estimates_vary(mechanism):
+    world, found = study_world("none", base=usual_world(mechanism)), []
+    for seed in range(60):
+        rows = fading_rows(simulate_log(100, seed=4000 + seed, world=world))
+        ((_, gap, low, high, _), *_) = Slopes(rows, fit_rows(rows), 0.95).differences().to_numpy()
+        found.append((gap, (high - low) / 3.92))
+    gaps, errors = np.array(found, dtype=float).T
+    assert np.sum(np.abs(gaps) < 1.96 * errors) >= 53
+    assert 0.65 * np.median(errors) < np.std(gaps) < 1.25 * np.median(errors)
+
+
+def test_what_is_said_of_intervals_is_the_same_whatever_level_is_shown():
+    half = NormalDist().inv_cdf(0.75)  # of standard errors of one session and of one week
+    shown = Spacing(
+        (7, 9), (9.0, 8.0), -1.0, (-1 - half, -1 + half), 3.0, (3 - half, 3 + half), 0.5
+    )
+    assert shown.answer.values["sessions"] == "no clear difference in sessions"
+    assert shown.answer.values["weeks"] == "more weeks in all"
 
 
 @pytest.mark.slow

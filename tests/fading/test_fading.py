@@ -14,7 +14,7 @@ from forecast.causal.rates import intraclass, one_way_intraclass
 from forecast.errors import RequestError
 from forecast.fading.curves import Slopes
 from forecast.fading.fading import fit_fading, grader_report, stall_rule
-from forecast.invented import simulate_log
+from forecast.invented import World, simulate_log
 from forecast.log import OutcomeLog
 
 from .logs import BLACK, codes, with_tables
@@ -63,7 +63,7 @@ def test_one_regime_gives_its_curve_and_says_so(small_log):
 
 
 def test_nothing_is_said_where_an_interval_holds_all_that_a_session_could_remove():
-    few = fit_fading(simulate_log(60, seed=2))
+    few = fit_fading(simulate_log(60, seed=4, world=World(grade_sd=0.6)))
     wide = few.differences["high"] - few.differences["low"] > 0.4
     assert wide.any()
     assert list(few.differences["reason"]) == ["interval_too_wide" if one else "" for one in wide]
@@ -210,6 +210,13 @@ def test_a_generous_grader_is_found_with_the_right_size(report):
     assert levels.loc["second", "low"] > 0
     assert levels.loc["first", "points"] < 0
     assert "fading.graders_differ" in codes(report)
+
+
+def test_graders_who_are_alike_are_not_said_to_differ():
+    alike = fit_fading(simulate_log(200, seed=4, world=World(grader_sd=0.0))).graders
+    assert len(alike.levels) > 2
+    assert "fading.graders_differ" not in codes(alike)
+    assert "fading.graders_alike" in codes(alike)
 
 
 def test_agreement_is_that_of_the_pairs_of_gradings(twice_graded, report):

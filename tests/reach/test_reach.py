@@ -6,6 +6,8 @@ import pandas as pd
 import pytest
 
 from forecast.errors import DataError
+from forecast.invented import World, simulate_log
+from forecast.invented.world import CaseMix
 from forecast.log import OutcomeLog
 from forecast.reach.reach import log_reach, reach_effect, reach_spells, tattoo_reach
 from forecast.tattoo import Laser
@@ -101,6 +103,18 @@ def test_tattoos_out_of_reach_do_not_clear(invented):
     cleared = log_reach(invented).cleared.set_index(["reached", "session"])["cleared_by"]
     assert cleared["no", 10] == 0
     assert cleared["yes", 10] > 0.3
+
+
+def test_of_courses_that_are_not_in_the_log_nothing_is_estimated():
+    black = simulate_log(80, seed=2, world=World(mix=CaseMix(colour=0.0)))
+    assert log_reach(black).n_unreached == 0
+    effect = reach_effect(black)
+    assert (effect.sessions_ratio, effect.sessions_interval) == (None, (None, None))
+    assert effect.never_unreached is None
+    assert effect.never_reached is not None
+    first, second, *_ = effect.to_text().splitlines()
+    assert first == "some ink unreached: no such course in the log, so nothing is said of them."
+    assert "unreached" not in second
 
 
 def test_the_models_see_that_unreached_tattoos_take_longer_or_never_clear(invented):

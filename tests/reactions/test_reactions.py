@@ -147,6 +147,32 @@ def test_a_planted_bad_operator_is_outside_and_named_by_code():
     assert found.names[code] == "op5"
 
 
+def test_operators_differ_beyond_chance_only_where_the_interval_of_how_far_says_so():
+    report = fit_reactions(simulate_log(60, seed=6, world=World(operator_reaction_sd=0.0)))
+    assert report.operators.dispersion > 2  # which widens the limits, to be careful
+    assert report.operators.spread_interval[0] == 0
+    assert not report.operators.vary
+    assert "by more than chance" not in report.to_text()
+
+
+def test_verdicts_are_the_same_whatever_level_is_shown(log, report):
+    shown = fit_reactions(log, level=0.2)
+    low, high = shown.regime.interval
+    assert not low < 1 < high
+    assert shown.regime.verdict == report.regime.verdict == "cannot say"
+    assert str(shown.regime.reason) == str(report.regime.reason)
+    assert shown.operators.outside == report.operators.outside
+
+
+def test_a_reaction_after_every_session_still_has_its_rates(log):
+    after = log.sessions.rename(columns={"session_no": "after_session"})
+    seen = after[["course_id", "after_session"]].assign(reaction="blister", lasting="no")
+    found = fit_reactions(with_tables(log, reactions=seen))
+    assert found.n_events == found.n_sessions
+    assert found.rate("any").startswith(f"{found.n_events:,} of {found.n_events:,}: 100 %")
+    assert [reason.code for reason in found.regime.reasons] == ["reactions.few_without"]
+
+
 # A log that is silent rather than safe is noticed, and an honest one is left alone.
 def codes(log):
     return [note.code for note in under_recording(log)]

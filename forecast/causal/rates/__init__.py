@@ -6,6 +6,7 @@ from forecast._shipped import door
 
 if TYPE_CHECKING:
     from forecast.causal.rates.groups import (
+        VERDICT,
         Funnel,
         PairedDifference,
         exact_interval,
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
         poisson_interval,
         random_effects,
         share_at_every_look,
+        verdict_interval,
         wilson_interval,
     )
     from forecast.causal.rates.logistic import (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import log
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
@@ -47,6 +48,22 @@ def _interval(events: int, n: int, alpha: float, method: str) -> tuple[float, fl
     low, high = proportion_confint(events, n, alpha=alpha, method=method)
     # without rounding at the ends
     return float(low) if events else 0.0, float(high) if events < n else 1.0
+
+
+VERDICT = 0.95  # level at which something is called a difference, whatever level is shown
+
+
+def verdict_interval(low: float, high: float, level: float) -> tuple[float, float]:
+    """Return the Gaussian interval of ends ``low`` and ``high`` at ``level`` as verdicts take it.
+
+    Examples
+    --------
+    >>> verdict_interval(1.0, 3.0, 0.95)
+    (1.0, 3.0)
+    """
+    at = NormalDist().inv_cdf
+    half = (high - low) / 2 * at((1 + VERDICT) / 2) / at((1 + level) / 2)
+    return (low + high) / 2 - half, (low + high) / 2 + half
 
 
 def poisson_interval(events: int, *, level: float = 0.95) -> tuple[float, float]:
