@@ -19,7 +19,7 @@ from forecast._files import BESIDE, sum_of, write_whole
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, RequestError
-from forecast.log.cells import OVERFLOW, in_fractions, normal_heading
+from forecast.log.cells import OVERFLOW, in_fractions, normal_heading, unmistakable
 from forecast.log.cleaning import CleanTable, clean_table, empty_table, refuse_repeated
 from forecast.log.columns import ALL_TABLES, TABLES, Column, data_package
 from forecast.log.cross_table import ALL_GONE, MOST_GENEROUS, cross_check
@@ -438,7 +438,7 @@ def _as_texts(rule: Column, cells: pd.Series[Any]) -> pd.Series[Any]:
         cells = cells.dt.strftime("%Y-%m-%d")
     if rule.kind in ("integer", "number"):
         shortest = {
-            one: str(int(one)) if float(one) == np.floor(one) else repr(float(one))
+            one: str(int(one)) if float(one) == np.floor(one) else unmistakable(repr(float(one)))
             for one in cells.dropna().unique()
         }
         return cells.map(shortest)
