@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 DateOrder = Literal["day", "month"]
 Codes = npt.NDArray[np.signedinteger[Any]]
 Habit = tuple[str, int, int, str, str]  # tolerance, how often, first row, as written, as read
+NEAR = 0.8  # of a word to one that is known in any language, 1 is the same
 # Spellings that are read although they are not the log's own, by the code of their words.
 CASE, SYNONYM, YES_NO, SEPARATOR = "case", "synonym", "yes_no", "separator"
 COMMA, GROUPED, UNIT, WHOLE, ABOUT, SIDES = "comma", "grouped", "unit", "whole", "about", "sides"
@@ -242,8 +243,14 @@ def meant(rule: Column, text: str) -> str:
     unknown = first_unknown(rule, text)
     if higher := higher_of_two(rule, unknown):
         return sentence("rules.higher", {"level": higher})
-    within = [level for level in rule.levels if len(unknown) > 2 and _key(unknown) in level]
-    close = within if len(within) > 1 else get_close_matches(unknown, rule.levels, n=1)
+    key = folded(_key(unknown))
+    known = {level: level for level in rule.levels} | SYNONYMS.get(rule.name, {})
+    parts = [level for level in rule.levels if key in level] or [
+        level for word, level in known.items() if word.endswith(key) or key in word.split("_")
+    ]
+    either = list(dict.fromkeys(parts)) if len(key) > 2 else []
+    near = get_close_matches(key, known, n=1, cutoff=NEAR)
+    close = either if len(either) > 1 else [known[word] for word in near]
     if len(close) == 1:
         return sentence("rules.perhaps", {"level": close[0]})
     return sentence("rules.perhaps_either", {"levels": close}) if close else ""
