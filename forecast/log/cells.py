@@ -244,7 +244,7 @@ def meant(rule: Column, text: str) -> str:
     if higher := higher_of_two(rule, unknown):
         return sentence("rules.higher", {"level": higher})
     key = folded(_key(unknown))
-    known = {level: level for level in rule.levels} | SYNONYMS.get(rule.name, {})
+    known = {level.lower(): level for level in rule.levels} | SYNONYMS.get(rule.name, {})
     parts = [level for level in rule.levels if key in level] or [
         level for word, level in known.items() if word.endswith(key) or key in word.split("_")
     ]
