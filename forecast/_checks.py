@@ -66,7 +66,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """Return `` Did you mean 'x'?`` for the known word closest to ``word``, or an empty text."""
     from difflib import get_close_matches  # which what is right does not need
 
-    close = get_close_matches(str(word), list(known), n=1, cutoff=0.6)
+    close = get_close_matches(str(word), list(known), n=1, cutoff=0.65)
     return sentence("reading.did_you_mean", {"word": close[0]}) if close else ""
 
 

@@ -71,8 +71,10 @@ def run_check(options: Options) -> None:
 
     if options.propose_map is not None:
         out: Path = options.propose_map
-        check_output(out, what="a map", known=lambda text: text.startswith(b"# How the"))
-        text, brief = propose_map(options.log, out)
+        check_output(
+            out, what="a map", known=lambda text: text.startswith((b"# How the", b"# Wie die"))
+        )
+        text, brief = propose_map(options.log, out, language=options.language or "en")
         write_text(out, text)
         then = sentence("report.map_written", {"log": str(options.log), "map": str(out)})
         answer(options, {"written": str(out), "found": brief}, [*brief, then])

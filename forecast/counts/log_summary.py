@@ -526,7 +526,7 @@ def support_doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
         code = "too_few_finished" if own is None else "too_few_lightened"
         count = summary.n_courses if own is None else own.n_courses
         done = few(summary.n_there, first=True) or "None"
-        yield Note(f"counts.{code}", "caution", {"done": done, "count": count})
+        yield Note(f"counts.{code}", "caution", {"done": done, "count": few(count)})
     elif alike is None:
         yield Note("counts.too_few_like_it", "caution")
     elif not alike["reached"]:

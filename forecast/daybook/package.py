@@ -17,6 +17,7 @@ from forecast.daybook.promises import DAYS, Promise, read_promises, read_registe
 from forecast.errors import DataError, RequestError
 from forecast.log import (
     ALL_TABLES,
+    LONE_NAMES,
     TABLES,
     Extra,
     OutcomeLog,
@@ -121,6 +122,10 @@ def take_over(book: Daybook, source: Path) -> dict[str, Any]:
         tables = ("courses", "promises")
         return {table: len(book.rows(f"SELECT 1 FROM {table}_now")) for table in tables}
     log = read_log(source)
+    for note in log.report.notes:
+        if note.code == LONE_NAMES:
+            values = {"source": str(source), **note.values}
+            raise DataError(*problem_and_remedy("disk.names", values))
     promises = read_promises(source)
     said = {"cleared_at": repr(log.cleared_at), "cleared_judged": log.cleared_judged}
     with book.entry("taken_over", BY) as entry:

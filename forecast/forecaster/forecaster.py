@@ -222,7 +222,7 @@ class Forecaster(Predictor, Result):
         """Return what the model rests on and how it did on clients it had not seen."""
         found = self.assessment
         values = {"followed": self.supported_to, "horizon": self.horizon}
-        beyond = "_beyond" * (self.supported_to < self.horizon)
+        beyond = "_beyond" * (self.supported_to < self.horizon) if self.supported_to else "_none"
         lines = [*map(Sentence, self.notes), sentence(f"fitted.followed{beyond}", values)]
         if found.get("candidates"):
             n = len(found["candidates"])

@@ -9,9 +9,10 @@ from __future__ import annotations
 import re
 import unicodedata
 from calendar import monthrange
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from decimal import Decimal
 from functools import cache, lru_cache
 from math import isfinite, prod
 from pathlib import Path
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
 import numpy as np
 import numpy.typing as npt
 
-from forecast._notes import Note, Sentence, sentence
+from forecast._notes import NOTHING, Note, Sentence, sentence
 from forecast._shipped import shipped
 from forecast.log.columns import Column, words
 
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 DateOrder = Literal["day", "month"]
 Codes = npt.NDArray[np.signedinteger[Any]]
 Habit = tuple[str, int, int, str, str]  # tolerance, how often, first row, as written, as read
+NEAR = 0.8  # of a word to one that is known in any language, 1 is the same
 # Spellings that are read although they are not the log's own, by the code of their words.
 CASE, SYNONYM, YES_NO, SEPARATOR = "case", "synonym", "yes_no", "separator"
 COMMA, GROUPED, UNIT, WHOLE, ABOUT, SIDES = "comma", "grouped", "unit", "whole", "about", "sides"
@@ -60,6 +62,14 @@ TWO_SIDES = re.compile(r"([\d.,]+) ?[x×*] ?([\d.,]+)")
 PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 DECIMAL_COMMA = re.compile(r"[+-]?(0,\d+|\d+,(\d{1,2}|\d{4,}))")
 THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(\.\d{3})+,\d+")
+# One mark before three digits may be either; what it is can be seen from numbers with a sure one.
+DOUBTFUL = re.compile(r"(?<![\d.,])[1-9]\d{0,2}\.\d{3}(?![\d.,]|e[+-]?\d)", re.IGNORECASE)
+SURE = {
+    mark: re.compile(
+        rf"(?<![\d{mark}])(\d*[{mark}](\d\d?|\d{{4,}})|(0\d*|\d{{4,}})?[{mark}]\d{{3}})(?![\d.,])"
+    )
+    for mark in ".,"
+}
 ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
 YEAR_FIRST = re.compile(r"(\d{4})[/. ](\d{1,2})[/. ](\d{1,2})|(\d{4})(\d{2})(\d{2})")
 YEAR_LAST = re.compile(r"(\d{1,2})[/. -](\d{1,2})[/. -](\d{4})")
@@ -70,6 +80,7 @@ CLOCK = re.compile(
 SERIAL_DATE = re.compile(r"[2-7]\d{4}(\.\d*)?")
 # A text with a digit and without spaces or marks that mean something: as it stands.
 SEPARATORS = r"[;,/+&|]|\b(?i:and|und|et|y|e)\b"
+DOUBTFUL_TEXT = r"^\s*[+-]?[1-9]\d{0,2}\.\d{3}\s*$"
 PLAIN_TEXT = r"^[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*$"
 
 
@@ -232,8 +243,14 @@ def meant(rule: Column, text: str) -> str:
     unknown = first_unknown(rule, text)
     if higher := higher_of_two(rule, unknown):
         return sentence("rules.higher", {"level": higher})
-    within = [level for level in rule.levels if len(unknown) > 2 and _key(unknown) in level]
-    close = within if len(within) > 1 else get_close_matches(unknown, rule.levels, n=1)
+    key = folded(_key(unknown))
+    known = {level.lower(): level for level in rule.levels} | SYNONYMS.get(rule.name, {})
+    parts = [level for level in rule.levels if key in level] or [
+        level for word, level in known.items() if word.endswith(key) or key in word.split("_")
+    ]
+    either = list(dict.fromkeys(parts)) if len(key) > 2 else []
+    near = get_close_matches(key, known, n=1, cutoff=NEAR)
+    close = either if len(either) > 1 else [known[word] for word in near]
     if len(close) == 1:
         return sentence("rules.perhaps", {"level": close[0]})
     return sentence("rules.perhaps_either", {"levels": close}) if close else ""
@@ -277,14 +294,20 @@ def _number(rule: Column, text: str) -> Reading:
     elif THOUSANDS.fullmatch(bare):
         marks = (",", ".") if bare.rfind(".") > bare.rfind(",") else (".", ",")
         bare, habits = bare.replace(marks[0], "").replace(marks[1], "."), (*habits, GROUPED)
-    if not PLAIN.fullmatch(bare) or not isfinite(float(bare)):
-        raise UnreadableError(rule_of(rule))
-    value = float(bare)
+    value = _sure(rule, bare)
     if rule.kind != "integer":
         return Reading(value, habits)
     if value != int(value):
         raise UnreadableError(rule_of(rule))
     return Reading(int(value), (*habits, WHOLE) if "." in bare else habits)
+
+
+def _sure(rule: Column, bare: str) -> float:
+    if not PLAIN.fullmatch(bare) or not isfinite(float(bare)):
+        raise UnreadableError(rule_of(rule))
+    if DOUBTFUL.fullmatch(bare.lstrip("+-")) and inside(rule, 1000 * float(bare)):
+        raise UnreadableError(sentence("rules.which_mark", {"number": rule_of(rule)}))
+    return float(bare)
 
 
 def _without_unit(rule: Column, text: str) -> str:
@@ -373,10 +396,13 @@ class ColumnReading:
     sound: bool = False
 
 
-def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
+def read_column(
+    rule: Column, cells: pd.Series[Any], beside: Mapping[Any, pd.Series[Any]] = NOTHING
+) -> ColumnReading:
     """Return the meanings of a column's cells; limits and presence are checked elsewhere.
 
     Text is read as a person wrote it; columns that are numbers or dates already stay as they are.
+    Where a column does not show its decimal mark, those ``beside`` it may.
     """
     import pandas as pd
 
@@ -397,7 +423,7 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         if not unusable.any():
             return ColumnReading(numbers)
         return ColumnReading(numbers.mask(unusable), {rule_of(rule): unusable})
-    return _read_texts(rule, cells)
+    return _read_texts(rule, cells, beside)
 
 
 def as_text(value: object) -> str | None:
@@ -410,17 +436,47 @@ def as_text(value: object) -> str | None:
         return ";".join(sorted(str(part) for part in value))
     if type(value).__name__ == "NAType" or value != value:  # pandas' NA, NaN and NaT
         return None
-    if isinstance(value, float | np.floating):
-        return f"{float(value):.15g}"
+    if isinstance(value, float | np.floating | Decimal):
+        return unmistakable(f"{float(value):.15g}")
     if isinstance(value, date):
         return value.isoformat().removesuffix("T00:00:00")
     return str(value)
 
 
-def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
+def unmistakable(text: str, mark: str = ".") -> str:
+    """Return a text whose numbers show what their mark is: "1.200" as "1.2000" or "1.200,0"."""
+    return DOUBTFUL.sub(rf"\g<0>{',0' if mark == ',' else '0'}", text)
+
+
+# The decimal marks that the numbers of a column show; 34.000 is no age but with a point.
+def _marks(rule: Column, cells: pd.Series[Any]) -> set[str]:
+    together = "" if cells.dtype.kind in "iuf" else "\n".join(distinct_texts(cells)[1])
+    found = {mark for mark, sure in SURE.items() if sure.search(together)}
+    beyond = (not inside(rule, 1000 * float(one[0])) for one in DOUBTFUL.finditer(together))
+    return found | {"."} if any(beyond) else found
+
+
+def _unmistakable(
+    rule: Column,
+    cells: pd.Series[Any],
+    texts: npt.NDArray[np.object_],
+    beside: Mapping[Column, pd.Series[Any]],
+) -> npt.NDArray[np.object_]:
+    if rule.kind not in ("integer", "number") or not DOUBTFUL.search("\n".join(texts)):
+        return texts
+    marks = _marks(rule, cells) or set().union(*map(_marks, beside, beside.values()))
+    if len(marks) != 1:
+        return texts
+    return np.array([unmistakable(text, *marks) for text in texts], dtype=object)
+
+
+def _read_texts(
+    rule: Column, cells: pd.Series[Any], beside: Mapping[Column, pd.Series[Any]]
+) -> ColumnReading:
     import pandas as pd
 
-    codes, texts = distinct_texts(cells)
+    codes, written = distinct_texts(cells)
+    texts = _unmistakable(rule, cells, written, beside)
     meanings, unclear = _at_face_value(rule, texts)
     order = date_order(texts) if rule.kind == "date" and unclear else None
     broken: dict[Sentence, list[int]] = {}
@@ -442,7 +498,7 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         if meanings.dtype.kind == "M" and not np.isnat(meanings[first]):
             read_as = sentence("spellings.day", {"day": read_as})
         row = int(cells.index[rows[0]])
-        habits.append((habit, len(rows), row, str(texts[first]), read_as))
+        habits.append((habit, len(rows), row, str(written[first]), read_as))
     ids = Ids(meanings, codes) if rule.kind == "id" else None
     if ids and unclear:  # two texts may mean one id
         place, distinct = pd.factorize(meanings)
@@ -505,6 +561,8 @@ def _at_face_value(
         clear = np.isfinite(meanings)
         if rule.kind == "integer":
             clear &= meanings == np.floor(meanings)
+        doubtful = pc.match_substring_regex(pa.array(texts, pa.string()), DOUBTFUL_TEXT)
+        clear &= ~doubtful.to_numpy(zero_copy_only=False)
         meanings[~clear] = np.nan
         meanings[clear] = texts[clear].astype(np.float64)  # to the last bit, which pandas misses
     elif rule.kind in ("id", "text"):

@@ -235,10 +235,17 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     nowhere: Any = np.full(len(raw), -1)
     nothing = pd.Categorical.from_codes(nowhere, pd.Index([], dtype=object))
     absent = pd.Series(nothing, raw.index)
-    columns = {
-        rule.name: _column(table, rule, written.get(rule.name, absent)) for rule in TABLES[name]
+    rules = {rule.name: rule for rule in TABLES[name]}
+    numbers = {
+        rules[known]: cells
+        for known, cells in written.items()
+        if rules[known].kind in ("integer", "number")
     }
-    columns |= _of_its_own(raw, ours) if name == "courses" else {}
+    columns = {
+        known: _column(table, rule, written.get(known, absent), numbers)
+        for known, rule in rules.items()
+    }
+    columns |= _of_its_own(raw, ours, numbers) if name == "courses" else {}
     table.frame = pd.DataFrame(columns, index=raw.index, copy=False)
     if table.set_aside:
         gone = np.unique(np.concatenate([frame["row"].to_numpy() for frame in table.set_aside]))
@@ -251,20 +258,24 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
 
 
 # Columns that the log does not know, in order of their headings: what may enter a model that asks.
-def _of_its_own(raw: pd.DataFrame, ours: set[Any]) -> dict[str, pd.Series[Any]]:
+def _of_its_own(
+    raw: pd.DataFrame, ours: set[Any], numbers: Mapping[Column, pd.Series[Any]]
+) -> dict[str, pd.Series[Any]]:
     own = [given for given in raw.columns if given not in ours and given != EXTRA]
-    found = {normal_heading(given): _own_column(raw[given]) for given in own}
+    found = {normal_heading(given): _own_column(raw[given], numbers) for given in own}
     kept = {name: own for name, own in found.items() if own is not None and name.isidentifier()}
     return dict(sorted(kept.items()))
 
 
-def _own_column(cells: pd.Series[Any]) -> pd.Series[Any] | None:
+def _own_column(
+    cells: pd.Series[Any], beside: Mapping[Column, pd.Series[Any]]
+) -> pd.Series[Any] | None:
     """Return a column of the clinic's own as numbers or levels, None for dates and free text."""
     import pandas as pd
 
     if pd.api.types.is_datetime64_any_dtype(cells):
         return None
-    numbers = read_column(NUMBER, cells)
+    numbers = read_column(NUMBER, cells, beside)
     if not numbers.broken:
         return numbers.values
     place, texts = distinct_texts(cells)
@@ -315,8 +326,13 @@ def empty_table(name: str) -> pd.DataFrame:
 
 # The column as it is used, and in the lists of the table the cells that break its rule: they are
 # emptied, or their rows set aside.
-def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series[Any]:
-    reading = read_column(rule, cells)
+def _column(
+    table: CleanTable,
+    rule: Column,
+    cells: pd.Series[Any],
+    beside: Mapping[Column, pd.Series[Any]],
+) -> pd.Series[Any]:
+    reading = read_column(rule, cells, beside)
     values = reading.values
     if reading.ids is not None:
         table.ids[rule.name] = reading.ids

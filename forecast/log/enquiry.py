@@ -182,7 +182,7 @@ def checked(rule: Column, given: Any) -> str | int | float | None:
         given = ";".join(sorted(str(part) for part in given))
     if isinstance(given, bool):
         given = "yes" if given else "no"
-    text = "" if given is None or given != given else str(given)  # NaN is the only value != itself
+    text = as_text(given) or ""
     values: dict[str, Any] = {"name": rule.name, "given": repr(given), "hint": ""}
     values["rule"] = rule_of(rule)
     try:

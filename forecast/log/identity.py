@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import date
 from functools import cache
 from itertools import chain
@@ -63,6 +63,14 @@ PERSON = re.compile(
     rf"{TITLE}{WORD}|(?:{TITLE})?{WORD},? (?:{WORD} |{CAPITAL}\. ?)?{WORD}"
     rf"|(?:{CAPITAL}\. ?){{1,2}}{WORD}|{WORD},? {CAPITAL}\.?"
 )
+ALONE = re.compile(WORD)
+PSEUDONYMS = {
+    "courses": ("course_id", "client_id"),
+    "sessions": ("operator_id",),
+    "gradings": ("grader_id",),
+}
+LONE_NAMES = "log.lone_names"
+MOST_PLACES = 5  # are listed
 NOT_NAMES = frozenset({"laser_id", "course_id", "tattoo_id"})  # lasers have names too
 # Distinct texts before a free column is judged by looks; package names repeat, people's do not.
 MANY, MANY_PACKAGES = 3, 5
@@ -105,6 +113,38 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
     if found:
         values = {"columns": found, "found": len(found)}
         raise DataError(*problem_and_remedy("reading.identifying", values))
+
+
+def lone_names(tables: Mapping[str, pd.DataFrame]) -> Iterator[Note]:
+    """Yield a note where something among codes looks like a name: by its row, never repeated."""
+    found: list[Note] = []
+    for table, names in PSEUDONYMS.items():
+        frame = tables.get(table)
+        for heading, cells in () if frame is None else frame.items():
+            if (name := normal_heading(heading)) in names:
+                places, distinct = distinct_texts(cells)
+                odd = np.isin(places, _like_names(name, [*map(str.strip, distinct)]))
+                said = {"name": f"{table}.{name}"}
+                found += [
+                    Note("reading.in_row", values=said | {"row": at}) for at in cells.index[odd]
+                ]
+    if found:
+        places_shown = found[:MOST_PLACES]
+        yield Note(LONE_NAMES, "caution", {"n": len(found), "places": places_shown})
+
+
+# Clients are told by a word of their own; in other codes a lone word with a capital may be a name.
+def _like_names(name: str, texts: list[str]) -> list[int]:
+    if name == "client_id":
+        looks: list[object] = [*_own_words(texts)]
+    else:
+        looks = [ALONE.fullmatch(text) or PERSON.fullmatch(text[:LONGEST]) for text in texts]
+    return [
+        at
+        for at, text in enumerate(texts)
+        if (looks[at] or _has_given_name(text))
+        and text.lower().replace(" ", "_") not in EMPTY_WORDS
+    ]
 
 
 def identifies(heading: str, cells: pd.Series[Any]) -> str | None:
@@ -211,11 +251,16 @@ def _share(test: Callable[[str], object], texts: list[str]) -> float:
 
 def _are_codes(texts: list[str]) -> bool:
     """Say whether texts are codes: digits with few letters, or one word that most begin with."""
+    own = _own_words(texts)
+    others = sum(not _is_code(text, words) for text, words in zip(texts, own, strict=True))
+    return others < MANY or others <= SELDOM * len(texts)
+
+
+def _own_words(texts: list[str]) -> list[set[str]]:
     spoken = [_long_words(text) for text in texts]
     shared = Counter(chain.from_iterable(spoken))
     common = {word for word, n in shared.items() if n > max(MANY, 0.2 * len(texts))}
-    others = sum(not _is_code(text, own - common) for text, own in zip(texts, spoken, strict=True))
-    return others < MANY or others <= SELDOM * len(texts)
+    return [own - common - _listed()["codes"]["words"] for own in spoken]
 
 
 def _long_words(text: str) -> set[str]:

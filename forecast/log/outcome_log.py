@@ -19,13 +19,13 @@ from forecast._files import BESIDE, sum_of, write_whole
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, RequestError
-from forecast.log.cells import OVERFLOW, in_fractions, normal_heading
+from forecast.log.cells import OVERFLOW, in_fractions, normal_heading, unmistakable
 from forecast.log.cleaning import CleanTable, clean_table, empty_table, refuse_repeated
 from forecast.log.columns import ALL_TABLES, TABLES, Column, data_package
 from forecast.log.cross_table import ALL_GONE, MOST_GENEROUS, cross_check
 from forecast.log.files.reading import RawLog, read_raw
 from forecast.log.files.workbook_map import read_mapped
-from forecast.log.identity import refuse_identifying
+from forecast.log.identity import lone_names, refuse_identifying
 from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
 
 if TYPE_CHECKING:
@@ -361,6 +361,7 @@ def _assemble(
     if not bare and ("courses" not in raw.tables or raw.tables["courses"].empty):
         raise DataError(*problem_and_remedy("reading.no_rows"))
     refuse_identifying(raw.tables)
+    raw.notes += lone_names(raw.tables)
     tables = {name: clean_table(name, raw.tables[name]) for name in TABLES if name in raw.tables}
     cross_check(tables, cleared_at=cleared_at, today=today or date.today())
     report = _report_on(raw, tables)
@@ -438,7 +439,7 @@ def _as_texts(rule: Column, cells: pd.Series[Any]) -> pd.Series[Any]:
         cells = cells.dt.strftime("%Y-%m-%d")
     if rule.kind in ("integer", "number"):
         shortest = {
-            one: str(int(one)) if float(one) == np.floor(one) else repr(float(one))
+            one: str(int(one)) if float(one) == np.floor(one) else unmistakable(repr(float(one)))
             for one in cells.dropna().unique()
         }
         return cells.map(shortest)

@@ -6,12 +6,13 @@ to licensed practice and local regulation.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from forecast._checks import nearest
-from forecast._notes import problem_and_remedy, texts_of
+from forecast._notes import languages, problem_and_remedy, texts_of
 from forecast._plain import Result
 from forecast.errors import RequestError
 from forecast.tattoo.inks import INK_TABLE, MARKS, check_wavelength, cite, mark_of, read_inks, table
@@ -162,6 +163,15 @@ def check_facts(names: Iterable[str]) -> frozenset[str]:
     """
     given = frozenset(names)
     for name in sorted(given - set(FACTS)):
-        values = {"name": name, "known": [*FACTS], "hint": nearest(name, FACTS)}
+        values = {"name": name, "known": [*FACTS], "hint": nearest(_asked_with(name), FACTS)}
         raise RequestError(*problem_and_remedy("refused.no_fact", values))
     return given
+
+
+# the fact in whose question alone a word stands, in any language, else the word itself
+def _asked_with(word: str) -> str:
+    asked = [*FACTS.items()]
+    for language in languages():
+        asked += texts_of(language).get("facts", {}).items()
+    said = {key for key, text in asked if word.casefold() in re.findall(r"\w+", text.casefold())}
+    return said.pop() if len(said) == 1 else word

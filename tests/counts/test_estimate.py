@@ -276,6 +276,8 @@ def test_the_words_the_codes_and_the_reasons_all_travel_as_json(forecaster):
     assert [note["code"] for note in data["note_codes"]] == [n.code for n in estimate.notes]
     assert data["support_reasons"] == list(estimate.support_reasons)
     assert "number_outside_log" in data["support_reasons"]
+    (said,) = (note for note in data["notes"] if note.startswith("The age is 109 years"))
+    assert said.endswith(", its few lowest and highest left out.")  # the range is none of all
     assert json.dumps(data, allow_nan=False)
 
 

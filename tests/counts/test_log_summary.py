@@ -175,6 +175,15 @@ def test_the_smallest_and_the_largest_course_move_no_range():
     assert LogSummary.of(other, course_rows(other)).ranges == before
 
 
+def test_a_log_of_one_course_gives_no_count_that_it_does_not_have(invented_log):
+    log = OutcomeLog.from_frames(invented_log.courses.head(1))
+    forecaster = forecast.fit_forecaster(log)
+    said = "\n".join([*forecaster.lines("en"), forecaster.estimate(HEAVY).to_text()])
+    assert "of 4 courses" not in said
+    assert "At least five" not in said
+    assert "Fewer than five courses were followed through a session" in said
+
+
 def test_few_are_said_as_fewer_than_five_and_none_as_none():
     log = forecast.simulate_log(14, seed=3)
     summary = LogSummary.of(log, course_rows(log))

@@ -30,6 +30,17 @@ def test_a_log_taken_over_reads_as_it_did(small_log, full_book):
     assert again.cleared_at == small_log.cleared_at
 
 
+def test_a_log_with_a_lone_name_is_not_taken_over(small_log, tmp_path):
+    write_log(small_log, tmp_path / "log")
+    file, client = tmp_path / "log" / "courses.csv", small_log.courses["client_id"][0]
+    file.write_text(file.read_text().replace(f",{client},", ",Maria Huber,", 1))
+    with pytest.raises(DataError, match="holds no names") as caught:
+        begin_daybook(tmp_path / "book.sqlite", tmp_path / "log")
+    assert "courses.client_id in row 2" in caught.value.problem
+    assert "Huber" not in str(caught.value)
+    assert not (tmp_path / "book.sqlite").exists()
+
+
 def test_an_export_taken_over_gives_the_same_export_to_the_byte(full_book, tmp_path):
     kept = full_book.keep(promised(facts="infection;minor", price=780.0), by="op1")
     course = full_book.course(kept.course_id)

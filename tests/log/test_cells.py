@@ -1,6 +1,7 @@
 """Spellings: read where the meaning is certain, refused where it is not."""
 
 from datetime import date
+from decimal import Decimal
 
 import pytest
 from hypothesis import given
@@ -18,7 +19,7 @@ from forecast.log.cells import (
     rule_of,
 )
 from forecast.log.columns import TABLES, column
-from forecast.log.outcome_log import OutcomeLog
+from forecast.log.outcome_log import OutcomeLog, read_log, write_log
 from forecast.tattoo import INKS, SITES
 
 CERTAIN = [
@@ -65,6 +66,8 @@ UNCERTAIN = [
     ("smoker", "sometimes"),
     ("age_years", "1,250"),
     ("price_paid", "about 30"),
+    ("area_cm2", "1.200"),
+    ("price_paid", "€ 1.200"),
     ("age_years", "30-35"),
     ("age_years", "inf"),
     ("age_years", "1e999"),
@@ -84,6 +87,33 @@ UNCERTAIN = [
 def test_an_uncertain_meaning_is_refused_with_the_rule(name, written):
     with pytest.raises(UnreadableError, match=r"\w+ \w+"):
         read_cell(column("courses", name), written)
+
+
+@pytest.mark.parametrize(
+    ("area", "paid", "areas", "prices"),
+    [
+        (["12,5", "30,5", "1.050"], ["1.200", "980,50", "2.400"], [1050], [1200, 2400]),
+        (["12,5", "30", "1.050 cm2"], ["1.200", "980", "2.400"], [1050], [1200, 2400]),
+        (["12.5", "30.5", "1.050"], ["1.200", "980", "2.400"], [1.05], [1.2, 2.4]),
+        (["12.500", "30.000", "1.050"], ["120.000", "980.000", "2.400"], [1.05], [120, 2.4]),
+        (["12", "30", "1.050"], ["1.200", "980", "2.400"], [None], [None, None]),
+        (["12,5", "30.5", "1.050"], ["1.200", "980,5", "2.400"], [None], [1200, 2400]),
+        ([12, 30, 1.125], [1.125, 980, 2], [1.125], [1.125, 2]),
+    ],
+)
+def test_a_point_before_three_digits_is_what_the_numbers_beside_it_show(area, paid, areas, prices):
+    courses = simulate_log(9, seed=3).courses.head(3)
+    log = OutcomeLog.from_frames(courses.assign(area_cm2=area, price_paid=paid))
+    found = [*log.courses["area_cm2"][2:], *log.courses["price_paid"][[0, 2]]]
+    assert found == pytest.approx([float(one or "nan") for one in areas + prices], nan_ok=True)
+    assert len(log.report.flagged) == (areas + prices).count(None)
+
+
+def test_what_was_written_down_as_a_number_is_no_matter_of_marks(tmp_path):
+    assert as_text(1.125) == as_text(Decimal("1.125")) == "1.1250"
+    courses = simulate_log(9, seed=3).courses.head(1).assign(area_cm2=1.125, age_years=30.0)
+    write_log(OutcomeLog.from_frames(courses.assign(tattoo_age_years=4.0)), tmp_path)
+    assert [*read_log(tmp_path).courses["area_cm2"]] == [1.125]
 
 
 @pytest.mark.parametrize(

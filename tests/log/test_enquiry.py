@@ -79,7 +79,13 @@ def test_a_value_beyond_the_rules_is_refused_by_name(field, value):
 
 @pytest.mark.parametrize(
     ("inks", "hint"),
-    [("Black; grean", "Perhaps green is meant."), ("blak", "Perhaps black is meant.")],
+    [
+        ("Black; grean", "Perhaps green is meant."),
+        ("blak", "Perhaps black is meant."),
+        ("blau", "Perhaps dark_blue or light_blue is meant."),
+        ("Bleu", "Perhaps dark_blue or light_blue is meant."),
+        ("shwarz", "Perhaps black is meant."),
+    ],
 )
 def test_the_ink_nearest_to_the_unknown_one_is_named(inks, hint):
     with pytest.raises(RequestError) as refused:
@@ -87,9 +93,10 @@ def test_the_ink_nearest_to_the_unknown_one_is_named(inks, hint):
     assert hint in str(refused.value)
 
 
-def test_a_known_ink_is_not_offered_in_place_of_an_unknown_one():
+@pytest.mark.parametrize("ink", ["gold", "blas", "grell"])
+def test_a_known_ink_is_not_offered_in_place_of_an_unknown_one(ink):
     with pytest.raises(RequestError) as refused:
-        Enquiry("II", "forearm", "black;gold", "light", "single")
+        Enquiry("II", "forearm", f"black;{ink}", "light", "single")
     assert "Perhaps" not in str(refused.value)
 
 

@@ -1,6 +1,7 @@
 """Columns that say who a client is are refused, by heading and by content."""
 
 import csv
+import json
 import runpy
 from pathlib import Path
 
@@ -173,6 +174,22 @@ def test_names_among_codes_are_found(courses):
     codes = [name if i % 5 == 0 else f"P{i}" for i, name in enumerate(PEOPLE * 10)]
     error = refused(courses.assign(client_id=codes))
     assert "courses.client_id (not codes such as c001)" in error.problem
+
+
+@pytest.mark.parametrize("name", ["Huber", "Maria Huber", "schmidt1", "Anna"])
+def test_a_lone_name_among_codes_is_said_and_not_repeated(courses, name):
+    codes = [f"P{i}" for i in range(60)]
+    report = OutcomeLog.from_frames(courses.assign(client_id=[*codes[:-1], name])).report
+    (note,) = report.notes
+    assert note.code == "log.lone_names"
+    assert "courses.client_id in row 61" in str(note)
+    assert "courses.client_id in Zeile 61" in note.say("de")
+    assert name not in json.dumps(report.to_dict())
+
+
+@pytest.mark.parametrize("codes", [*CODES, ["XKQ", *CODES[0][1:]]], ids=lambda codes: codes[0])
+def test_no_code_is_said_to_be_a_name(courses, codes):
+    assert not OutcomeLog.from_frames(courses.assign(client_id=codes)).report.notes
 
 
 INNOCENT = {

@@ -7,7 +7,7 @@ import pytest
 
 from forecast.errors import RequestError
 from forecast.log import Enquiry
-from forecast.tattoo.cautions import CAUTIONS, FACTS, cautions_for
+from forecast.tattoo.cautions import CAUTIONS, FACTS, cautions_for, check_facts
 from forecast.tattoo.inks import COMMON_PRACTICE, MARKS, table
 
 PLAIN = Enquiry("II", "forearm", "black", "medium", "single", age_years=30, origin="professional")
@@ -81,6 +81,21 @@ def test_referrals_come_first():
     found = cautions_for(replace(PLAIN, skin_type="VI"), facts=("recent_tan", "gold_salts"))
     order = [c.kind for c in found]
     assert order == sorted(order, key=("refer", "care", "always").index)
+
+
+@pytest.mark.parametrize(
+    ("word", "hint"),
+    [
+        ("schwanger", " Did you mean 'pregnancy'?"),
+        ("Pregnant", " Did you mean 'pregnancy'?"),
+        ("Hautkrebs", " Did you mean 'skin_cancer'?"),
+        ("Haut", ""),
+    ],
+)
+def test_a_word_of_a_question_in_any_language_is_known_for_its_fact(word, hint):
+    with pytest.raises(RequestError) as refused:
+        check_facts([word])
+    assert refused.value.remedy.partition(".")[2] == hint
 
 
 def test_unknown_fact_is_refused_with_the_nearest_name():

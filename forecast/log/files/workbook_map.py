@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from forecast._checks import counted, nearest
-from forecast._notes import Sentence, problem_and_remedy, sentence
+from forecast._checks import nearest
+from forecast._notes import Sentence, in_language, problem_and_remedy, sentence
 from forecast.errors import DataError
 from forecast.log.cells import (
     SEPARATORS,
@@ -29,6 +29,7 @@ from forecast.log.cells import (
     normal_heading,
     read_cell,
     rule_of,
+    unmistakable,
 )
 from forecast.log.cleaning import SEARCHED_ROWS, is_total
 from forecast.log.columns import TABLES, Column, column, column_names, words
@@ -53,12 +54,6 @@ LEAST = 3  # headings known in a sheet that is taken for a table
 MOST_WORDS = 30  # of a column are listed
 CLOSE = 0.86  # of a heading to a known one, 1 is the same
 YEAR = re.compile(r"(19|20)\d\d")
-HEAD = """\
-# How the sheets of {name} become the log. Correct what is wrong and keep the rest:
-# a heading may be given another column, or "" to keep it out of everything;
-# a word may be given a level of its column; lines that begin with # are not used.
-# Then: forecast check {name} --columns {file}
-"""
 
 
 class Heads(NamedTuple):
@@ -209,11 +204,13 @@ def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dic
     return {folded(word.strip()): str(level) for word, level in given.items()}
 
 
-def propose_map(path: str | Path, file: str | Path) -> tuple[str, list[Sentence]]:
+def propose_map(
+    path: str | Path, file: str | Path, *, language: str = "en"
+) -> tuple[str, list[Sentence]]:
     """Return a commented map, to be ``file``, of the sheets at ``path``, and a line on each.
 
-    Headings and words are those of ``words.toml``. What is only likely, or not known, is marked;
-    columns that seem to say who a person is are kept out.
+    Its remarks are in the ``language``. Headings and words are those of ``words.toml``. What is
+    only likely, or not known, is marked; columns that seem to say who a person is are kept out.
 
     Raises
     ------
@@ -239,15 +236,17 @@ def propose_map(path: str | Path, file: str | Path) -> tuple[str, list[Sentence]
     if "courses" not in found:
         found_none = {"file": path.name, "sheets": [*map(repr, sheets)]}
         raise DataError(*problem_and_remedy("reading.nothing_alike", found_none))
-    lines, brief = [HEAD.format(name=path.name, file=file.name)], []
+    named = {"of": path.resolve().name, "path": path.name or str(path), "file": file.name}
+    lines: list[str] = [sentence("reading.map_head", named)]
+    brief: list[Sentence] = []
     for table in (name for name in TABLES if name in found):
         text, said = _proposed(table, found[table], sheets)
         lines += text
         brief.append(said)
     unread = [title for title in sheets if not any(title in titles for titles in found.values())]
-    lines += [f"# not a table of the log, and not read: sheet {title!r}" for title in unread]
+    lines += [sentence("reading.map_unread", {"title": title}) for title in unread]
     brief += [sentence("reading.other_sheet", {"title": title}) for title in unread]
-    return "\n".join(lines) + "\n", brief
+    return "\n".join(in_language(line, language) for line in lines) + "\n", brief
 
 
 def _table_in(title: str, rows: pd.DataFrame) -> tuple[str, Heads]:
@@ -301,12 +300,13 @@ def _quoted(text: str) -> str:
 
 def _heading_line(table: str, heading: str, name: str, cells: pd.Series[Any]) -> str:
     if name:
-        remark = "" if _plain(heading) == name else f"  # {column(table, name).meaning}"
-        return f"{_quoted(heading)} = {_quoted(name)}{remark}"
+        line = f"{_quoted(heading)} = {_quoted(name)}"
+        values = {"line": line, "meaning": {"en": f"  # {column(table, name).meaning}"}}
+        return line if _plain(heading) == name else sentence("reading.map_meaning", values)
     if why := identifies(heading, cells):
-        return f'{_quoted(heading)} = ""  # kept out: {why}'
+        return sentence("reading.map_kept_out", {"line": f'{_quoted(heading)} = ""', "why": why})
     # without a line it stays beside the rows that are to be corrected
-    return f'# {_quoted(heading)} = ""  # not known; no part of the log'
+    return sentence("reading.map_not_known", {"line": f'# {_quoted(heading)} = ""'})
 
 
 def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[list[str], Sentence]:
@@ -327,7 +327,10 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
         for heading, name in columns.items()
     ]
     lacking = [r for r in TABLES[table] if r.required and r.name not in columns.values()]
-    lines += [f"# missing: {rule.name}, {rule_of(rule)}" for rule in lacking]
+    lines += [
+        sentence("reading.map_missing", {"name": rule.name, "rule": rule_of(rule)})
+        for rule in lacking
+    ]
     unsure = 0
     for name in dict.fromkeys(filter(None, columns.values())):
         same = [one for head, parts in cells.items() if columns[head] == name for one in parts]
@@ -356,11 +359,13 @@ def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
         if not part or is_total(part):
             continue
         try:
-            value = read_cell(rule, part, order=order).value
+            # what a point before three digits is, the whole column shows when it is read
+            value = read_cell(rule, unmistakable(part), order=order).value
             if rule.levels and value is not None and folded(part) != str(value).lower():
                 understood.append(f"{_quoted(part)} = {_quoted(str(value))}")
         except UnreadableError as error:
             higher = higher_of_two(rule, first_unknown(rule, part))
-            line = f"{'' if higher else '# '}{_quoted(part)} = {_quoted(higher)}"
-            asked.append(f"{line}  # {counted(n, 'time')}: {error}.{meant(rule, part)}")
+            values: dict[str, Any] = {"n": n, "rule": error.args[0], "hint": meant(rule, part)}
+            values["line"] = f"{'' if higher else '# '}{_quoted(part)} = {_quoted(higher)}"
+            asked.append(sentence("reading.map_asked", values))
     return [*understood[:MOST_WORDS], *asked[:MOST_WORDS]], len(asked)

@@ -265,3 +265,18 @@ def test_the_report_is_written_in_german():
     assert len(said.splitlines()) == len(report.to_text(examples=50).splitlines())
     assert "Courses!F9: 'arm'" in said
     assert "Vielleicht ist Oberarm oder Unterarm gemeint." in said
+
+
+def test_a_map_is_in_the_language_asked_for_and_names_its_folder(tmp_path, monkeypatch):
+    text, _ = propose_map(SHIPPED, tmp_path / "m.toml", language="de")
+    english, _ = propose_map(SHIPPED, tmp_path / "m.toml")
+    assert tomllib.loads(text) == tomllib.loads(english)
+    assert text.startswith(f"# Wie die Blätter von {SHIPPED.name} zu den Daten werden.")
+    assert "; kein Teil der Daten" in text
+    assert not re.search(r"# .*\b(kept out|times|one of|not known|missing)\b", text)
+    folder = tmp_path / "praxis"
+    folder.mkdir()
+    (folder / SHIPPED.name).write_bytes(SHIPPED.read_bytes())
+    simulate_log(9, seed=1).courses.to_csv(folder / "Kurse.csv", index=False)
+    monkeypatch.chdir(folder)
+    assert propose_map(".", "m.toml")[0].startswith("# How the sheets of praxis become the log.")
