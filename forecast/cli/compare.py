@@ -60,10 +60,11 @@ def run_compare(options: Options) -> None:
     lines = in_layers(options, comparison)
     if options.plan is not None:
         progress(options.language, "planning")
+        carried = comparison.means.keys() >= {"ns", "ps"}  # else a plan to there is refused
         plan = forecast.plan_comparison(
             log,
             difference=options.plan,
-            horizon=options.horizon,
+            horizon=options.horizon if carried else "auto",
             seed=options.seed,
             present=comparison,
         )

@@ -436,7 +436,7 @@ def plan_comparison(
         as many.
     horizon : int or "auto"
         Of the mean. With "auto" the last session, up to 15, that both strategies carry in this
-        log, or 15 where they carry none yet.
+        log, or 15 where that is too early for such a difference.
     simulations : int
         Studies simulated per size tried.
     seed : int
@@ -467,13 +467,17 @@ def plan_comparison(
     trial = trial_rows(log, horizon=asked) if both else None
     plans = read_strategies(("ns", "ps"), horizon=asked)
     engine = None if trial is None else Engine(trial, plans, horizon=asked)
-    reach = 0 if engine is None else min(engine.supported_to(place, auto=True) for place in (0, 1))
-    if horizon != "auto" and 2 <= reach < asked:
-        values = {"reach": reach, "horizon": asked, "least": AUTO_AT_RISK}
+    auto = horizon == "auto"
+    reach = min((engine.supported_to(place, auto=auto) for place in (0, 1)) if engine else (0,))
+    if not auto and 2 <= reach < asked:
+        values = {"reach": reach, "horizon": asked, "least": LEAST_AT_RISK}
         raise RequestError(*problem_and_remedy("refused.plan_horizon", values))
+    left = np.cumprod(1 - _pace(log, asked)[0])[: max(reach - 1, 0)]
+    if auto and (left - left**50).sum() <= difference:
+        reach = 0  # too early for such a difference
     horizon = reach if reach >= 2 else asked
     hazard, loss, notes = _pace(log, horizon)
-    share, effect, switching, least, more_notes = _practice(engine, reach)
+    share, effect, switching, least, more_notes = _practice(engine, min(reach, horizon))
     notes += more_notes
     notes += _pairs_needed(log, Settings(plans, horizon, 1.0, 0.95, 400, seed), float(difference))
     ratio = hazard_ratio_for(hazard, -float(difference))
@@ -546,7 +550,8 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[N
 
 
 # The share begun with ps, the design effect, the chance of a change per session, and how many
-# courses it takes to have the clients and the worth that a verdict needs under both.
+# courses it takes to have the clients and the worth that a verdict needs under both, and enough
+# at risk at the horizon.
 def _practice(engine: Engine | None, reach: int) -> tuple[float, float, float, int, list[Note]]:
     if engine is None:
         return 0.5, 1.0, 0.0, 0, [Note("regimes.one_regime", "caution")]
@@ -561,7 +566,8 @@ def _practice(engine: Engine | None, reach: int) -> tuple[float, float, float, i
     if reach < 2:
         return share, float(effect), changes, 0, [Note("regimes.plan_unfollowed", "caution")]
     short = [max(LEAST_EFFECTIVE / one.effective, LEAST_CLIENTS / one.clients) for one in followers]
-    least = math.ceil(panel.n_subjects * max(short))
+    thin = min(int(engine.counts(place)[0][reach - 1]) for place in (0, 1))
+    least = math.ceil(panel.n_subjects * max(*short, AUTO_AT_RISK / thin))
     return share, float(effect), changes, least, []
 
 
