@@ -146,7 +146,7 @@ def subjects_needed(
     [371, 489]
     """
     normal = NormalDist()
-    for pilot in (2000, 60, 200, 600, 6000, 20000):  # a size where power is middling
+    for pilot in (2000, 60, 20, 200, 600, 6000, 20000):  # a size where power is middling
         power = simulate_power(design, pilot, simulations=200, seed=seed).power
         if 0.1 < power < 0.98:
             break

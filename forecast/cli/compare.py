@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 TELLING = "target_trial.txt"
 REPORT = ("report.md", "report.html")
-PLANNED_TO = 15  # sessions, where no horizon is asked for
 TABLES = "comparison curves weighted_rows weights balance overlap followers tipping"
 WRITTEN = (*(f"{name}.csv" for name in TABLES.split()), TELLING)
 
@@ -61,9 +60,13 @@ def run_compare(options: Options) -> None:
     lines = in_layers(options, comparison)
     if options.plan is not None:
         progress(options.language, "planning")
-        horizon = PLANNED_TO if options.horizon == "auto" else options.horizon
+        carried = comparison.means.keys() >= {"ns", "ps"}  # else a plan to there is refused
         plan = forecast.plan_comparison(
-            log, difference=options.plan, horizon=horizon, seed=options.seed, present=comparison
+            log,
+            difference=options.plan,
+            horizon=options.horizon if carried else "auto",
+            seed=options.seed,
+            present=comparison,
         )
         data["plan"] = plan.to_dict()
         lines += ["", plan.to_text(language=options.language)]

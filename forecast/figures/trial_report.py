@@ -87,12 +87,19 @@ def _items(comparison: RegimeComparison, log: OutcomeLog, language: str) -> Iter
     given["baseline"] = [_baseline(comparison, log)]
     missing = log.courses.isna().mean().rename("not_recorded").round(3)
     given["missing"] = [missing[missing > 0].rename_axis("column").reset_index()]
-    for heading, *listed in texts_of(language)["report"].values():
+    texts = texts_of(language)
+    items = texts["report"] | (texts["report_of_pairs"] if _paired(comparison) else {})
+    for heading, *listed in items.values():
         found: list[Item] = []
         for text in listed:
             said = filler(language).fill(text, numbers)
             found += given[text[1:]] if text[0] == "@" else [said]
         yield heading, [_said(item, language) for item in found]
+
+
+def _paired(comparison: RegimeComparison) -> bool:
+    """Return whether the answer is that of split tattoos, for which nothing is weighted."""
+    return comparison.split is not None and comparison.rows.empty
 
 
 def _said(item: Item | Note, language: str) -> Item:
@@ -117,7 +124,8 @@ def _numbers(comparison: RegimeComparison, log: OutcomeLog) -> dict[str, object]
     started = log.courses["started_on"]
     return {
         "between": comparison.strategies,
-        "assumed": Note("written_up.assumed"),
+        "assumed": Note(f"written_up.assumed{'_of_pairs' * _paired(comparison)}"),
+        "pairs": comparison.split.n_pairs if comparison.split else 0,
         "not_in_a_log": Note("written_up.not_in_a_log"),
         "courses": len(log.courses),
         "sessions": len(log.each_session),
@@ -161,8 +169,11 @@ def _given(comparison: RegimeComparison, language: str) -> dict[str, list[Item |
     trial, frame = dict(comparison.target_trial), comparison.to_frame()
     means = frame["quantity"] == "mean sessions"
     main = (frame["quantity"] == "sessions") | frame["quantity"].str.startswith("cleared by")
+    of_weights = {"balance", "readings"} if _paired(comparison) else set()
     drawn = {
-        name: [] if comparison.curves.empty else [plot(comparison, language=language)]
+        name: []
+        if comparison.curves.empty or name in of_weights
+        else [plot(comparison, language=language)]
         for name, plot in PLOTS.items()
     }
     return {

@@ -10,7 +10,7 @@ a session removes under each regime, as the gradings say, by a third.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -36,6 +36,7 @@ from forecast.log import OutcomeLog, check_log
 from forecast.regimes.comparison import (
     RegimeComparison,
     notes_for,
+    open_notes,
     protocol,
     settling_notes,
     target_trial,
@@ -43,9 +44,13 @@ from forecast.regimes.comparison import (
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
 from forecast.regimes.trial import SplitTrial, Trial, analyse_split, trial_rows
 from forecast.regimes.verdict import (
+    AUTO_AT_RISK,
+    DETECTABLE,
     LEAST_AT_RISK,
     LEAST_CLIENTS,
+    LEAST_EFFECTIVE,
     LEAST_FOLLOWERS,
+    LEAST_PAIRS,
     Contrast,
     NaiveReading,
     Settings,
@@ -274,20 +279,27 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         few = {"clients": split.n_clients, "least": LEAST_CLIENTS}
         notes.append(Note("regimes.split_few_clients", "serious", few))
     found = Answers.missing(settings, difference, dict.fromkeys(difference, split.reasons))
+    found = replace(found, means=split.means)
     trial = protocol(settings, {"pairs": split.n_pairs, "horizon": split.horizon}, "split_")
-    noted = (*notes, *split.notes, *settling_notes(found.reasons))
-    return _result(log, settings, found, split=split, target_trial=trial, notes=noted)
+    notes += [*split.notes, *open_notes(found, split.curves, settings)]
+    noted = (*notes, *settling_notes(found.reasons, halves=True))
+    empty = no_rows(log, settings)
+    counts = {"courses": 2 * split.n_pairs, "clients": split.n_clients, **split.ends}
+    at_risk = split.at_risk.reindex(columns=settings.names, fill_value=0)
+    diagnostics = replace(empty, counts=empty.counts | counts, at_risk=at_risk)
+    said = {"split": split, "target_trial": trial, "notes": noted, "diagnostics": diagnostics}
+    return _result(log, settings, found, curves=split.curves, **said)
 
 
 def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -> RegimeComparison:
-    if "curves" not in parts:
-        parts |= {
+    if "rows" not in parts:
+        parts = {
             "curves": pd.DataFrame(columns=list(CURVE_COLUMNS)),
             "diagnostics": no_rows(log, settings),
             "sensitivity": None,
             "by": None,
             "rows": pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
-        }
+        } | parts
     return RegimeComparison(
         **vars(found),
         strategies=settings.names,
@@ -295,6 +307,7 @@ def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -
         horizons={key: settings.horizon_of(key) for key in settings.pairs},
         margin=settings.margin,
         level=settings.level,
+        replicates=settings.replicates,
         naive=_naive_readings(log, settings, found.unadjusted),
         **parts,
     )
@@ -351,6 +364,7 @@ def _naive_readings(
 
 POWERS = (0.8, 0.9)
 RECENT_YEARS = 2.0
+LEAST_YEARS = 1 / 12  # to take a rate over
 ENOUGH_CLEARED = 20  # to know the clinic's own pace
 
 
@@ -366,7 +380,8 @@ class ComparisonPlan(Result):
     eligible_now: int
     courses: Mapping[float, int]  # eligible ones needed in all
     more: Mapping[float, int]  # of them, still to come
-    years: Mapping[float, float]  # at the rate of the last two; infinite where none came
+    # At the rate of the last two, or of as long as the log goes back; infinite where none came.
+    years: Mapping[float, float]
     cleared: Mapping[float, float]  # among the simulated ones, before the design effect
     schoenfeld: Mapping[float, float]  # his number of events for the same ratio and share
     notes: tuple[Note, ...]
@@ -401,7 +416,7 @@ def plan_comparison(
     log: OutcomeLog,
     *,
     difference: float = 1.0,
-    horizon: int = 15,
+    horizon: int | Literal["auto"] = "auto",
     simulations: int = 400,
     seed: int = 0,
     present: RegimeComparison | None = None,
@@ -419,8 +434,9 @@ def plan_comparison(
     difference : float
         Sessions that ps saves, above 0. By symmetry nearly the same number finds it costing
         as many.
-    horizon : int
-        Of the mean.
+    horizon : int or "auto"
+        Of the mean. With "auto" the last session, up to 15, that both strategies carry in this
+        log, or 15 where that is too early for such a difference.
     simulations : int
         Studies simulated per size tried.
     seed : int
@@ -432,40 +448,47 @@ def plan_comparison(
     DataError
         If fewer than 20 courses were cleared, so that the clinic's own pace is not known.
     RequestError
-        If the difference is out of range.
+        If the difference is out of range, or the horizon beyond what both strategies carry: how
+        many stay that long is not in the log, and more courses alone may not give an answer there.
 
     Examples
     --------
     >>> plan_comparison(log, simulations=50).difference
     1.0
     """
-    horizon = check_whole_number(horizon, name="horizon", low=2, high=40)
+    asked: Any = LONGEST_AUTO if horizon == "auto" else horizon
+    check_whole_number(asked, name="horizon", low=2, high=LONGEST)
     check_whole_number(simulations, name="simulations", low=50)
-    if not isinstance(difference, int | float) or not 0 < difference < horizon:
-        values = {"given": difference, "horizon": horizon}
+    check_seed(seed)
+    if not isinstance(difference, int | float) or not 0 < difference < asked:
+        values = {"given": difference, "horizon": asked}
         raise RequestError(*problem_and_remedy("refused.plan_difference", values))
-    hazard, loss, notes = _pace(check_log(log), horizon)
-    both = len(log.sessions["regime"].dropna().unique()) > 1
-    trial = trial_rows(log, horizon=horizon) if both else None
-    share, effect, switching, more_notes = _practice(trial, horizon)
+    both = len(check_log(log).sessions["regime"].dropna().unique()) > 1
+    trial = trial_rows(log, horizon=asked) if both else None
+    plans = read_strategies(("ns", "ps"), horizon=asked)
+    engine = None if trial is None else Engine(trial, plans, horizon=asked)
+    auto = horizon == "auto"
+    reach = min((engine.supported_to(place, auto=auto) for place in (0, 1)) if engine else (0,))
+    if not auto and 2 <= reach < asked:
+        values = {"reach": reach, "horizon": asked, "least": LEAST_AT_RISK}
+        raise RequestError(*problem_and_remedy("refused.plan_horizon", values))
+    left = np.cumprod(1 - _pace(log, asked)[0])[: max(reach - 1, 0)]
+    if auto and (left - left**50).sum() <= difference:
+        reach = 0  # too early for such a difference
+    horizon = reach if reach >= 2 else asked
+    hazard, loss, notes = _pace(log, horizon)
+    share, effect, switching, least, more_notes = _practice(engine, min(reach, horizon))
     notes += more_notes
+    notes += _pairs_needed(log, Settings(plans, horizon, 1.0, 0.95, 400, seed), float(difference))
     ratio = hazard_ratio_for(hazard, -float(difference))
     leaving = 1 - (1 - loss) * (1 - switching)
     design = Design(hazard=hazard, loss=leaving, ratio=ratio, share=share)
-    needed = subjects_needed(design, powers=POWERS, simulations=simulations, seed=check_seed(seed))
+    needed = subjects_needed(design, powers=POWERS, simulations=simulations, seed=seed)
     now = 0 if trial is None else trial.panel.n_subjects
-    here = log.courses[(log.courses["goal"] == "clear") & (log.courses["sessions_elsewhere"] == 0)]
-    recent = pd.Timedelta(days=365.25 * RECENT_YEARS)
-    came = here["started_on"] > latest_start(here["started_on"]) - recent
-    rate = float(came.sum() / RECENT_YEARS)
-    courses = {one.power: math.ceil(one.n * effect) for one in needed}
+    rate, courses = _rate(log), {one.power: max(least, math.ceil(one.n * effect)) for one in needed}
     more = {power: max(0, n - now) for power, n in courses.items()}
     years = {p: (n / rate if rate > 0 else math.inf) if n else 0.0 for p, n in more.items()}
-    verdict = "cannot say" if present is None else present.verdict.get("ps - ns", "cannot say")
-    if present is not None and verdict != "cannot say":
-        stands: dict[str, Any] = {"verdict": verdict, "difference": float(difference)}
-        stands |= {"horizon": present.horizons["ps - ns"]}
-        notes.append(Note("regimes.plan_verdict_stands", "info", stands))
+    notes += _stands(present, float(difference))
     return ComparisonPlan(
         difference=float(difference),
         horizon=horizon,
@@ -480,6 +503,25 @@ def plan_comparison(
         schoenfeld={p: schoenfeld_events(ratio, power=p, share=share) for p in POWERS},
         notes=tuple(notes),
     )
+
+
+# Courses a year that could be eligible, of late, or for as long as the log goes back.
+def _rate(log: OutcomeLog) -> float:
+    here = log.courses[(log.courses["goal"] == "clear") & (log.courses["sessions_elsewhere"] == 0)]
+    before = (latest_start(here["started_on"]) - here["started_on"]).dt.days / 365.25
+    over = max(min(RECENT_YEARS, before.max()), LEAST_YEARS)
+    return float((before < RECENT_YEARS).sum() / over)
+
+
+# That the verdict of the log as it is stands, where it has one.
+def _stands(present: RegimeComparison | None, difference: float) -> Iterator[Note]:
+    verdict = "cannot say" if present is None else present.verdict.get("ps - ns", "cannot say")
+    if present is not None and verdict != "cannot say":
+        stands: dict[str, Any] = {"verdict": verdict, "difference": difference}
+        stands |= {"horizon": present.horizons["ps - ns"]}
+        shares = present.open_at_horizon.get("ps - ns", ())
+        code = "plan_verdict_so_far" if shares else "plan_verdict_stands"
+        yield Note(f"regimes.{code}", "info", stands | ({"shares": shares} if shares else {}))
 
 
 # The clinic's hazard of clearing and of stopping at each session.
@@ -507,18 +549,38 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[N
     return np.clip(hazard, 1e-4, 0.999), np.clip(loss, 0.0, 0.9), notes
 
 
-# The share begun with ps, the design effect and the chance of a change per session.
-def _practice(trial: Trial | None, horizon: int) -> tuple[float, float, float, list[Note]]:
-    if trial is None:
-        return 0.5, 1.0, 0.0, [Note("regimes.one_regime", "caution")]
-    panel = trial.panel
+# The share begun with ps, the design effect, the chance of a change per session, and how many
+# courses it takes to have the clients and the worth that a verdict needs under both, and enough
+# at risk at the horizon.
+def _practice(engine: Engine | None, reach: int) -> tuple[float, float, float, int, list[Note]]:
+    if engine is None:
+        return 0.5, 1.0, 0.0, 0, [Note("regimes.one_regime", "caution")]
+    panel = engine.panel
     share = float(np.clip(panel.group[panel.first].mean(), 0.05, 0.95))
     later = ~panel.first
     changes = float((panel.group != panel.previous)[later].mean()) if later.any() else 0.0
-    plans = read_strategies(("ns", "ps"), horizon=horizon)
-    engine = Engine(trial, plans, horizon=horizon)
-    followers = [engine.carried(place) for place in range(len(plans))]
+    followers = [engine.carried(place) for place in (0, 1)]
     useful = sum(one.effective for one in followers)
     started = sum(one.courses for one in followers)
     effect = max(1.0, started / useful) if useful > 0 else 1.0
-    return share, float(effect), changes, []
+    if reach < 2:
+        return share, float(effect), changes, 0, [Note("regimes.plan_unfollowed", "caution")]
+    short = [max(LEAST_EFFECTIVE / one.effective, LEAST_CLIENTS / one.clients) for one in followers]
+    thin = min(int(engine.counts(place)[0][reach - 1]) for place in (0, 1))
+    least = math.ceil(panel.n_subjects * max(*short, AUTO_AT_RISK / thin))
+    return share, float(effect), changes, least, []
+
+
+# Split tattoos are no courses of one regime each: what they need is said beside.
+def _pairs_needed(log: OutcomeLog, settings: Settings, difference: float) -> Iterator[Note]:
+    split = analyse_split(log, settings)
+    if split is None:
+        return
+    error = split.difference.error
+    if not error:
+        yield Note("regimes.plan_without_pairs", "caution")
+        return
+    times = max((DETECTABLE * error / difference) ** 2, LEAST_CLIENTS / split.n_clients)
+    pairs = max(LEAST_PAIRS, math.ceil(split.n_pairs * times))
+    values = {"pairs": pairs, "now": split.n_pairs, "difference": difference}
+    yield Note("regimes.plan_pairs", "caution", values)

@@ -29,6 +29,7 @@ from forecast.regimes.verdict import (
     LEAST_EFFECTIVE,
     LEAST_EFFECTIVE_SHARE,
     LEAST_FOLLOWERS,
+    LEAST_PAIRS,
     MANY_UNCLEARED,
     WISHED_FOLLOWERS,
     Contrast,
@@ -97,7 +98,7 @@ class RegimeComparison(Answers, Result):
     strategies : tuple of str
     horizon, horizons : int, mapping of int
         Sessions up to which means are counted, by pair, and the largest.
-    margin, level, by : float, float, str or None
+    margin, level, replicates, by : float, float, int, str or None
         As asked.
     naive : tuple of NaiveReading
         What plain readings say, the unadjusted one among them.
@@ -126,6 +127,7 @@ class RegimeComparison(Answers, Result):
     horizons: Mapping[str, int]
     margin: float
     level: float
+    replicates: int
     by: str | None
     naive: tuple[NaiveReading, ...]
     curves: pd.DataFrame
@@ -150,15 +152,23 @@ class RegimeComparison(Answers, Result):
         return [note for note in self.notes if note.code in APART]
 
     @property
+    def open_at_horizon(self) -> dict[str, list[Note]]:
+        """Of each pair called equivalent, the strategies with many not cleared by its horizon."""
+        equivalent = [key for key, verdict in self.verdict.items() if verdict == "equivalent"]
+        found = {
+            key: [_still_open(self.curves, one, self.horizons[key]) for one in key.split(" - ")]
+            for key in equivalent
+        }
+        return {key: [one for one in open_ if one] for key, open_ in found.items() if any(open_)}
+
+    @property
     def _answers(self) -> dict[str, list[Note]]:
         found = {}
         for key, one in self.difference.items():
             horizon = self.horizons[key]
             said = [words_for(key, one, self.reasons[key], horizon, self.margin)]
-            open_ = [_still_open(self.curves, name, horizon) for name in key.split(" - ")]
-            if self.verdict[key] == "equivalent" and any(open_):
-                shares = {"shares": [note for note in open_ if note is not None]}
-                said.append(Note("regimes.equivalent_so_far", values=shares))
+            if open_ := self.open_at_horizon.get(key):
+                said.append(Note("regimes.equivalent_so_far", values={"shares": open_}))
             if one.estimate is None and key in self.supported:
                 last = self.supported[key]
                 more = words_for(key, last.contrast, last.reasons, last.horizon, self.margin)
@@ -176,10 +186,14 @@ class RegimeComparison(Answers, Result):
         said = words_for(key, one, reasons, self.horizons[key], self.margin)
         code = said.code.partition(".")[2]
         code = {"no_answer": "unknown", "held_back": "unknown"}.get(code, code)
-        if code == "equivalent" and len(self._answers[key]) > 1:
+        if code == "equivalent" and key in self.open_at_horizon:
             code = "equivalent_so_far"
         names = ("span", "horizon", "margin") if code != "unknown" else ()
-        line = Note(f"regimes.desk_{code}", values={name: said.values[name] for name in names})
+        values = {name: said.values[name] for name in names}
+        if names:
+            drawn = {"span": values["span"], "replicates": self.replicates}
+            values["span"] = Note("regimes.desk_drawn", values=drawn)
+        line = Note(f"regimes.desk_{code}", values=values)
         both = self._apart and names
         return Note("regimes.desk_apart", values={"line": line}) if both else line
 
@@ -218,7 +232,7 @@ class RegimeComparison(Answers, Result):
         names = ("difference", "unadjusted", "verdict", "horizon", "reasons", "notes", "note_codes",
                  "margin", "words", "supported", "cleared_by", "by_ink", "by", "by_group", "differ",
                  "horizons", "interval_90", "second_route", "by_fading", "naive", "diagnostics",
-                 "sensitivity", "target_trial", "split_trial")  # fmt: skip
+                 "sensitivity", "target_trial", "split_trial", "open_at_horizon")  # fmt: skip
         tests = ("chi_squared", "df", "p_value", "horizon")
         every = {
             **fields_of(self),
@@ -228,6 +242,10 @@ class RegimeComparison(Answers, Result):
             "interval_90": {key: one.at_level(0.9) for key, one in self.difference.items()},
             "target_trial": {one.lower().replace(" ", "_"): of for one, of in self.target_trial},
             "split_trial": self.split,
+            "open_at_horizon": {
+                key: {one.values["strategy"]: one.values["share"] for one in open_}
+                for key, open_ in self.open_at_horizon.items()
+            },
         }
         found = {name: every[name] for name in names}
         clean: dict[str, Any] = json.loads(json.dumps(plain(found)), parse_constant=lambda _: None)
@@ -348,7 +366,7 @@ def notes_for(
     if known < MOSTLY:
         notes.append(Note("regimes.no_operators", "caution", {"share": known}))
     notes += _mixed_up_notes(log, diagnostics)
-    notes += _open_notes(found, curves, settings)
+    notes += open_notes(found, curves, settings)
     notes += _ink_notes(found)
     for key in found.difference:
         notes += _pair_notes(key, found, settings.margin)
@@ -359,13 +377,18 @@ def notes_for(
     return (*notes, *settling_notes(found.reasons))
 
 
-def settling_notes(reasons: Mapping[str, Sequence[str]]) -> Iterator[Note]:
-    """Yield what would settle the pairs whose verdict is kept back for these ``reasons``."""
+def settling_notes(reasons: Mapping[str, Sequence[str]], *, halves: bool = False) -> Iterator[Note]:
+    """Yield what would settle the pairs whose verdict is kept back for these ``reasons``.
+
+    ``halves``: of split tattoos, of which more are wanted and not more courses.
+    """
+    settled_by = SETTLED_BY | ({"too_few_clients": "pairs"} if halves else {})
     pairs: dict[tuple[str, ...], list[str]] = {}
     for key, codes in reasons.items():
-        ways = tuple(dict.fromkeys(SETTLED_BY[code] for code in codes if code in SETTLED_BY))
+        ways = tuple(dict.fromkeys(settled_by[code] for code in codes if code in settled_by))
         pairs.setdefault(ways, []).append(key)
     least = {"worth": LEAST_EFFECTIVE, "clients": LEAST_CLIENTS, "cleared": LEAST_CLEARED}
+    least |= {"halves": LEAST_PAIRS}
     for ways, keys in pairs.items():
         planned = ["plan"] * ("more" in ways and not {"ps - ns", "ns - ps"}.isdisjoint(keys))
         what = [Note(f"regimes.settle_{way}", values=least) for way in (*ways, *planned)]
@@ -384,8 +407,8 @@ def _still_open(curves: pd.DataFrame, strategy: str, session: int) -> Note | Non
     return Note("regimes.share_under", "info", values)
 
 
-# What is not yet cleared at the horizon, once for each horizon.
-def _open_notes(found: Answers, curves: pd.DataFrame, settings: Settings) -> Iterator[Note]:
+def open_notes(found: Answers, curves: pd.DataFrame, settings: Settings) -> Iterator[Note]:
+    """Yield what is not yet cleared at the horizon, once for each horizon."""
     open_: dict[int, list[Note]] = {}
     for place, name in enumerate(settings.names):
         note = _still_open(curves, name, settings.reach_of(place))
@@ -514,7 +537,7 @@ def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]
     parts = []
     for regime, other in (("ps", "ns"), ("ns", "ps")) if {"ns", "ps"} <= emitted.keys() else ():
         if only := emitted[regime] - emitted[other]:
-            values = {"regime": regime, "wavelengths": sorted(only, key=int)}
+            values = {"regime": regime, "wavelengths": sorted(only, key=float)}
             parts.append(Note("regimes.also_has", "info", values))
     if parts:
         yield Note("regimes.lasers_differ", "caution", {"parts": parts})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -245,6 +246,10 @@ class SplitTrial:
     n_clients: int  # whose they are
     # Mean sessions up to the horizon, halves of stopped tattoos censored; clients resampled.
     difference: Contrast
+    means: Mapping[str, Contrast]  # mean sessions up to the horizon under each, where it has one
+    curves: pd.DataFrame  # as of `RegimeComparison`, up to ``supported_to``
+    at_risk: pd.DataFrame  # index session; a column per regime: halves not yet cleared or stopped
+    ends: Mapping[str, int]  # halves cleared, stopped, ongoing
     horizon: int  # of the mean: as asked, or, where none was, ``supported_to``
     supported_to: int  # last session with enough halves at risk under both
     # By 5, 10, 15 sessions: pairs in which only the ps half (``ps_only``), or only the ns half
@@ -285,34 +290,32 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
     given = pairs[["sessions_given_ps", "sessions_given_ns"]].to_numpy(dtype=np.int64)
     cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
     client, notes = pd.factorize(pairs["client_id"])[0], []
+    halves = frozenset([*pairs["course_id_ps"], *pairs["course_id_ns"]])
     n_clients = int(client.max()) + 1
     draws = cluster_counts(n_clients, settings.replicates, seed=settings.seed)[:, client]
     # the last session, up to the horizon, with enough halves at risk under both
-    at_risk = (given >= np.arange(1, settings.horizon + 1)[:, None, None]).sum(axis=1)
+    sessions = pd.RangeIndex(1, settings.horizon + 1, name="session")
+    at_risk = (given >= sessions.to_numpy()[:, None, None]).sum(axis=1)
     done = (cleared & (given <= settings.horizon)).all(axis=0)
     thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done).all(axis=1))
     support = int(thin[0]) if thin.size else settings.horizon
     horizon = max(2, support) if settings.auto else settings.horizon
+    tables, means = _tables(given, cleared, draws, settings.horizon), {}
     if support >= horizon and len(pairs) >= LEAST_PAIRS:
-        # the difference of restricted means of each pair once, and over the draws
-        each = np.vstack([np.ones(len(given)), draws])
-        start = np.zeros(len(given), dtype=np.int64)
         ps, ns = (
-            restricted_mean(*life_sums(given[:, at], cleared[:, at], start, each, horizon))[0]
-            for at in (0, 1)
+            restricted_mean(risk[:, :horizon], events[:, :horizon])[0]
+            for risk, events in tables.values()
         )
-        error = float((ps - ns)[1:].std(ddof=1))
-        difference = settings.contrast(float(ps[0] - ns[0]), error)
+        difference = _contrast(ps - ns, settings)
+        means = {"ps": _contrast(ps, settings), "ns": _contrast(ns, settings)}
     else:
         difference = Contrast.missing(settings.level)
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
         notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
     both, graded = given[cleared.all(axis=1)], split_fading(log, level=settings.level)
-    # one half was cleared while the other was not, whatever became of that one: the ps half, the ns
-    later = np.where(cleared, given, given.max() + 1)[:, ::-1]
-    ps_first, ns_first = (cleared & (given < later) & (given <= given[:, ::-1])).sum(axis=0)
-    share = share_at_every_look(int(ps_first), int(ps_first + ns_first), level=0.95)
+    ps_first, ns_first = _first_cleared(given, cleared)
+    share = share_at_every_look(ps_first, ps_first + ns_first, level=0.95)
     lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
     unsettled = share[0] <= 0.5 <= share[1] and not difference.within(settings.margin)
     if settings.looking_again and unsettled:
@@ -321,17 +324,56 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         n_pairs=len(pairs),
         n_clients=n_clients,
         difference=difference,
+        means=means,
+        curves=_curves(tables, support, settings.level),
+        at_risk=pd.DataFrame(at_risk, index=sessions, columns=list(tables)),
+        ends=Counter(log.courses["outcome"][log.courses["course_id"].isin(halves)]),
         horizon=horizon,
         supported_to=support,
         cleared_by=_cleared_by(given, cleared, horizon),
         sessions=paired_difference(*both.T, level=settings.level) if len(both) > 1 else None,
-        first_cleared=(int(ps_first), int(ns_first)),
+        first_cleared=(ps_first, ns_first),
         share_first=share,
         fading=None if graded is None else graded.share,
         reasons=reasons_for(difference, settings.margin, lacking, few="too_few_pairs"),
-        course_ids=frozenset([*pairs["course_id_ps"], *pairs["course_id_ns"]]),
+        course_ids=halves,
         notes=tuple(notes),
     )
+
+
+def _contrast(drawn: FloatArray, settings: Settings) -> Contrast:
+    return settings.contrast(float(drawn[0]), float(drawn[1:].std(ddof=1)))
+
+
+# One half was cleared while the other was not, whatever became of that one: the ps half, the ns.
+def _first_cleared(given: IntArray, cleared: BoolArray) -> tuple[int, int]:
+    later = np.where(cleared, given, given.max() + 1)[:, ::-1]
+    ps, ns = (cleared & (given < later) & (given <= given[:, ::-1])).sum(axis=0)
+    return int(ps), int(ns)
+
+
+# Life tables of the halves, of each pair once and over the draws.
+def _tables(
+    given: IntArray, cleared: BoolArray, draws: IntArray, last: int
+) -> dict[str, tuple[FloatArray, FloatArray]]:
+    each, start = np.vstack([np.ones(len(given)), draws]), np.zeros(len(given), dtype=np.int64)
+    return {
+        name: life_sums(given[:, at], cleared[:, at], start, each, last)
+        for at, name in enumerate(("ps", "ns"))
+    }
+
+
+def _curves(
+    tables: Mapping[str, tuple[FloatArray, FloatArray]], last: int, level: float
+) -> pd.DataFrame:
+    parts = []
+    for name, (risk, events) in tables.items():
+        survival = np.cumprod(1 - shares(events, risk), axis=-1)[:, :last]
+        low, high = np.quantile(survival[1:], [(1 - level) / 2, (1 + level) / 2], axis=0)
+        columns = {"strategy": name, "group": "all", "session": np.arange(1, last + 1)}
+        columns |= {"at_risk": risk[0, :last].astype(np.int64), "survival": survival[0]}
+        parts.append(pd.DataFrame(columns | {"low": low, "high": high}))
+    return pd.concat(parts, ignore_index=True)
 
 
 def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, dict[str, float]]:

@@ -29,7 +29,7 @@ from forecast._plain import fields_of
 from forecast.causal import HazardGFormula, WeightModel, followed, life_sums
 from forecast.errors import DataError
 from forecast.log import OutcomeLog
-from forecast.regimes.trial import Trial, operators_apart, trial_rows
+from forecast.regimes.trial import USUAL_WEEKS, Trial, operators_apart, trial_rows
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
     LEAST_AT_RISK,
@@ -102,7 +102,7 @@ class Engine:
         entry = np.where(panel.first, 0, np.concatenate([[0], stop[:-1]]))
         self.week_entry, self.week_stop = entry, np.maximum(stop, entry + 1)
         gaps = np.diff(trial.week)[~panel.first[1:]]
-        self.spacing = float(np.median(gaps)) if gaps.size else 8.0
+        self.spacing = (float(np.median(gaps)) if gaps.size else 0.0) or USUAL_WEEKS
 
     @cached_property
     def second_model(self) -> HazardGFormula:
@@ -146,7 +146,7 @@ class Engine:
             risk, events = life_sums(*here, (used * rows)[..., mask], last)
             hazard = shares(events, risk, above=1e-9)
             still = np.cumprod(1 - hazard, axis=-1)[..., :-1].cumsum(axis=-1)
-            weeks.append(np.concatenate([np.ones_like(still[..., :1]), 1 + still], axis=-1))
+            weeks.append(np.concatenate([np.ones_like(hazard[..., :1]), 1 + still], axis=-1))
         axis = subjects.ndim - 1
         both = np.full((*subjects.shape[:-1], len(self.masks), self.horizon + 1), np.nan)
         if second:

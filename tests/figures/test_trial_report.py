@@ -5,6 +5,7 @@ import re
 import pytest
 
 import forecast
+from benchmarks.clinics import simulate_split_trial, study_world
 from forecast._notes import languages, texts_of
 from forecast.errors import RequestError
 from forecast.figures import write_report
@@ -66,6 +67,17 @@ def test_the_page_needs_no_network_and_draws_the_curves(written):
     assert "<script src=" not in page
     assert page.count("Plotly.newPlot(") >= 3
     assert page.count("plotly.js v") == 1
+
+
+def test_a_report_of_split_tattoos_says_its_pairs_and_no_weights(tmp_path):
+    log = simulate_split_trial(24, seed=79, world=study_world("two saved"))
+    comparison = forecast.compare_regimes(log, replicates=20)
+    text = write_report(comparison, log, tmp_path)[0].read_text(encoding="utf-8")
+    assert "48 of them are the halves of 24 tattoos" in text
+    assert "| 1 | 24 | 24 |" in text
+    assert "0 cleared" not in text
+    assert "weighted for" not in text
+    assert "censored there" in text
 
 
 def test_every_language_has_the_same_items_filled_from_the_same_places():

@@ -49,18 +49,19 @@ def test_the_headline_and_the_lines_hold_the_estimate(desk: Desk):
 
 
 def test_what_the_log_says_of_pulses_is_told_to_the_practitioner_only(desk: Desk):
-    span = Note("regimes.from_fewer", values={"low": 1.2, "high": 0.8} | dict.fromkeys(DIGITS, 1))
+    ends = Note("regimes.from_fewer", values={"low": 1.2, "high": 0.8} | dict.fromkeys(DIGITS, 1))
+    span = Note("regimes.desk_drawn", values={"span": ends, "replicates": 100})
     verdict = Note("regimes.desk_unclear", values={"span": span, "horizon": 12})
     knowing = replace(desk.forecasters["clear"], regime_verdict=verdict)
     found = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON))
     line = (
-        "Faster pulses: our own courses cannot say yet (1.2 fewer to 0.8 more, to session 12, "
-        "from 100 resamples)."
+        "Faster pulses: our own courses cannot say yet (1.2 fewer to 0.8 more, from 100 resamples, "
+        "to session 12)."
     )
     assert found.verdict == ((line, True),)
     assert not any("Faster pulses" in text for text, _ in found.notes)  # as on the client's sheet
     german = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON), "de").verdict[0][0]
-    assert "(1,2 weniger bis 0,8 mehr, bis Sitzung 12, aus 100 Ziehungen)" in german
+    assert "(1,2 weniger bis 0,8 mehr, aus 100 Ziehungen, bis Sitzung 12)" in german
     parts = render_parts(found, ENGLISH)
     assert line in str(parts)
 

@@ -398,16 +398,40 @@ def practice():
 
 
 def test_smaller_differences_and_surer_answers_need_more_courses(practice):
-    plans = {d: plan_comparison(practice, difference=d, simulations=100) for d in (1.0, 2.0)}
+    plans = {d: plan_comparison(practice, difference=d, simulations=100) for d in (0.3, 0.6)}
     for plan in plans.values():
         assert 0 < plan.courses[0.8] < plan.courses[0.9]
         assert plan.more[0.8] == max(0, plan.courses[0.8] - plan.eligible_now)
-        assert plan.cleared[0.8] == pytest.approx(plan.schoenfeld[0.8], rel=0.35)
+        # a mean up to an early session sees less of a ratio than his test does
+        assert 0.7 < plan.cleared[0.8] / plan.schoenfeld[0.8] < 1.7
         assert plan.design_effect >= 1
         assert list(plan.to_frame()["chance"]) == [0.8, 0.9]
-    far = replace(plans[1.0], courses={0.8: 1623}, more={0.8: 1223}, years={0.8: 49.6})
+    far = replace(plans[0.3], courses={0.8: 1623}, more={0.8: 1223}, years={0.8: 49.6})
     assert "1,623 courses in all, 1,223 more than now, about 50 years" in far.to_text()
-    assert plans[1.0].courses[0.8] > 2 * plans[2.0].courses[0.8]
+    assert plans[0.3].courses[0.8] > 2 * plans[0.6].courses[0.8]
+
+
+def test_a_plan_goes_no_further_than_the_log_carries_both(practice):
+    plan = plan_comparison(practice, simulations=60)
+    present = compare_regimes(practice, replicates=20)
+    assert plan.horizon == present.horizon < 15
+    with pytest.raises(RequestError, match="horizon up to 9, as far"):
+        plan_comparison(practice, horizon=15)
+    # what a verdict needs under each: the worth of 30 courses
+    least = min(one.effective for one in present.diagnostics.carried.values())
+    for needed in plan.courses.values():
+        assert needed * least / plan.eligible_now >= 29
+    unfollowed = plan_comparison(simulate_log(60, seed=3), simulations=60)
+    assert unfollowed.horizon == 15
+    assert "regimes.plan_unfollowed" in [note.code for note in unfollowed.notes]
+
+
+def test_the_rate_of_a_young_log_is_over_as_long_as_it_goes_back():
+    log = simulate_log(300, seed=303, years=1.2, world=study_world("none", confounded=False))
+    plan = plan_comparison(log, difference=0.1, horizon=5, simulations=60)
+    here = log.courses[(log.courses["goal"] == "clear") & (log.courses["sessions_elsewhere"] == 0)]
+    rate = plan.more[0.9] / plan.years[0.9]
+    assert rate == pytest.approx(len(here) / 1.2, rel=0.1)
 
 
 def test_a_clinic_with_one_regime_can_plan_too(practice):
@@ -416,6 +440,20 @@ def test_a_clinic_with_one_regime_can_plan_too(practice):
     assert plan.more == plan.courses
     assert any("One regime only" in note for note in map(str, plan.notes))
     assert all(math.isfinite(years) and years > 0 for years in plan.years.values())
+
+
+def test_sessions_all_on_one_day_can_be_compared(practice):
+    first = practice.sessions.groupby("course_id")["treated_on"].transform("min")
+    log = with_tables(practice, sessions=practice.sessions.assign(treated_on=first))
+    found = compare_regimes(log, horizon=5, replicates=20, looking_again=True)
+    assert found.difference["ps - ns"].estimate is not None
+
+
+def test_a_wavelength_may_have_decimals(practice):
+    lasers = practice.lasers.assign(wavelengths_nm="1064")
+    lasers.loc[lasers["regime"] == "ns", "wavelengths_nm"] = "1064;694.3"
+    found = compare_regimes(with_tables(practice, lasers=lasers), horizon=5, replicates=20)
+    assert any("694.3 nm" in str(note) for note in found.notes)
 
 
 def test_requests_out_of_range_and_logs_too_young_are_refused(practice):
@@ -432,10 +470,16 @@ def test_a_verdict_that_stands_is_not_called_unsettled_by_the_plan():
     log = made_log(need, np.where(np.arange(480) // 6 % 2 == 0, "ns", "ps"))
     present = compare_regimes(log, replicates=60)
     assert present.verdict["ps - ns"] == "equivalent"
+    assert "from 60 resamples" in str(present.desk_line)
     plan = plan_comparison(log, horizon=8, simulations=50, present=present)
     said = [str(note) for note in plan.notes if note.code == "regimes.plan_verdict_stands"]
     assert len(said) == 1
     assert "already says 'equivalent'" in said[0]
+    early = compare_regimes(log, horizon=4, replicates=60)
+    assert early.to_dict()["open_at_horizon"]["ps - ns"].keys() == {"ns", "ps"}
+    plan = plan_comparison(log, horizon=8, simulations=50, present=early)
+    (said,) = [str(note) for note in plan.notes if note.code == "regimes.plan_verdict_so_far"]
+    assert "up to session 4; by then" in said
     alone = plan_comparison(log, horizon=8, simulations=50)
     assert alone.more == plan.more
     assert not any("stands" in str(note) for note in alone.notes)

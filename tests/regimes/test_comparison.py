@@ -9,7 +9,7 @@ import pytest
 
 from forecast._notes import texts_of
 from forecast.log import OutcomeLog
-from forecast.regimes.compare import DESK_REPLICATES, compare_regimes, regime_verdict
+from forecast.regimes.compare import compare_regimes, regime_verdict
 from forecast.regimes.comparison import SETTLED_BY, settling_notes
 
 from .made import made_log, with_tables
@@ -95,7 +95,9 @@ def test_wavelengths_that_go_with_the_pulse_are_said_to(log):
     assert "ns mostly fired 1064 nm, ps 755 nm" in found.words["ps - ns"]
     answer = found.to_text().partition("The trial that this imitates")[0]
     assert answer.count("Pulse and wavelength") == 1
-    assert str(found.desk_line).endswith("resamples). Pulse and wavelength went together there.")
+    assert str(found.desk_line).endswith(
+        "to session 10). Pulse and wavelength went together there."
+    )
     assert "Puls und Wellenlänge" in found.desk_line.say("de")
     alike = with_tables(log, sessions=log.sessions.assign(wavelengths_nm="1064"))
     assert "wavelength" not in compare_regimes(alike, **QUICK).words["ps - ns"]
@@ -118,10 +120,10 @@ def test_one_line_for_the_desk_has_its_numbers(log, found_alone):
     assert line.code == f"regimes.desk_{found_alone.verdict['ps - ns']}".replace(
         "cannot say", "unclear"
     )
-    at = f"to session {found_alone.horizons['ps - ns']}, from {DESK_REPLICATES} resamples)"
+    at = f"from 40 resamples, to session {found_alone.horizons['ps - ns']})"
     assert at in str(said)
     assert said.say("de").startswith("Schnellere Pulse: Unsere eigenen Behandlungen")
-    assert f"aus {DESK_REPLICATES} Ziehungen)" in said.say("de")
+    assert "aus 40 Ziehungen, bis Sitzung" in said.say("de")
     one = regime_verdict(OutcomeLog.from_frames(log.courses))
     assert one is None
 

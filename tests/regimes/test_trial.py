@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 
 from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
-from forecast.regimes.compare import compare_regimes
+from forecast.regimes.compare import compare_regimes, plan_comparison
 from forecast.regimes.trial import trial_rows, usual_operator
 
 
@@ -214,6 +214,27 @@ def test_pairs_of_few_clients_give_no_verdict():
     assert low < high < 0
     assert found.verdict["ps - ns"] == "cannot say"
     assert any("They are of 19 clients" in note for note in map(str, found.notes))
+    settles = "More tattoos in halves: at least 10, of 20 clients."
+    assert any(note.endswith(settles) for note in map(str, found.notes))
+
+
+def test_halves_called_equivalent_are_said_to_be_open_where_many_are():
+    given, cleared = np.resize([4, 5, 6, 6, 6, 6], 42), np.resize([1, 1, 0, 0, 0, 0], 42) > 0
+    found = compare_regimes(halves(given, given, cleared, cleared), horizon=6, replicates=40)
+    assert found.difference["ps - ns"].estimate == 0
+    given_ps = np.where(np.arange(42) == 0, 5, given)
+    found = compare_regimes(halves(given_ps, given, cleared, cleared), horizon=6, replicates=40)
+    assert found.verdict["ps - ns"] == "equivalent"
+    assert "67 %" in found.words["ps - ns"]
+    assert "Many were not cleared by then" in str(found.desk_line)
+    assert found.means["ns"].estimate == pytest.approx(np.minimum(given, 6).mean())
+    assert list(found.diagnostics.at_risk.loc[6]) == [28, 28]
+    assert found.diagnostics.counts["cleared"] == 28
+
+
+def test_a_plan_says_what_split_tattoos_need(in_halves):
+    notes = [str(note) for note in plan_comparison(in_halves[0], simulations=60).notes]
+    assert any("Of split tattoos, about" in note for note in notes)
 
 
 def test_an_ordinary_log_has_no_split_trial():
