@@ -331,6 +331,7 @@ def test_a_cluster_that_is_not_there_is_told_within_five_seconds(tmp_path, capsy
     assert "nicht erreichbar (die Adresse muss die Form" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_something_that_listens_but_never_answers_is_no_cluster():
     with socket.socket() as silent:
         silent.bind(("127.0.0.1", 0))

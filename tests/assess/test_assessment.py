@@ -31,6 +31,7 @@ def test_a_doubled_hazard_is_found_with_its_error(sample):
     assert found.n_events == drawn.outcomes.n_events
 
 
+@pytest.mark.slow
 def test_no_drift_is_found_at_the_nominal_rate(sample):
     found = [
         Drift.of(each.truth, each.outcomes) for each in (sample(250, seed=s) for s in range(300))

@@ -142,6 +142,7 @@ def test_the_truth_is_reliable_in_every_bin_though_some_paths_enter_late():
     assert table["predicted"].min() < 0.4
 
 
+@pytest.mark.slow
 def test_the_errors_of_reliability_bins_are_those_of_repeated_samples():
     tables = [reliability_table(*delayed(seed, 1500), steps=(8,), bins=2) for seed in range(200)]
     gaps = np.array([(one["observed"] - one["predicted"]) for one in tables])

@@ -22,7 +22,7 @@ QUESTIONS = {
     "how many more": ("update MODEL one.csv --sessions-done 4", r"(About|More than) \d+ more sess"),
     "is it stalled": (
         "update MODEL one.csv --sessions-done 8 --gradings stalled.csv",
-        r"! (Fading slower than|The gradings level off)",
+        r"! (Faded less by now than|The gradings level off)",
     ),
     "what do I charge": (PRICE, r"price in EUR, tax included +pay per session +block of six"),
     "which package loses": (PRICE, r"(No package loses money on average|Packages that lose money)"),

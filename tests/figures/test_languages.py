@@ -72,6 +72,7 @@ def words_of(figure) -> list[str]:
     return [one for one in said if isinstance(one, str)]
 
 
+@pytest.mark.slow
 def test_a_picture_speaks_the_language_asked_for(drawn):
     for name, (plot, result) in drawn.items():
         english, german = (words_of(plot(result, language=code)) for code in ("en", "de"))

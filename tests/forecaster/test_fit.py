@@ -391,6 +391,7 @@ def share_cleared(log):
     return (log.courses["outcome"] == "cleared").mean()
 
 
+@pytest.mark.slow
 def test_the_error_of_a_share_is_the_textbook_one_of_clients(invented_log):
     one_each = invented_log.where(~invented_log.courses["client_id"].duplicated())
     found = forecast.bootstrap(one_each, share_cleared, replicates=200)

@@ -63,6 +63,7 @@ def test_a_clinic_that_became_much_slower_is_noticed(forecaster):
     assert found.drift.p_value < 0.001
 
 
+@pytest.mark.slow
 def test_a_slowdown_is_signalled_month_by_month_and_a_clinic_as_before_is_not(forecaster):
     slower = replace(World(), log_speed=World().log_speed - 0.5)
     for world, signalled in ((World(), False), (slower, True)):

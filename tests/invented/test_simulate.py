@@ -234,6 +234,7 @@ def test_cleared_means_a_last_grading_at_the_threshold(clinic):
     assert (last[outcome[outcome == "cleared"].index] >= 95).all()
 
 
+@pytest.mark.slow
 def test_slow_courses_stop_more_often_so_plain_kaplan_meier_is_too_good():
     world = replace(World(), elsewhere_rate=0.0, lighten_rate=0.0)
     clinic = simulate_clinic(6000, seed=8, world=world)
@@ -241,6 +242,7 @@ def test_slow_courses_stop_more_often_so_plain_kaplan_meier_is_too_good():
     assert kaplan_meier(clinic.log.courses, 15) > truth + 0.01
 
 
+@pytest.mark.slow
 def test_blind_drop_out_leaves_kaplan_meier_unbiased():
     world = replace(
         World(), elsewhere_rate=0.0, lighten_rate=0.0, informative_dropout=False, dropout_base=-3.0

@@ -183,6 +183,7 @@ def test_a_log_without_dated_sessions_is_answered_with_the_usual_gap(invented_lo
     assert load.total[0] == pytest.approx(dated.total[0], rel=0.2)
 
 
+@pytest.mark.slow
 def test_brute_force_from_the_courses_own_state_lies_inside_the_bands(forecaster):
     clinic = simulate_clinic(300, seed=11)  # that of the fitted log
     futures = run_on(clinic, futures=100, seed=3)

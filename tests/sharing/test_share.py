@@ -187,6 +187,7 @@ def attack(numbers, own, others, outside):
     return scores
 
 
+@pytest.mark.slow
 def test_one_share_and_the_row_of_a_candidate_tell_a_member_no_better_than_by_a_twentieth():
     outside = judged_rows(simulate_log(3000, seed=900))
     found = {"exact": [], "share": []}

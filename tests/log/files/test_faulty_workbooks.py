@@ -50,7 +50,7 @@ def correct(book, path, report):
 @pytest.mark.parametrize(
     "number",
     [
-        pytest.param(one, marks=[pytest.mark.slow] if one >= COUNT // 3 else [])
+        pytest.param(one, marks=[pytest.mark.slow] if one >= COUNT // 5 else [])
         for one in range(COUNT)
     ],
 )
