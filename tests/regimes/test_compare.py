@@ -451,6 +451,7 @@ def test_sessions_all_on_one_day_can_be_compared(practice):
 
 def test_a_wavelength_may_have_decimals(practice):
     lasers = practice.lasers.assign(wavelengths_nm="1064")
+    # ruby, 694.3 nm: common practice, no source
     lasers.loc[lasers["regime"] == "ns", "wavelengths_nm"] = "1064;694.3"
     found = compare_regimes(with_tables(practice, lasers=lasers), horizon=5, replicates=20)
     assert any("694.3 nm" in str(note) for note in found.notes)
