@@ -49,15 +49,14 @@ def small_report(small_log: OutcomeLog) -> ReactionReport:
 
 
 @pytest.fixture(autouse=True)
-def at_hand(
-    request: pytest.FixtureRequest, doctest_namespace: dict[str, object], tmp_path: Path
-) -> None:
+def at_hand(request: pytest.FixtureRequest, doctest_namespace: dict[str, object]) -> None:
     """Give an example what it names and has not made itself."""
     if not isinstance(request.node, pytest.DoctestItem):
         return
     examples = request.node.dtest.examples if request.node.dtest else []
     text = "".join(one.source for one in examples)
-    doctest_namespace |= {"forecast": forecast, "folder": tmp_path}
+    folder: Path = request.getfixturevalue("tmp_path")
+    doctest_namespace |= {"forecast": forecast, "folder": folder}
     six = {"k": [1, 2, 2, 3, 4, 5], "seen": [1, 1, 0, 1, 1, 0], "dose": [2.0, 1, 1, 0, 1, 0]}
     names: Any = {"step": "k", "observed": "seen", "covariates": ["dose"]}
     doctest_namespace["durations"] = Durations.from_frame(pd.DataFrame(six), **names)

@@ -28,11 +28,12 @@ from forecast.log import OutcomeLog, check_log
 from forecast.survival import AcceleratedTime, Durations, FittedAcceleratedTime, LifeTable
 from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
 
-FEWEST_AT_RISK = 5  # courses, for a share of the life table
+FEWEST_CLIENTS = 5  # at risk, for a share of the life table; of a kind, for its effect
+SURE_OF = NormalDist().inv_cdf(0.975)  # standard errors, of verdicts
 WHO = {"yes": "every ink reached", "no": "some ink unreached"}
 # The published prior of an unreached ink is a guess of common practice; here it is wide, on the
-# log number of sessions, so that the own log can speak.
-OWN_PRIOR = (0.5, 0.8)
+# log number of sessions, and at no effect, so that what is found is the own log's.
+OWN_PRIOR = (0.0, 0.8)
 CURE_HAZARD = ("ink_other", "ink_density", "layering", "origin_amateur", "smoker")
 # Of the cure mixture: reach acts on the share that never clears, not on how long the others take;
 # one unit of standard deviation on each log hazard ratio, brought to the log duration.
@@ -130,7 +131,8 @@ class LogReach(Result):
     cleared : DataFrame
         ``reached`` (yes, no), ``session`` (5, 10, 15), ``at_risk``, ``cleared_by`` with ``low`` and
         ``high``: the life table of the sessions needed, in which an unreached course is watched
-        until a laser that reaches its inks comes into use; NaN with fewer than five at risk.
+        until a laser that reaches its inks comes into use; NaN where fewer than five clients'
+        courses are at risk.
     level : float
         Of the intervals.
     notes : tuple of Note
@@ -234,10 +236,11 @@ def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
         survival[:known], error[:known] = table.survival[:known], table.standard_error[:known]
     lines = []
     for session in SHOWN_AT:
-        at_risk = int(((spells["entry"] < session) & (spells["step"] >= session)).sum())
+        there = spells[(spells["entry"] < session) & (spells["step"] >= session)]
+        at_risk = len(there)
         line = {"reached": word, "session": session, "at_risk": at_risk}
         shares = (np.nan, np.nan, np.nan)
-        if at_risk >= FEWEST_AT_RISK:
+        if there["client_id"].nunique() >= FEWEST_CLIENTS:
             left, wide = float(survival[session - 1]), float(error[session - 1])
             shares = _share_by(left, wide, at_risk, level)
         lines.append(line | dict(zip(("cleared_by", "low", "high"), shares, strict=True)))
@@ -271,7 +274,7 @@ def reach_spells(log: OutcomeLog) -> pd.DataFrame:
         log.courses[["course_id", "inks"]], on="course_id"
     )
     missed = unreached_on(dated["inks"], dated["treated_on"], log.lasers)
-    reached = dated[[not inks for inks in missed]]
+    reached = dated[np.array([not inks for inks in missed], dtype=bool)]
     # per course that has one, the first session on whose day every ink was reached
     turn = rows["course_id"].map(reached.groupby("course_id")["session_no"].min())
     split = rows["unreached"] & turn.notna() & (turn > 1) & (turn <= rows["step"] - rows["entry"])
@@ -290,29 +293,37 @@ class ReachEffect(Result):
     """What an unreached ink does to clearing."""
 
     # Sessions needed with some ink unreached, over those with every ink reached, other attributes
-    # held, and its interval, Gaussian on the log scale. None without courses of both kinds.
+    # held, and its interval, Gaussian on the log scale. None without courses of five clients of
+    # either kind. Where no unreached course cleared the log bounds it from below alone.
     sessions_ratio: float | None
     sessions_interval: tuple[float | None, float | None]
-    # Share that never clears: estimate, low, high, by a cure mixture. None without such a course.
+    # Share that never clears: estimate, low, high, by a cure mixture. None with fewer than five
+    # clients, or where nobody cleared.
     never_reached: tuple[float, float, float] | None
     never_unreached: tuple[float, float, float] | None
+    n_clients: tuple[int, int]  # with courses reached, and unreached
     level: float  # of the intervals
     notes: tuple[Note, ...]
 
     def lines(self, language: str) -> list[str]:
         """Return the effect in words."""
         lines, never, (low, high) = [], [], self.sessions_interval
-        if self.sessions_ratio is not None and low is not None and high is not None:
+        ends = {"ratio": self.sessions_ratio, "low": low, "high": high}
+        if low is not None and high is not None:
             least, most = verdict_interval(np.log(low), np.log(high), self.level)
             code = "reach.times_unsaid" if least <= 0 <= most else "reach.times"
-            lines.append(sentence(code, {"ratio": self.sessions_ratio, "low": low, "high": high}))
+            lines.append(sentence(code, ends))
+        elif self.never_reached and self.never_unreached:
+            code = "reach.at_least" if round(low or 0.0, 1) > 1 else "reach.not_bounded"
+            lines.append(sentence(code, ends))
         both = zip(WHO.values(), (self.never_reached, self.never_unreached), strict=True)
-        for who, share in both:
-            if share is None:
-                lines.append(sentence("reach.no_such", {"who": who}))
-            else:
+        for (who, share), n in zip(both, self.n_clients, strict=True):
+            if share is not None:
                 never.append(sentence("reach.share", {"who": who, **_ends(*share)}))
-        return [*lines, sentence("reach.never", {"shares": never}), *bullets(self.notes)]
+            elif n < FEWEST_CLIENTS:
+                lines.append(sentence("reach.too_few", {"who": who, "n": n}))
+        lines += [sentence("reach.never", {"shares": never})] * bool(never)
+        return [*lines, *bullets(self.notes)]
 
 
 def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
@@ -321,7 +332,7 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     Parameters
     ----------
     log : OutcomeLog
-        A log with a lasers table in which somebody cleared.
+        A log with a lasers table.
     level : float
         Of the intervals.
 
@@ -329,22 +340,26 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     ------
     DataError
         If the log names no lasers.
-    FitError
-        If nobody cleared.
 
     Notes
     -----
     The log-normal model of the sessions needed, unreached courses watched until their inks come
     within reach; published effects are the prior of the other attributes. In the cure mixture
-    reach acts on the share alone.
+    reach acts on the share alone. A bound from below stands at the end of verdicts, 95 %.
 
     Examples
     --------
-    >>> round(reach_effect(log).sessions_ratio, 1)
-    2.4
+    >>> effect = reach_effect(log)
+    >>> effect.n_clients, effect.sessions_ratio  # of the second none was seen to clear
+    ((114, 12), None)
     """
     z = NormalDist().inv_cdf(0.5 + check_level(level) / 2)
     spells = reach_spells(log)
+    out, names = spells["unreached"], spells["client_id"]
+    n_clients = names[~out & ~spells["late"]].nunique(), names[out].nunique()
+    if not spells["observed"].any():
+        nobody = (Note("reach.nobody_cleared", "serious"),)
+        return ReachEffect(None, (None, None), None, None, n_clients, level, nobody)
     fitted = fit_reach(spells)
     centre = float(fitted.coefficients["ink_unreached"])
     error = float(fitted.standard_errors["ink_unreached"])
@@ -355,22 +370,29 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     cured = mixture.fit(durations_of(first, dict.fromkeys(("ink_unreached", *CURE_HAZARD))))
     # the share that never clears, its interval on the logit scale
     never: list[tuple[float, float, float] | None] = []
-    for unreached in (False, True):
-        if not (first["unreached"] == unreached).any():
+    for n, row in zip(n_clients, np.array([[1.0, 0.0], [1.0, 1.0]]), strict=True):
+        if n < FEWEST_CLIENTS:
             never.append(None)  # the model would say its prior
             continue
-        row = np.array([1.0, float(unreached)])
         logit = float(row @ cured.theta[-2:])
         wide = z * float(row @ cured.covariance[-2:, -2:] @ row) ** 0.5
         ends = (logit, logit - wide, logit + wide)
         share, low, high = (float(1 / (1 + np.exp(-end))) for end in ends)
         never.append((share, low, high))
-    ratio, low, high = np.exp([centre, centre - z * error, centre + z * error]).tolist()
+    ratio: float | None = float(np.exp(centre))
+    interval: tuple[float | None, float | None]
+    interval = float(np.exp(centre - z * error)), float(np.exp(centre + z * error))
+    if not spells.loc[out, "observed"].any():
+        # how many more the prior alone would say; the log has them not cleared so long
+        ratio, interval = None, (float(np.exp(centre - SURE_OF * error)), None)
+    if None in never:
+        ratio, interval = None, (None, None)
     return ReachEffect(
-        sessions_ratio=None if None in never else ratio,
-        sessions_interval=(None, None) if None in never else (low, high),
+        sessions_ratio=ratio,
+        sessions_interval=interval,
         never_reached=never[0],
         never_unreached=never[1],
+        n_clients=n_clients,
         level=level,
         notes=(reach_evidence(log, spells), *cured.notes.messages),
     )

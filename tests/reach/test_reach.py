@@ -113,8 +113,37 @@ def test_of_courses_that_are_not_in_the_log_nothing_is_estimated():
     assert effect.never_unreached is None
     assert effect.never_reached is not None
     first, second, *_ = effect.to_text().splitlines()
-    assert first == "some ink unreached: no such course in the log, so nothing is said of them."
+    assert first.startswith("some ink unreached: courses of 0 clients only, too few")
     assert "unreached" not in second
+
+
+def test_what_never_cleared_bounds_the_sessions_from_below_alone():
+    effect = reach_effect(simulate_log(600, seed=7310285, mechanism="practised"))
+    low, high = effect.sessions_interval
+    assert (effect.sessions_ratio, high) == (None, None)
+    assert low > 1.5
+    assert f"it needs at least {low:.1f} times the sessions" in effect.to_text()
+    few = reach_effect(simulate_log(40, seed=7310211))  # five courses: what is said is the prior
+    assert "cannot be said yet. Longer or more courses" in few.to_text()
+
+
+def test_courses_of_one_client_are_one_clients():
+    log = simulate_log(200, seed=7310285)
+    one = OutcomeLog.from_frames(log.courses.assign(client_id="P1"), lasers=log.lasers)
+    effect = reach_effect(one)
+    assert effect.n_clients == (1, 1)
+    assert effect.sessions_interval == (None, None)
+    assert effect.never_reached is effect.never_unreached is None
+    assert log_reach(one).cleared["cleared_by"].isna().all()
+
+
+def test_where_nobody_cleared_the_effect_says_so():
+    log = simulate_log(90, seed=7310248)
+    outcome = log.courses["outcome"].replace("cleared", "stopped")
+    stopped = OutcomeLog.from_frames(log.courses.assign(outcome=outcome), lasers=log.lasers)
+    effect = reach_effect(stopped)
+    assert effect.notes[0].code == "reach.nobody_cleared"
+    assert "Noch wurde nichts entfernt" in effect.to_text(language="de")
 
 
 def test_the_models_see_that_unreached_tattoos_take_longer_or_never_clear(invented):
