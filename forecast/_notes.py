@@ -248,7 +248,10 @@ class Filler:
             return str(value)  # a file may have anything in the place of a word
         if spec and re.search(r"\d{3}", spec):  # which a damaged file may ask for
             raise ValueError(f"{spec!r} asks for more digits than anybody reads.")
-        return format(value, spec).translate(self.marks)
+        said = format(value, spec)
+        if "e+" in said:  # as no person writes a number
+            said = f"{float(said):,.0f}"
+        return said.translate(self.marks)
 
     def _words(self, value: Sequence[Any], spec: str) -> str:
         as_written = spec.startswith("name")

@@ -3,6 +3,7 @@
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -43,9 +44,15 @@ def room_of(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
+@cache
+def nodes_of(path: Path) -> tuple[ast.AST, ...]:
+    """Return what a program is made of, taken apart once for all that is held of it."""
+    return tuple(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
 def imported_rooms(path: Path) -> Iterator[tuple[int, str]]:
     """Yield the line and the room of every import of this package, wherever it stands."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes_of(path):
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
@@ -73,7 +80,7 @@ def test_imports_go_down_the_layers():
 def offered(door: Path) -> dict[str, str]:
     """Return the names that a room's ``__init__`` offers, with the module each lives in."""
     found = {}
-    for node in ast.walk(ast.parse(door.read_text(encoding="utf-8"))):
+    for node in nodes_of(door):
         if isinstance(node, ast.ImportFrom) and str(node.module).startswith("forecast."):
             found |= {alias.asname or alias.name: str(node.module) for alias in node.names}
     return found
@@ -100,7 +107,7 @@ def home_of(module: str, name: str) -> str:
 
 def imported_modules(path: Path) -> Iterator[str]:
     """Yield the file behind every import of this package."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes_of(path):
         if isinstance(node, ast.ImportFrom) and str(node.module).partition(".")[0] == "forecast":
             yield from (home_of(str(node.module), alias.name) for alias in node.names)
 
@@ -126,7 +133,7 @@ def test_from_outside_a_room_only_what_it_offers_is_imported():
         own = set(path.relative_to(ROOT).parts[1:-1])
         if "fuzz" in own:
             continue  # knocks at every room that reads a file
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             if not isinstance(node, ast.ImportFrom) or not str(node.module).startswith("forecast."):
                 continue
             room, _, file = str(node.module).removeprefix("forecast.").rpartition(".")
@@ -168,7 +175,7 @@ def test_a_room_offers_only_what_is_used_outside_it():
     }
     for path in programs:
         own = set(path.relative_to(ROOT).parts[1:-1])
-        nodes = [*ast.walk(ast.parse(path.read_text(encoding="utf-8")))]
+        nodes = nodes_of(path)
         imports = [node for node in nodes if isinstance(node, ast.ImportFrom)]
         called = {one.asname: one.name for node in imports for one in node.names if one.asname}
         for node in imports:
@@ -198,7 +205,7 @@ def test_no_room_has_more_than_fifteen_files():
 def code_words(path: Path) -> set[str]:
     """Return the words of a module's identifiers; a docstring may give an example of the trade."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes_of(path):
         names = [getattr(node, part, None) for part in ("id", "attr", "arg", "name", "module")]
         found |= {word for name in names if name for word in re.findall(r"[a-z]+", name.lower())}
     return found
@@ -218,7 +225,7 @@ def test_only_the_figures_room_imports_plotly():
     for path in MODULES:
         if room_of(path) == "figures":
             continue
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             if isinstance(node, ast.Import):
                 imported = {alias.name.partition(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom):

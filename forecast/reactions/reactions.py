@@ -307,7 +307,7 @@ def _table(
             "adjusted_rate": found.share,
             "limit_low": found.low,
             "limit_high": found.high,
-            "outside": list(found.outside),
+            "outside": "" if fit.model is None else list(found.outside),
             **dict(zip(("odds_ratio", "odds_low", "odds_high"), odds.T, strict=True)),
         }
     )
@@ -462,6 +462,8 @@ class ReactionReport(Result):
         found = self.operators
         if found is None:
             return Note("reactions.fewer_than_two")
+        if found.spread is None:
+            return Note("reactions.spread_unknown")
         if found.outside:
             said = [
                 Note(f"reactions.outside_{side}", values={"who": who})

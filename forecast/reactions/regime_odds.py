@@ -21,13 +21,14 @@ from forecast.causal.rates import (
     cluster_inflation,
     fit_firth,
 )
+from forecast.errors import FitError
 
 Ends = tuple[float, float]
 MODEL = MixedLogistic(nodes=9, shrink=1.0, spread_scale=1.0)
 YEAR_DAYS = 365.25
 DENSITY = {"light": -1.0, "medium": 0.0, "heavy": 1.0}
 # When the regime's answer is withheld, or comes with a doubt.
-FEWEST_EVENTS = 5  # sessions with a reaction, and without
+FEWEST_EVENTS = 5  # sessions with a reaction, and without, and clients who had one
 MOST_WITHOUT_OPERATOR = 0.5  # share of sessions
 LEAST_OVERLAP = 0.1  # share of the comparison that lies within operators
 MOST_IN_ONE_HAND = 0.9  # share of that which lies within one of them
@@ -86,7 +87,8 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
     events = int(rows[outcome].sum())
     enough = FEWEST_EVENTS <= events <= len(rows) - FEWEST_EVENTS
     overlap, one_hand = _overlap(rows)
-    refusal = _refusal(rows, counts, events, overlap, one_hand)
+    having = rows.loc[rows[outcome] == 1, "client_id"].nunique()
+    refusal = _refusal(rows, counts, (events, having), overlap, one_hand)
     columns, notes = _case_mix(rows)
     if refusal is None:
         columns = {"ps": _numbers(rows["regime"] == "ps")} | columns
@@ -97,11 +99,14 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
         operators=rows["operator_id"].fillna("not recorded").to_numpy(),
         clients=rows["client_id"].to_numpy(dtype=object),
     )
-    crew = model.fit() if enough and model.several else None
-    odds = _unadjusted(counts, overlap, level)
-    if refusal is None:
-        odds = _hold_calendar(_adjusted(odds, *model.within(level)), model, rows["treated_on"])
-    else:
+    crew, odds = None, _unadjusted(counts, overlap, level)
+    try:
+        crew = model.fit() if enough and model.several else None
+        if refusal is None:
+            odds = _hold_calendar(_adjusted(odds, *model.within(level)), model, rows["treated_on"])
+    except FitError:
+        refusal = Note("reactions.not_settling", "serious")
+    if refusal is not None:
         odds = replace(odds, reasons=(refusal,))
     parts, expected = {}, np.full(len(rows), float(model.y.mean()))
     if crew is not None:
@@ -146,7 +151,9 @@ class _Model:
             interval: Callable[..., Ends] = partial(fitted.interval, "ps", **more)
         else:
             alone = fit_firth(self.X, self.y, names=self.names)
-            centre, interval = alone.coefficients[at], partial(alone.interval, "ps")
+            chance = 1 / (1 + np.exp(-self.X @ alone.coefficients))
+            more = {"inflation": cluster_inflation(self.X, self.y, chance, self.clients, at)}
+            centre, interval = alone.coefficients[at], partial(alone.interval, "ps", **more)
         ends = {one: interval(level=one) for one in {level, VERDICT}}
         return float(centre), ends[level], ends[VERDICT]
 
@@ -188,16 +195,19 @@ def _overlap(rows: pd.DataFrame) -> tuple[float, float]:
 def _refusal(
     rows: pd.DataFrame,
     counts: dict[str, tuple[int, int]],
-    events: int,
+    seen: tuple[int, int],
     overlap: float,
     one_hand: float,
 ) -> Note | None:
+    events, having = seen  # sessions with a reaction, and clients who had one
     if set(counts) != {"ns", "ps"}:
         return Note("reactions.one_regime", "serious")
     if events < FEWEST_EVENTS:
         return Note("reactions.few_events", "serious", {"sessions": events})
     if (without := len(rows) - events) < FEWEST_EVENTS:
         return Note("reactions.few_without", "serious", {"sessions": without})
+    if having < FEWEST_EVENTS:
+        return Note("reactions.few_having", "serious", {"clients": having, "least": FEWEST_EVENTS})
     operators = rows["operator_id"]
     if operators.isna().mean() > MOST_WITHOUT_OPERATOR:
         return Note("reactions.operators_not_recorded", "serious")

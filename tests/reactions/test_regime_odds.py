@@ -1,8 +1,11 @@
 """Reactions after ps against ns: the sign is right, and where the log cannot tell it says so."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from forecast.causal.rates import MixedLogistic
+from forecast.errors import FitError
 from forecast.invented import World, simulate_log
 from forecast.log import OutcomeLog
 from forecast.reactions import fit_reactions
@@ -69,3 +72,46 @@ def test_regime_interval_covers_the_planted_odds_ratio():
         low, high = fit_reactions(simulate_log(250, seed=seed, world=world)).regime.interval
         covered += low < np.exp(-0.3) < high
     assert covered / n_sets >= 0.95 - 2.5 * (0.95 * 0.05 / n_sets) ** 0.5
+
+
+def first_sessions(log, regime, clients, each):
+    """Return mild blisters after so many sessions of one regime of so many clients."""
+    rows = log.sessions.merge(log.courses[["course_id", "client_id"]], on="course_id")
+    rows = rows[rows["regime"] == regime]
+    many = rows.groupby("client_id").filter(lambda one: len(one) >= each)
+    kept = many[many["client_id"].isin(many["client_id"].unique()[:clients])]
+    kept = kept.groupby("client_id").head(each)
+    blister = {"reaction": "blister", "severity": "mild", "lasting": "no"}
+    return pd.DataFrame(
+        {"course_id": kept["course_id"], "after_session": kept["session_no"], **blister}
+    )
+
+
+def test_what_one_client_had_is_no_answer_about_the_regime(log):
+    regime = fit_reactions(with_tables(log, reactions=first_sessions(log, "ps", 1, 8))).regime
+    assert regime.verdict == "cannot say"
+    assert [one.code for one in regime.reasons] == ["reactions.few_having"]
+
+
+def test_sessions_of_one_client_go_together_with_one_operator_too(log):
+    alone = log.sessions.assign(operator_id="O1")
+    before = first_sessions(log, "ns", 20, 1)
+    widths = {}
+    for each, clients in ((1, 30), (5, 6)):  # as many reactions, of many clients and of few
+        planted = pd.concat([before, first_sessions(log, "ps", clients, each)])
+        planted = planted.drop_duplicates(["course_id", "after_session"])
+        regime = fit_reactions(with_tables(log, sessions=alone, reactions=planted)).regime
+        low, high = np.log(regime.interval)
+        widths[each] = high - low
+    assert widths[5] > 1.2 * widths[1]
+
+
+def test_a_fit_that_does_not_settle_is_no_answer(log, monkeypatch):
+    def fit(*_, **__):
+        raise FitError("It ran away.", "Use shrink=1.")
+
+    monkeypatch.setattr(MixedLogistic, "fit", fit)
+    report = fit_reactions(log)
+    assert [one.code for one in report.regime.reasons] == ["reactions.not_settling"]
+    assert "cannot say. The reactions lie so unevenly" in report.to_text()
+    assert report.rate("any")

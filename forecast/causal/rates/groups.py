@@ -228,8 +228,9 @@ class Funnel:
         for at in range(len(seen)):
             if kept.sum() - kept[at] >= 2:
                 limits[at] = _limits(seen, due, at, kept, tail)
-        target = float(seen[kept].sum() / n[kept].sum())
-        fair = due * seen[kept].sum() / due[kept].sum()
+        base = kept if seen[kept].any() else np.ones_like(kept)  # else nothing would be expected
+        target = float(seen[base].sum() / n[base].sum())
+        fair = due * seen[base].sum() / due[base].sum()
         low, high = limits.T * (target / fair)
         dispersion = _dispersion(seen[kept], due[kept])[0]
         return cls(fair, target * seen / fair, target, low, high, tuple(outside), dispersion)

@@ -34,10 +34,15 @@ class FirthLogistic:
     events: FloatArray
     trials: FloatArray
 
-    def interval(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
-        """Return the profile penalised-likelihood interval (Heinze & Schemper 2002)."""
+    def interval(
+        self, name: str, *, level: float = 0.95, inflation: float = 1.0
+    ) -> tuple[float, float]:
+        """Return the profile penalised-likelihood interval (Heinze & Schemper 2002).
+
+        ``inflation`` multiplies the variance, for example `cluster_inflation`.
+        """
         at = self.names.index(name)
-        drop = float(chi2.ppf(check_level(level), 1)) / 2
+        drop = float(chi2.ppf(check_level(level), 1)) / 2 * inflation
 
         def loss(value: float) -> float:
             loglik = _maximise(self.design, self.events, self.trials, {at: value})[2]

@@ -345,3 +345,10 @@ def test_mean_is_covered_as_often_as_promised_by_few_groups(groups):
 def test_what_cannot_be_pooled_is_refused(values, errors, says):
     with pytest.raises(DataError, match=says):
         random_effects(values, errors)
+
+
+def test_one_group_that_had_all_events_leaves_numbers_to_read():
+    found = Funnel.of([9, 0, 0, 0, 0], [1, 1, 1, 1, 1], [50] * 5)
+    assert found.outside[0] == "above"
+    assert np.isfinite(found.expected).all()
+    assert np.isfinite(found.high).all()
