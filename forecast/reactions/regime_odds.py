@@ -202,12 +202,14 @@ def _refusal(
     events, having = seen  # sessions with a reaction, and clients who had one
     if set(counts) != {"ns", "ps"}:
         return Note("reactions.one_regime", "serious")
-    if events < FEWEST_EVENTS:
-        return Note("reactions.few_events", "serious", {"sessions": events})
-    if (without := len(rows) - events) < FEWEST_EVENTS:
-        return Note("reactions.few_without", "serious", {"sessions": without})
-    if having < FEWEST_EVENTS:
-        return Note("reactions.few_having", "serious", {"clients": having, "least": FEWEST_EVENTS})
+    few = (
+        ("few_events", "sessions", events),
+        ("few_without", "sessions", len(rows) - events),
+        ("few_having", "clients", having),
+    )
+    for code, what, n in few:
+        if n < FEWEST_EVENTS:
+            return Note(f"reactions.{code}", "serious", {what: n, "least": FEWEST_EVENTS})
     operators = rows["operator_id"]
     if operators.isna().mean() > MOST_WITHOUT_OPERATOR:
         return Note("reactions.operators_not_recorded", "serious")
