@@ -42,7 +42,7 @@ from forecast.assess import (
     score_candidates,
 )
 from forecast.counts import FEW, FEWEST_LIGHTENED, Basis, Evidence, evidence_name, of_goal, told
-from forecast.errors import ForecastError, RequestError
+from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster.forecaster import Forecaster
 from forecast.forecaster.promises import CHOSEN_AT, assess_forecaster, falls_short
 from forecast.log import OutcomeLog, check_log, enquiry_of
@@ -92,7 +92,7 @@ def fit_forecaster(
         evidence, most finished courses needed more sessions than the horizon, or a column of
         ``extra`` is not there, free text, of persons or constant.
     DataError
-        If no course of the log can be used.
+        If no course of the log can be used, or all of many finished ones are of one client.
 
     Examples
     --------
@@ -107,6 +107,8 @@ def fit_forecaster(
         chosen, whole, recalibration, midcourse = basis.published, part[2], None, None
         found: dict[str, Any] = {}
         if summary.n_reached >= FEWEST_TO_CHECK:
+            if len(set(part[0].courses["client_id"])) < 2:
+                raise DataError(*problem_and_remedy("refused.one_client"))
             chosen, whole, recalibration, midcourse, found = _checked(basis.specs, *part, **given)
         seen: Any = chosen.fit(durations) if len(durations) else basis.from_evidence
         model = seen

@@ -245,7 +245,8 @@ class WhoLoses(Result):
         worst = table.loc[table["chance_of_loss"].idxmax()]
         share = of_100(float(worst["chance_of_loss"]))
         values = {"package": self._said(worst["package"]), "share": share}
-        return Note("prices.none_loses", values=values)
+        code = "none_loses" if worst["chance_of_loss"] > 0 else "none_ever_loses"
+        return Note(f"prices.{code}", values=values)
 
     @property
     def _values(self) -> dict[str, str]:

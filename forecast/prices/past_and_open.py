@@ -199,7 +199,7 @@ def past_courses(
         # a course that had all that the package holds is complete, whatever came later
         ended=~ongoing | (given >= terms.cap),
         margins=every[np.arange(len(cost)), column],
-        spent=cost * terms.treated[column] + terms.fixed_cost,
+        spent=cost * terms.so_far[column] + terms.fixed_cost,
     )
 
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from forecast._arrays import FloatArray, IntArray
 from forecast.log import OutcomeLog
+from forecast.survival import climb
 
 MONTH, YEAR = 365.25 / 12, 365.25  # days
 MOST_MONTHS = 60  # of starts that the line is drawn through
@@ -177,17 +178,20 @@ def yearly_starts(log: OutcomeLog) -> tuple[float, float]:
 def _line(
     counts: IntArray, expected: FloatArray, years: FloatArray
 ) -> tuple[float, float, FloatArray]:
-    # Newton's steps for a Poisson line; half a course keeps an empty log finite
+    # a Poisson line with a prior on its drift; where none started, half a one keeps it finite
     design = np.column_stack([np.ones_like(years), years])
-    prior = np.diag([1e-6, DRIFT_SD**-2])
-    at = np.array([np.log((counts.sum() + 0.5) / expected.sum()), 0.0])
-    for _ in range(50):
+    prior, half = np.array([0.0, DRIFT_SD**-2]), 0.0 if counts.any() else 0.5
+
+    def surface(at: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         mean = expected * np.exp(design @ at)
-        information = design.T @ (mean[:, None] * design) + prior
-        slope = design.T @ (counts - mean) - prior @ at
-        slope[0] += 1e-6 * at[0]
-        at = at + np.linalg.solve(information, slope)
-    return float(at[0]), float(at[1]), np.asarray(np.linalg.inv(information))
+        value = float(counts @ (design @ at) - mean.sum() - prior @ at**2 / 2 + half * at[0])
+        information = design.T @ (mean[:, None] * design) + np.diag(prior)
+        slope = design.T @ (counts - mean) - prior * at + np.array([half, 0.0])
+        return value, slope, information
+
+    start = np.array([np.log((counts.sum() or half) / expected.sum()), 0.0])
+    at, information, _ = climb(surface, start, settled=1e-12)
+    return float(at[0]), float(at[1]), np.asarray(np.linalg.inv(information + 1e-6 * np.eye(2)))
 
 
 def _visit_seasons(log: OutcomeLog) -> FloatArray:
@@ -218,7 +222,8 @@ def _by_month(dates: npt.NDArray[np.datetime64]) -> FloatArray:
 
 def _factors(seen: FloatArray, expected: FloatArray) -> FloatArray:
     # seen over expected, drawn to 1 as far as chance alone would spread it
-    mean = expected.mean()
+    if (mean := expected.mean()) == 0:
+        return np.ones(12)
     spread = max(float(((seen - expected) ** 2 - expected).sum()), 0.0) / (expected**2).sum()
     if spread * mean < 1:  # less than as much again as chance: no season to speak of
         return np.ones(12)

@@ -374,7 +374,8 @@ class Terms:
     """A package under a tariff, as amounts per outcome; shapes (m,), money in cents net of tax."""
 
     delivered: FloatArray  # sessions
-    treated: FloatArray  # the same, later ones discounted: the multiple of a session's cost
+    so_far: FloatArray  # the same, later ones discounted: the multiple of a session's cost
+    treated: FloatArray  # the same with what an ended course still brings: credit and touch-up
     paid: FloatArray  # after refunds, as a multiple of the package's price
     extra: FloatArray  # paid on top of it
     unused: FloatArray  # prepaid sessions
@@ -408,7 +409,8 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
     sessions = np.arange(1, cap + 1, dtype=np.float64)
     weekly = (1 + tariff.discount_rate) ** (-tariff.weeks_between_sessions / 52)
     worth = weekly ** (sessions - 1)
-    treated, later = np.cumsum(worth), 0 * worth
+    so_far, later = np.cumsum(worth), 0 * worth
+    treated = so_far
     if package.extra_price is not None and package.sessions is not None:
         later = to_cents(package.extra_price) * np.cumsum(worth * (sessions > package.sessions))
     share = tariff.refund_share if package.refund_share is None else package.refund_share
@@ -436,6 +438,7 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
     net = 1 / (1 + tariff.tax_rate)
     return Terms(
         delivered=np.tile(sessions, repeat),
+        so_far=np.tile(so_far, repeat),
         treated=treated,
         paid=paid * net,
         extra=np.tile(later * net, repeat),

@@ -131,7 +131,8 @@ class CountDistribution:
     def hazard(self) -> FloatArray:
         """Return the chance of the event at each step given none before, shape (n, horizon)."""
         before = np.hstack([np.ones((len(self), 1)), self.survival()[:, :-1]])
-        return np.divide(self.pmf, before, out=np.zeros_like(self.pmf), where=before > 0)
+        chance = np.divide(self.pmf, before, out=np.zeros_like(self.pmf), where=before > 0)
+        return np.minimum(chance, 1.0)  # what is left after nearly all is a matter of rounding
 
     def quantile(self, level: float) -> FloatArray:
         """Return the first step by which the event has happened with probability ``level``.
@@ -401,7 +402,7 @@ def climb(
             trial = evaluate(there)
             if trial[0] >= value - max(settled / 10, 1e-10):
                 break
-            if np.abs(move).max() < 1e-9:  # no way up, though the slopes say so
+            if not np.abs(move).max() >= 1e-9:  # no way up, though the slopes say so, or no number
                 return at, information, False
             move = move / 2
         at, (value, gradient, information) = there, trial

@@ -128,6 +128,12 @@ def test_a_log_without_a_usable_course_is_refused(invented_log):
 
 
 @pytest.mark.slow
+def test_a_log_of_one_client_cannot_be_checked_and_says_so(invented_log):
+    alone = forecast.OutcomeLog.from_frames(invented_log.courses.assign(client_id="P1"))
+    with pytest.raises(DataError, match=r"All courses are of one client.* column client_id"):
+        forecast.fit_forecaster(alone)
+
+
 def test_intervals_cover_what_they_say_for_fresh_clients():
     covered = []
     for seed in range(12):

@@ -79,6 +79,13 @@ def test_ongoing_courses_are_never_counted_as_finished():
     assert with_open.spent_on_ongoing == Decimal("300.00")
 
 
+def test_what_a_running_course_may_still_bring_is_not_spent_on_it():
+    block = Package("block", sessions=6, price=700)
+    may = tariff(credit_share=0.5, touch_up_months=6, touch_up_rate=0.5)
+    past = backtest_package(ended((2, "cleared"), (3, "ongoing")), block, may, resamples=50)
+    assert past.spent_on_ongoing == Decimal("300.00")
+
+
 def test_an_ongoing_course_that_had_the_whole_package_is_complete():
     past = backtest_package(ended((6, "ongoing"), (2, "cleared")), FIXED, tariff(), resamples=50)
     assert past.n_ongoing == 0

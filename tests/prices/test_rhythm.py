@@ -7,10 +7,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from benchmarks.appointments import followed_clinic
-from forecast.invented import World
+from forecast.invented import World, simulate_log
 from forecast.log import OutcomeLog
 from forecast.prices import forecast_appointments
-from forecast.prices.rhythm import OwnTime
+from forecast.prices.rhythm import OwnTime, Starts, yearly_starts
 
 from .test_appointments import Sure
 
@@ -63,3 +63,14 @@ def test_august_is_foretold_empty_and_september_full_and_it_is_said(closed):
     open_one, *_ = followed_clinic(WORLD, 300, 31)
     usual = forecast_appointments(Sure(8), open_one, starts_per_month=4)
     assert "prices.visits_by_month" not in {one.code for one in usual.notes}
+
+
+@pytest.mark.parametrize("first", [1, 4, 8, 29])
+def test_the_starts_of_a_clinic_long_quiet_are_few_and_finite(first: int):
+    # nobody has begun for years; the last visits lie years after the last start
+    log = simulate_log(600, seed=7310322)
+    courses = log.courses.sort_values("started_on").head(first)
+    sessions = log.sessions[log.sessions["course_id"].isin(courses["course_id"])]
+    log = OutcomeLog.from_frames(courses, sessions)
+    assert np.isfinite([*Starts.of(log).covariance.ravel(), *yearly_starts(log)]).all()
+    assert yearly_starts(log)[0] < 20

@@ -51,6 +51,13 @@ def test_the_hazard_comes_back_while_anyone_is_left(hazard):
     assert_allclose(dist.hazard()[left], hazard[left], atol=1e-8)
 
 
+def test_no_chance_is_above_one_where_hardly_anything_is_left():
+    # rounding leaves 1.1e-16 before the last step, where 4e-16 would be to come
+    dist = CountDistribution(np.array([[0.5, 0.5 - 1.2e-16, 4e-16]]))
+    assert 0 < dist.survival()[0, 1] < 4e-16
+    assert (dist.hazard() <= 1).all()
+
+
 @given(hazards, st.floats(0.01, 0.99), st.floats(0.01, 0.99))
 def test_quantiles_are_ordered_and_intervals_nest(hazard, first, second):
     dist = CountDistribution.from_hazard(hazard)
