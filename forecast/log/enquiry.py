@@ -16,6 +16,7 @@ from forecast.log.cells import (
     EMPTY_WORDS,
     UnreadableError,
     as_text,
+    by_their_marks,
     inside,
     meant,
     normal_heading,
@@ -313,4 +314,29 @@ def enquiries_of(
         raise RequestError(f"The enquiries have no column {absent[0]!r}.", give)
     kept = [name for name in frame.columns if name in ATTRIBUTES or normal_heading(name) in extra]
     rows: list[dict[str, Any]] = frame[kept].to_dict("records")  # type: ignore[assignment]
-    return [enquiry_of(row, extra) for row in rows]
+    return [enquiry_of(row, extra) for row in with_their_marks(rows, kept)]
+
+
+def with_their_marks(
+    rows: Iterable[Mapping[str, Any]], names: Iterable[str]
+) -> list[dict[str, Any]]:
+    """Return rows of several enquiries with texts whose numbers show which mark is the decimal one.
+
+    Each column of those ``names`` settles it, or one beside it, as columns of a log do.
+
+    Examples
+    --------
+    >>> with_their_marks([{"area_cm2": "1.200"}, {"area_cm2": "12,5"}], ["area_cm2"])
+    [{'area_cm2': '1.200,0'}, {'area_cm2': '12,5'}]
+    """
+    found = [dict(row) for row in rows]
+    columns: dict[Column, list[str]] = {}
+    for name in names:
+        rule = column("courses", name) if name in ATTRIBUTES else Column(name, "number")
+        columns[rule] = [row[name] for row in found if isinstance(row.get(name), str)]
+    for rule, texts in columns.items():
+        settled = iter(by_their_marks(rule, texts, columns.items()))
+        for row in found:
+            if isinstance(row.get(rule.name), str):
+                row[rule.name] = next(settled)
+    return found
