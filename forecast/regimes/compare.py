@@ -60,6 +60,7 @@ from forecast.regimes.weighted_curves import (
     CURVE_COLUMNS,
     Answers,
     Engine,
+    Followers,
     answers,
     bootstrap,
     curve_table,
@@ -285,8 +286,25 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
     noted = (*notes, *settling_notes(found.reasons, halves=True))
     empty = no_rows(log, settings)
     counts = {"courses": 2 * split.n_pairs, "clients": split.n_clients, **split.ends}
-    at_risk = split.at_risk.reindex(columns=settings.names, fill_value=0)
-    diagnostics = replace(empty, counts=empty.counts | counts, at_risk=at_risk)
+    at_risk, cleared_at = (
+        one.reindex(columns=settings.names, fill_value=0)  # no half changes its regime
+        for one in (split.at_risk, split.cleared_at)
+    )
+    before = cleared_at.loc[: split.horizon - 1]
+    cleared = {name: int(before[name].sum()) for name in settings.names}
+    last = at_risk.loc[split.horizon]
+    each = Followers(split.n_pairs, split.n_clients, float(split.n_pairs), 0.0, 0.0)
+    halves = [name for name in settings.names if name in split.at_risk]
+    diagnostics = replace(
+        empty,
+        followers={name: n + int(last[name]) for name, n in cleared.items()},
+        cleared=cleared,
+        supported_to=empty.supported_to | dict.fromkeys(halves, split.supported_to),
+        at_risk=at_risk,
+        cleared_at=cleared_at,
+        counts=empty.counts | counts,
+        carried=empty.carried | dict.fromkeys(halves, each),
+    )
     said = {"split": split, "target_trial": trial, "notes": noted, "diagnostics": diagnostics}
     return _result(log, settings, found, curves=split.curves, **said)
 
