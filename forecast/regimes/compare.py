@@ -474,13 +474,9 @@ def plan_comparison(
     >>> plan_comparison(log, simulations=50).difference
     1.0
     """
-    asked: Any = LONGEST_AUTO if horizon == "auto" else horizon
-    check_whole_number(asked, name="horizon", low=2, high=LONGEST)
+    asked = check_planned(difference, horizon)
     check_whole_number(simulations, name="simulations", low=50)
     check_seed(seed)
-    if not isinstance(difference, int | float) or not 0 < difference < asked:
-        values = {"given": difference, "horizon": asked}
-        raise RequestError(*problem_and_remedy("refused.plan_difference", values))
     both = len(check_log(log).sessions["regime"].dropna().unique()) > 1
     trial = trial_rows(log, horizon=asked) if both else None
     plans = read_strategies(("ns", "ps"), horizon=asked)
@@ -521,6 +517,24 @@ def plan_comparison(
         schoenfeld={p: schoenfeld_events(ratio, power=p, share=share) for p in POWERS},
         notes=tuple(notes),
     )
+
+
+def check_planned(difference: float, horizon: int | Literal["auto"]) -> int:
+    """Return the last session that a plan up to a ``horizon`` goes to.
+
+    Raises RequestError where that is out of range, or cannot hold a ``difference`` in sessions.
+
+    Examples
+    --------
+    >>> check_planned(1.0, "auto")
+    15
+    """
+    asked: Any = LONGEST_AUTO if horizon == "auto" else horizon
+    check_whole_number(asked, name="horizon", low=2, high=LONGEST)
+    if not isinstance(difference, int | float) or not 0 < difference < asked:
+        values = {"given": difference, "horizon": asked}
+        raise RequestError(*problem_and_remedy("refused.plan_difference", values))
+    return int(asked)
 
 
 # Courses a year that could be eligible, of late, or for as long as the log goes back.
