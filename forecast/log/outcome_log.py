@@ -360,9 +360,10 @@ def _assemble(
         raise RequestError(*problem_and_remedy("reading.cleared_at", {"given": repr(cleared_at)}))
     if not bare and ("courses" not in raw.tables or raw.tables["courses"].empty):
         raise DataError(*problem_and_remedy("reading.no_rows"))
-    refuse_identifying(raw.tables)
-    raw.notes += lone_names(raw.tables)
-    tables = {name: clean_table(name, raw.tables[name]) for name in TABLES if name in raw.tables}
+    of_log = {name: raw.tables[name] for name in TABLES if name in raw.tables}
+    refuse_identifying(of_log)
+    raw.notes += lone_names(raw.tables)  # of its promises too
+    tables = {name: clean_table(name, frame) for name, frame in of_log.items()}
     cross_check(tables, cleared_at=cleared_at, today=today or date.today())
     report = _report_on(raw, tables)
     frames = {name: tables[name].frame if name in tables else empty_table(name) for name in TABLES}
