@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import reach, reactions, sharing
+from forecast._checks import refusal
 from forecast._files import read_json, sealed, unsealed
 from forecast._notes import problem_and_remedy, sentence
 from forecast.cli.files import (
@@ -68,7 +69,7 @@ def run_compare(options: Options) -> None:
             plan = forecast.plan_comparison(log, **asked, present=comparison)
         except ForecastError as refused:  # the comparison stands
             data |= {"plan": None, "plan_refused": str(refused)}
-            lines += ["", sentence("regimes.joined", {"said": [refused.problem, refused.remedy]})]
+            lines += ["", refusal(refused)]
         else:
             data["plan"] = plan.to_dict()
             lines += ["", plan.to_text(language=options.language)]

@@ -442,10 +442,7 @@ def bootstrap(
     tail = (1 - check_level(level)) / 2
     estimate = _number(statistic(check_log(log)))
     if estimate is None:
-        raise RequestError(
-            "The statistic of the log itself is no finite number.",
-            "Give a function of a log that returns one.",
-        )
+        raise RequestError(*problem_and_remedy("refused.no_statistic"))
     clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
     size = int(clients.max()) + 1
     found = []

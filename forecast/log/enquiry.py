@@ -50,8 +50,8 @@ class Extra(dict[str, str | float]):
         try:
             found = {normal_heading(name): extra_value(one) for name, one in dict(given).items()}
         except (TypeError, ValueError):
-            example = 'Give a mapping, as {"sun_exposure": "often"}.'
-            raise RequestError(f"extra is {given!r}.", example) from None
+            values = {"given": repr(given)}
+            raise RequestError(*problem_and_remedy("refused.extra_pairs", values)) from None
         super().__init__((name, one) for name, one in found.items() if one is not None)
 
     def _refuse(self, *_: Any) -> NoReturn:
@@ -255,7 +255,7 @@ def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
     if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
         rows = enquiries_of(enquiry, extra)  # type: ignore[arg-type]
         if len(rows) != 1:
-            raise RequestError(f"A frame of {len(rows)} rows.", "Give one row, or estimate_many.")
+            raise RequestError(*problem_and_remedy("refused.one_row", {"n": len(rows)}))
         return rows[0]
     if isinstance(enquiry, Mapping):
         _name_unused(enquiry, extra)
@@ -310,8 +310,8 @@ def enquiries_of(
     _name_unused(frame.columns, extra)
     absent = [name for name in REQUIRED if name not in frame.columns]
     if absent:
-        give = f"Give {', '.join(REQUIRED)}."
-        raise RequestError(f"The enquiries have no column {absent[0]!r}.", give)
+        values = {"name": absent[0], "needed": REQUIRED}
+        raise RequestError(*problem_and_remedy("refused.no_field", values))
     kept = [name for name in frame.columns if name in ATTRIBUTES or normal_heading(name) in extra]
     rows: list[dict[str, Any]] = frame[kept].to_dict("records")  # type: ignore[assignment]
     return [enquiry_of(row, extra) for row in with_their_marks(rows, kept)]

@@ -62,9 +62,7 @@ class Strategy:
 def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ...]:
     """Return the strategies of ``names``, or raise RequestError on one that cannot be used."""
     if isinstance(names, str):
-        raise RequestError(
-            f"strategies is the text {names!r}.", 'Give a sequence, for example ("ns", "ps").'
-        )
+        raise RequestError(*problem_and_remedy("refused.strategies_text", {"given": names}))
     given = check_kind(names, Iterable, name="strategies", give='a sequence, as ("ns", "ps")')
     wanted = [str(name).strip() for name in given]
     plans = tuple(read_strategy(name, horizon) for name in wanted)
