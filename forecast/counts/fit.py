@@ -76,10 +76,8 @@ class Basis:
         What a count model takes of them, a row for each.
     part : tuple of OutcomeLog, DataFrame and Durations
         The same of the clients that are looked at again and again: all, in most logs.
-    published : CountModel
-        The specification with the evidence as its prior.
     from_evidence : FittedAcceleratedTime
-        What that says with no log.
+        What the first candidate, whose prior is the evidence, says with no log.
     specs : tuple of CountModel
         The candidates, from the most trusted on.
     notes : tuple of Note
@@ -99,7 +97,6 @@ class Basis:
     rows: pd.DataFrame
     durations: Durations
     part: tuple[OutcomeLog, pd.DataFrame, Durations]
-    published: CountModel
     from_evidence: FittedAcceleratedTime
     specs: tuple[CountModel, ...]
     notes: tuple[Note, ...]
@@ -142,7 +139,7 @@ class Basis:
         specs: Any = candidates(goal, n_events=n_events, evidence=evidence, own=names)
         return cls(
             summary, log, rows, durations, some_clients(log, rows, durations, seed=seed),
-            specs[0], specs[0].from_prior(tuple(fills)), specs,
+            specs[0].from_prior(tuple(fills)), specs,
             (*whole.suspicions, *fit_notes(summary, evidence)), horizon,
         )  # fmt: skip
 

@@ -104,7 +104,7 @@ def fit_forecaster(
         given: Any = {"goal": goal, "horizon": horizon, "seed": seed}
         basis = _basis_of(log, evidence, {**given, "extra": extra})
         summary, part, durations = basis.summary, basis.part, basis.durations
-        chosen, whole, recalibration, midcourse = basis.published, part[2], None, None
+        chosen, whole, recalibration, midcourse = basis.specs[0], part[2], None, None
         found: dict[str, Any] = {}
         if summary.n_reached >= FEWEST_TO_CHECK:
             chosen, whole, recalibration, midcourse, found = _checked(basis.specs, *part, **given)
