@@ -13,7 +13,6 @@ open courses, and the law of new ones. Of the same clinics, what a year is state
 """
 
 import argparse
-import json
 import warnings
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +22,7 @@ import numpy as np
 import pandas as pd
 
 from benchmarks.clinics import drawn_world
+from benchmarks.kept import keep
 from benchmarks.prices import CAP, CLIENTS, INNER, table_of, year
 from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import OutcomeLog, fit_forecaster, load_forecaster
@@ -208,8 +208,7 @@ def main() -> None:
         for place, name in enumerate(names)
     ]
     results = run_units(one_clinic, units, workers=options.workers, label="clinics")
-    if options.out:
-        options.out.write_text(json.dumps(results, indent=1), encoding="utf-8")
+    keep(options.out, results)
     for place, name in enumerate(names):
         print(f"\n{name}\n\n{table_of(results[place :: len(names)])}")
     print(f"\nall\n\n{table_of(results)}")

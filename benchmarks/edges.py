@@ -9,7 +9,6 @@ its last two years, and followed until they end.
 """
 
 import argparse
-import json
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -21,6 +20,7 @@ import pandas as pd
 
 from benchmarks.clinics import drawn_world, simulate_clinic
 from benchmarks.estimates import crps, predicted
+from benchmarks.kept import keep
 from benchmarks.truth import fresh_clients, true_distribution
 from forecast import Enquiry, fit_forecaster, simulate_log
 from forecast._jobs import run_units
@@ -368,8 +368,7 @@ def main() -> None:
     ]
     parts = run_units(run, units, workers=options.workers, label="clinics")
     rows = [row for part in parts for row in part]
-    if options.out:
-        options.out.write_text(json.dumps(rows), encoding="utf-8")
+    keep(options.out, rows)
     print(table(rows))
 
 

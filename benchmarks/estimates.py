@@ -8,13 +8,13 @@ each size is fitted and asked about 2,000 fresh clients with complete follow-up.
 """
 
 import argparse
-import json
 import time
 from pathlib import Path
 
 import numpy as np
 
 from benchmarks.clinics import drawn_world
+from benchmarks.kept import keep
 from benchmarks.score import score_distribution
 from benchmarks.truth import fresh_clients, true_distribution
 from forecast import fit_forecaster, simulate_log
@@ -189,9 +189,7 @@ def main() -> None:
         for k in range(options.clinics)
     ]
     results = run_units(one_clinic, units, workers=options.workers, label="clinics")
-    if options.out:
-        options.out.parent.mkdir(parents=True, exist_ok=True)
-        options.out.write_text(json.dumps(results, indent=1), encoding="utf-8")
+    keep(options.out, results)
     print(table_of(results, sizes))
 
 

@@ -13,7 +13,6 @@ choose (see ``regimes``); the route of the comparison by weights beside it.
 """
 
 import argparse
-import json
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
@@ -22,6 +21,7 @@ from statistics import NormalDist
 import numpy as np
 
 from benchmarks.clinics import drawn_world, simulate_clinic
+from benchmarks.kept import keep
 from benchmarks.regimes import CLINICS, MECHANISMS, world_of
 from forecast import fit_fading, fit_forecaster, simulate_log
 from forecast._jobs import run_units
@@ -249,9 +249,7 @@ def main() -> None:
             idle = run_units(idle_clinic, units, label=f"{mechanism}, {kind}")
             print(idle_line(mechanism, kind, idle), flush=True)
             kept[f"{mechanism}, {kind}"] = idle
-    if options.out:
-        options.out.parent.mkdir(parents=True, exist_ok=True)
-        options.out.write_text(json.dumps(kept, indent=1), encoding="utf-8")
+    keep(options.out, kept)
 
 
 if __name__ == "__main__":

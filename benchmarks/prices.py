@@ -12,7 +12,6 @@ years, when the lasers are better than the log's average; ``--steady`` takes tha
 """
 
 import argparse
-import json
 import resource
 import time
 from dataclasses import replace
@@ -22,6 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.clinics import drawn_world
+from benchmarks.kept import keep
 from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import (
     Enquiry,
@@ -248,9 +248,7 @@ def main() -> None:
         for k in range(options.clinics)
     ]
     results = run_units(one_clinic, units, workers=options.workers, label="clinics")
-    if options.out:
-        options.out.parent.mkdir(parents=True, exist_ok=True)
-        options.out.write_text(json.dumps(results, indent=1), encoding="utf-8")
+    keep(options.out, results)
     print(table_of(results))
 
 

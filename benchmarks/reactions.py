@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from benchmarks.kept import keep
 from forecast._jobs import run_units
 from forecast.invented import World, simulate_log
 from forecast.reactions import fit_reactions
@@ -145,11 +146,8 @@ def main() -> None:
     asked = parser.parse_args()
     units = [asked.seed * 10_000 + place for place in range(asked.clinics)]
     found = run_units(one_clinic, units, label="clinics")
-    text = json.dumps(summary(found), indent=2)
-    print(text)
-    if asked.out:
-        asked.out.parent.mkdir(parents=True, exist_ok=True)
-        asked.out.write_text(text + "\n", encoding="utf-8")
+    print(json.dumps(summary(found), indent=2))
+    keep(asked.out, summary(found))
 
 
 if __name__ == "__main__":

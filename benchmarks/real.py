@@ -10,7 +10,6 @@ here: effects are shrunk by a ridge.
 """
 
 import argparse
-import json
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -20,6 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from benchmarks.kept import keep
 from forecast._jobs import run_units
 from forecast.assess import (
     Outcomes,
@@ -363,8 +363,7 @@ def main() -> None:
     ]
     parts = run_units(one_split, units, workers=options.workers, label="splits")
     rows = [row for part in parts for row in part]
-    if options.out:
-        options.out.write_text(json.dumps(rows), encoding="utf-8")
+    keep(options.out, rows)
     if options.means:
         by = pd.DataFrame(rows).groupby(["set", "n", "events", "train", "model"], sort=False)
         means = by[["coverage", "skill", "log_score"]].mean().round(4)

@@ -18,7 +18,6 @@ instead, with intervals for one look and for every look, to a fixed horizon.
 """
 
 import argparse
-import json
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -28,6 +27,7 @@ import numpy as np
 import pandas as pd
 
 from benchmarks.clinics import SimulatedClinic, simulate_clinic, study_world
+from benchmarks.kept import keep
 from forecast._jobs import run_units
 from forecast.invented import World, usual_world
 from forecast.invented.world import Crew
@@ -304,8 +304,7 @@ def main() -> None:
                 continue
             found.append(summary(rows))
             print(table([found[-1]]).splitlines()[-1], flush=True)
-    asked.out.parent.mkdir(parents=True, exist_ok=True)
-    asked.out.write_text(json.dumps({"summary": found, "rows": kept}, indent=1), encoding="utf-8")
+    keep(asked.out, {"summary": found, "rows": kept})
     print(table(found))
 
 

@@ -164,8 +164,9 @@ class Filler:
     """Fills the holes of a sentence: ``{n:.2f}`` as in Python, ``{n:course}`` as a counted noun,
     ``{share:percent}`` as parts of 100, ``{day:date}`` as a date (of which people may read the
     month alone), ``{day:day}`` as a date to the day, ``{day:month}`` as a month without its year,
-    ``{names:; }`` joined so, ``{share:capital}`` with a capital where it begins a sentence,
-    ``{names:name}`` or ``{names:name or }`` as they are written, in every language.
+    ``{n:under .1f}`` as less than 0.1 where one decimal reads 0, ``{names:; }`` joined so,
+    ``{share:capital}`` with a capital where it begins a sentence, ``{names:name}`` or
+    ``{names:name or }`` as they are written, in every language.
 
     Counted nouns are in the language's table ``counted``, each as one of it and as more.
     Texts and lists of them are looked up in its table ``terms`` and stand as they are if absent.
@@ -248,7 +249,10 @@ class Filler:
             return str(value)  # a file may have anything in the place of a word
         if spec and re.search(r"\d{3}", spec):  # which a damaged file may ask for
             raise ValueError(f"{spec!r} asks for more digits than anybody reads.")
-        said = format(value, spec)
+        said = format(value, spec.removeprefix("under "))
+        if spec.startswith("under ") and value and "." in said and not float(said):
+            least = f"{said[:-1]}1".translate(self.marks)  # 0.1 in the place of 0.0
+            return self.fill(self.notes["text"]["under"], {"least": least})
         if "e+" in said:  # as no person writes a number
             said = f"{float(said):,.0f}"
         return said.translate(self.marks)

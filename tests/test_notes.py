@@ -57,6 +57,13 @@ def test_what_a_file_has_in_the_place_of_a_name_is_written_out(odd):
     assert told == f"{odd}, {odd} or x"
 
 
+def test_a_number_under_its_last_digit_is_said_to_be_so():
+    held = {"low": 0.04, "high": 0.0, "low_digits": 1, "high_digits": 0}
+    assert str(Note("regimes.from_fewer", values=held)) == "less than 0.1 fewer to 0 more"
+    exact = Note("regimes.from_fewer", values=held | {"low_digits": 2})  # as saved before
+    assert exact.say("de") == "0,04 weniger bis 0 mehr"
+
+
 def test_an_unknown_code_is_an_error_and_no_silent_gap():
     with pytest.raises(KeyError):
         str(Note("no.such_code", values={"day": date(2026, 1, 2)}))

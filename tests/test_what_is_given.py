@@ -1,6 +1,8 @@
 """Whatever is given in place of what is meant is refused in words, never by a traceback."""
 
+import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -8,7 +10,11 @@ import pandas as pd
 import pytest
 
 import forecast
+from forecast._checks import refusal
 from forecast.cli import main
+from forecast.invented import usual_world
+from forecast.survival import model_from_dict
+from forecast.tattoo import Laser, read_inks
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single")
 MANY = [ENQUIRY] * 10
@@ -99,6 +105,45 @@ def test_what_takes_a_log_refuses_in_words(log: forecast.OutcomeLog, problem: st
         OF_LOGS[problem](log)
     assert problem in refused.value.problem
     assert refused.value.remedy.startswith("Give")
+
+
+ONLY_FROM_PYTHON: dict[str, Callable[[forecast.OutcomeLog, forecast.Forecaster], object]] = {
+    "spacing": lambda _, one: one.estimate(ENQUIRY).calendar(0, date(2026, 1, 5)),
+    "extra_one": lambda log, _: forecast.fit_forecaster(log, extra="sun"),
+    "no_goal": lambda log, _: forecast.fit_forecaster(log, goal="clar"),
+    "no_share_of": lambda *_: forecast.fit_fading(forecast.simulate_log(60, seed=2)).share("ls"),
+    "no_statistic": lambda log, _: forecast.bootstrap(log, lambda _: float("nan")),
+    "mechanism": lambda *_: forecast.simulate_log(20, mechanism="magic"),  # type: ignore[arg-type]
+    "two_mechanisms": lambda *_: forecast.simulate_log(
+        20, world=usual_world("share"), mechanism="waning"
+    ),
+    "extra_pairs": lambda *_: replace(ENQUIRY, extra=3),  # type: ignore[arg-type]
+    "one_row": lambda log, one: one.estimate(log.courses),  # type: ignore[arg-type]
+    "no_field": lambda _, one: one.estimate_many(pd.DataFrame({"inks": ["black"]})),
+    "mask_shape": lambda log, _: log.where([True]),
+    "mask_empty": lambda log, _: log.where([False] * len(log.courses)),
+    "grading_parts": lambda _, one: one.update(ENQUIRY, sessions_done=2, gradings=[(1,)]),  # type: ignore[list-item]
+    "grading_number": lambda _, one: one.update(ENQUIRY, sessions_done=2, gradings=[(1, "x")]),  # type: ignore[list-item]
+    "no_rate": lambda *_: forecast.fit_reactions(forecast.simulate_log(60, seed=2)).rate("frost"),
+    "strategies_text": lambda log, _: forecast.compare_regimes(log, strategies="ns"),
+    "laser_regime": lambda *_: Laser("as", (755,)),
+    "no_ink": lambda *_: read_inks("blak"),
+    "model_kind": lambda *_: model_from_dict({"model": "oracle"}),
+    "model_part": lambda *_: model_from_dict({"model": "life_table"}),
+}
+
+
+@pytest.mark.parametrize("code", ONLY_FROM_PYTHON)
+def test_what_only_python_can_ask_is_refused_in_each_language(
+    code: str, log: forecast.OutcomeLog, forecaster: forecast.Forecaster
+):
+    with pytest.raises(forecast.RequestError) as refused:
+        ONLY_FROM_PYTHON[code](log, forecaster)
+    told = refusal(refused.value)
+    assert told == str(refused.value)
+    parts = told.note.values.values()
+    assert [one.note.code for one in parts] == [f"refused.{code}", f"refused.{code}_do"]
+    assert not re.search(r"\b(Give|Choose|the|Did|There|is)\b", told.say("de"))
 
 
 @pytest.mark.parametrize("function", FUNCTIONS, ids=lambda one: one.__name__)

@@ -31,6 +31,7 @@ SMALLEST = 1e-300
 LARGEST_LOG = 6.5  # exp(-exp(6.5)) is 0 to every digit, and nothing overflows
 BARELY_HELD = 1e3  # standard deviation of a penalty that only keeps a search within bounds
 SETTLED = 1e-10  # squared length of a step in standard errors; the step after is its square
+UNHEARD_OF = 1e-12  # a chance, far below which what was seen pulls the map no more
 NOBODY = 1e-9  # a chance of no event so far below which nothing can be said of what follows
 
 
@@ -242,17 +243,23 @@ def path_loss(
     crossed = mapped * steep
     # slopes in shift and log power, and bends: twice in shift, in both, twice in log power
     slopes, bends = (mapped, crossed), (mapped, crossed, crossed * (steep + 1))
-    before, by = np.exp(-mapped[1:])
-    chance = np.maximum(before - by, 1e-12)
-    pulled = [(one[1] * before - one[2] * by) / chance for one in slopes]
-    first = np.stack([pull - one[0] for pull, one in zip(pulled, slopes, strict=True)])
+    # how they rise from before to by, of the hazards' ratio: their difference has lost its digits
+    # where the chance is small, and a search for its maximum would not settle
+    gap = power * (judged.log_hazard[2] - judged.log_hazard[1])
+    rise, moved = mapped[2] * -np.expm1(-gap), mapped[1] * gap
+    rises = rise, rise * steep[2] + moved
+    turns = (*rises, rises[1] + rise * steep[2] ** 2 + moved * (steep[1] + steep[2]))
+    share, odds = (np.maximum(one, SMALLEST) for one in (-np.expm1(-rise), np.expm1(rise)))
+    chance = np.exp(-mapped[1]) * -np.expm1(-rise)
+    heard = chance / (chance + UNHEARD_OF)
+    pulled = [one[1] - more / odds for one, more in zip(slopes, rises, strict=True)]
+    first = np.stack([heard * pull - one[0] for pull, one in zip(pulled, slopes, strict=True)])
     second = np.empty((2, 2, len(chance)))
     for i, j in ((0, 0), (0, 1), (1, 1)):
-        near, far = (bends[i + j] - slopes[i] * slopes[j])[1:]
-        second[i, j] = (near * before - far * by) / chance + pulled[i] * pulled[j]
-        second[i, j] -= bends[i + j][0]
-        second[j, i] = second[i, j]
-    return -np.log(chance) - mapped[0], first, second
+        bend = bends[i + j][1] - turns[i + j] / odds + rises[i] / odds * (rises[j] / share)
+        bend -= (1 - heard) * pulled[i] * pulled[j]
+        second[i, j] = second[j, i] = heard * bend - bends[i + j][0]
+    return -np.log(chance + UNHEARD_OF) - mapped[0], first, second
 
 
 def _log_hazard(chance: FloatArray) -> tuple[FloatArray, BoolArray]:

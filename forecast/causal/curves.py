@@ -116,7 +116,9 @@ class HazardGFormula:
         spread = baseline.std(axis=0)
         self._baseline = centred[:, spread > 0] / spread[spread > 0]
         first = panel.first
-        states = state, np.where(first, state, np.roll(state, 1)), state[first][panel.subject]
+        opens = np.flatnonzero(first)
+        self._first = opens[np.argsort(panel.subject[opens])]  # by code, which need not rise
+        states = state, np.where(first, state, np.roll(state, 1)), state[self._first][panel.subject]
         past = running_sum(panel.group, first) - panel.group
         parts = _features(panel.step, panel.group, past, *states)
         self._scale = (parts.mean(axis=0), np.where(parts.std(axis=0) > 0, parts.std(axis=0), 1.0))
@@ -176,7 +178,7 @@ class HazardGFormula:
             for part in (fit.hazard, fit.drift)
         ]
         # the state column is kept inside the design; undo its scaling
-        opening = self._design[self.panel.first, 1 + STATE]
+        opening = self._design[self._first, 1 + STATE]
         opening = np.repeat(opening * self._scale[1][STATE] + self._scale[0][STATE], COPIES)
         state = earlier = np.broadcast_to(opening, own[0].shape)
         shape = (*fit.spread.shape, self.panel.n_subjects)

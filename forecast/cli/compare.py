@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import reach, reactions, sharing
+from forecast._checks import refusal
 from forecast._files import read_json, sealed, unsealed
 from forecast._notes import problem_and_remedy, sentence
 from forecast.cli.files import (
@@ -25,7 +26,8 @@ from forecast.cli.files import (
     write_text,
 )
 from forecast.cli.log import read
-from forecast.errors import RequestError
+from forecast.errors import ForecastError, RequestError
+from forecast.regimes import check_planned
 
 if TYPE_CHECKING:
     from forecast._plain import Result
@@ -43,6 +45,8 @@ def run_compare(options: Options) -> None:
         check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=b"Eligib")
     if options.report is not None:
         check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=b"TARGET 2025")
+    if options.plan is not None:
+        check_planned(options.plan, options.horizon)
     log = read(options)
     progress(options.language, "comparing")
     comparison = forecast.compare_regimes(
@@ -60,16 +64,15 @@ def run_compare(options: Options) -> None:
     lines = in_layers(options, comparison)
     if options.plan is not None:
         progress(options.language, "planning")
-        carried = comparison.means.keys() >= {"ns", "ps"}  # else a plan to there is refused
-        plan = forecast.plan_comparison(
-            log,
-            difference=options.plan,
-            horizon=options.horizon if carried else "auto",
-            seed=options.seed,
-            present=comparison,
-        )
-        data["plan"] = plan.to_dict()
-        lines += ["", plan.to_text(language=options.language)]
+        asked = {"difference": options.plan, "horizon": options.horizon, "seed": options.seed}
+        try:
+            plan = forecast.plan_comparison(log, **asked, present=comparison)
+        except ForecastError as refused:  # the comparison stands
+            data |= {"plan": None, "plan_refused": str(refused)}
+            lines += ["", refusal(refused)]
+        else:
+            data["plan"] = plan.to_dict()
+            lines += ["", plan.to_text(language=options.language)]
     lines += ["", sentence("text.written"), *written] if written else []
     answer(options, data, lines)
 

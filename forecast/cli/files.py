@@ -252,14 +252,15 @@ def read_enquiries(
     ``extra`` names the clinic's own columns that the model has. Whatever is wrong in the file is
     said at once, in one error.
     """
-    from forecast.log import ATTRIBUTES, Enquiry, column
+    from forecast.log import ATTRIBUTES, Enquiry, column, with_their_marks
 
     required: dict[str, Any] = {n: "" for n in ATTRIBUTES if column("courses", n).required}
     table = read_table(path, ["enquiry_id", "facts", *ATTRIBUTES, *extra], language)
     enquiries: dict[str, Enquiry] = {}
     facts: dict[str, Facts] = {}
     faults: list[ForecastError] = []
-    for position, (line, row) in enumerate(table.items(), start=1):
+    rows = with_their_marks(table.values(), [*ATTRIBUTES, *extra])
+    for position, (line, row) in enumerate(zip(table, rows, strict=True), start=1):
         at, label = _line(path, line), row.pop("enquiry_id", "" if named else str(position))
         own = {name: row.pop(name) for name in extra if name in row}
         answered, cells = row.pop("facts", None), required | row

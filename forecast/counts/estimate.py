@@ -25,7 +25,7 @@ import numpy as np
 
 from forecast._arrays import FloatArray
 from forecast._checks import SHOWN_AT, check_kind, check_whole_number
-from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
+from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.counts.attributes import LIGHTEN
 from forecast.errors import RequestError
@@ -420,9 +420,7 @@ class Estimate(Result):
         """Return when the median and the interval's ends fall, first session at ``start``."""
         check_kind(start, date, name="start", give="a datetime.date")
         if not isinstance(spacing_weeks, int | float) or not 1 <= spacing_weeks <= 104:
-            raise RequestError(
-                f"spacing_weeks is {spacing_weeks!r}.", "Give the weeks between sessions, 1 to 104."
-            )
+            raise RequestError(*problem_and_remedy("refused.spacing", {"given": spacing_weeks}))
         low, high = self.interval
         ends = {"low": low, "median": self.median, "high": high}
         return {

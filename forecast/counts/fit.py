@@ -76,10 +76,8 @@ class Basis:
         What a count model takes of them, a row for each.
     part : tuple of OutcomeLog, DataFrame and Durations
         The same of the clients that are looked at again and again: all, in most logs.
-    published : CountModel
-        The specification with the evidence as its prior.
     from_evidence : FittedAcceleratedTime
-        What that says with no log.
+        What the first candidate, whose prior is the evidence, says with no log.
     specs : tuple of CountModel
         The candidates, from the most trusted on.
     notes : tuple of Note
@@ -99,7 +97,6 @@ class Basis:
     rows: pd.DataFrame
     durations: Durations
     part: tuple[OutcomeLog, pd.DataFrame, Durations]
-    published: CountModel
     from_evidence: FittedAcceleratedTime
     specs: tuple[CountModel, ...]
     notes: tuple[Note, ...]
@@ -142,7 +139,7 @@ class Basis:
         specs: Any = candidates(goal, n_events=n_events, evidence=evidence, own=names)
         return cls(
             summary, log, rows, durations, some_clients(log, rows, durations, seed=seed),
-            specs[0], specs[0].from_prior(tuple(fills)), specs,
+            specs[0].from_prior(tuple(fills)), specs,
             (*whole.suspicions, *fit_notes(summary, evidence)), horizon,
         )  # fmt: skip
 
@@ -218,7 +215,7 @@ def some_clients(
 def extra_columns(log: OutcomeLog, names: Sequence[str]) -> tuple[ExtraColumn, ...]:
     """Return how the columns ``names`` of a log's courses enter the model."""
     if isinstance(names, str):
-        raise RequestError(f"extra is {names!r}.", f"Give a list of columns, as [{names!r}].")
+        raise RequestError(*problem_and_remedy("refused.extra_one", {"given": names}))
     return tuple(_learnt(log, name) for name in dict.fromkeys(map(normal_heading, names)))
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._checks import check_level
-from forecast._notes import Note, bullets, notes_as_json, sentence
+from forecast._notes import Note, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, plain, plain_table
 from forecast.causal.rates import (
     VERDICT,
@@ -104,10 +104,8 @@ class FadingCurves(Result):
         row = table[(table["regime"] == regime) & (table["ink_group"] == ink_group)]
         if row.empty:
             known = sorted({f"{r} / {g}" for r, g in table[["regime", "ink_group"]].to_numpy()})
-            raise RequestError(
-                f"Nothing is known of regime {regime!r} and ink group {ink_group!r}.",
-                f"Known are {', '.join(known)}.",
-            )
+            values = {"regime": regime, "ink": ink_group, "known": known}
+            raise RequestError(*problem_and_remedy("refused.no_share_of", values))
         share, low, high = (float(row[name].iloc[0]) for name in ("share", "low", "high"))
         return share, (low, high)
 

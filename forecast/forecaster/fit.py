@@ -104,7 +104,7 @@ def fit_forecaster(
         given: Any = {"goal": goal, "horizon": horizon, "seed": seed}
         basis = _basis_of(log, evidence, {**given, "extra": extra})
         summary, part, durations = basis.summary, basis.part, basis.durations
-        chosen, whole, recalibration, midcourse = basis.published, part[2], None, None
+        chosen, whole, recalibration, midcourse = basis.specs[0], part[2], None, None
         found: dict[str, Any] = {}
         if summary.n_reached >= FEWEST_TO_CHECK:
             if len(set(part[0].courses["client_id"])) < 2:
@@ -444,10 +444,7 @@ def bootstrap(
     tail = (1 - check_level(level)) / 2
     estimate = _number(statistic(check_log(log)))
     if estimate is None:
-        raise RequestError(
-            "The statistic of the log itself is no finite number.",
-            "Give a function of a log that returns one.",
-        )
+        raise RequestError(*problem_and_remedy("refused.no_statistic"))
     clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
     size = int(clients.max()) + 1
     found = []

@@ -28,6 +28,7 @@ import pandas as pd
 
 from forecast._arrays import BoolArray, FloatArray, IntArray
 from forecast._checks import check_seed, check_whole_number
+from forecast._notes import problem_and_remedy
 from forecast.errors import RequestError
 from forecast.invented.practised import Practised, as_practised
 from forecast.invented.process import Doses, Leaving, Noisy, Visit, Waning
@@ -510,10 +511,8 @@ def simulate(
     if world is None:
         world = usual_world(mechanism or "share")
     elif mechanism not in (None, world.mechanism):
-        raise RequestError(
-            f"The world's mechanism is {world.mechanism!r}, and {mechanism!r} is asked for.",
-            "Leave out the mechanism, or give a world made from usual_world of it.",
-        )
+        values = {"world": world.mechanism, "given": mechanism}
+        raise RequestError(*problem_and_remedy("refused.two_mechanisms", values))
     world = world if dropout else replace(world, dropout_base=-np.inf)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3)]
     cohort, chance, paths = arrive(n_courses, world, streams[0], (0.0, years * YEAR), MOST)

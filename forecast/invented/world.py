@@ -19,6 +19,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from forecast._arrays import BoolArray, FloatArray, IntArray
+from forecast._notes import problem_and_remedy
 from forecast._shipped import shipped
 from forecast.errors import RequestError
 from forecast.log import column
@@ -166,9 +167,8 @@ class World:
 
     def __post_init__(self) -> None:
         if self.mechanism not in EFFECTS:
-            raise RequestError(
-                f"The mechanism {self.mechanism!r} is unknown.", f"Use one of {', '.join(EFFECTS)}."
-            )
+            values = {"given": self.mechanism, "known": [*EFFECTS]}
+            raise RequestError(*problem_and_remedy("refused.mechanism", values))
         known = EFFECTS[self.mechanism]
         unknown = sorted(set(self.effects) - set(known))
         if unknown:

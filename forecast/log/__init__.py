@@ -18,6 +18,7 @@ if TYPE_CHECKING:
         enquiry_of,
         extra_number,
         likely_slip,
+        with_their_marks,
     )
     from forecast.log.identity import LONE_NAMES, is_code, masked, quoted
     from forecast.log.outcome_log import OutcomeLog, check_log, read_book, read_log, write_log

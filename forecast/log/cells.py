@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from calendar import monthrange
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from decimal import Decimal
@@ -449,25 +449,27 @@ def unmistakable(text: str, mark: str = ".") -> str:
 
 
 # The decimal marks that the numbers of a column show; 34.000 is no age but with a point.
-def _marks(rule: Column, cells: pd.Series[Any]) -> set[str]:
-    together = "" if cells.dtype.kind in "iuf" else "\n".join(distinct_texts(cells)[1])
+def _marks(rule: Column, texts: Iterable[str]) -> set[str]:
+    together = "\n".join(texts)
     found = {mark for mark, sure in SURE.items() if sure.search(together)}
     beyond = (not inside(rule, 1000 * float(one[0])) for one in DOUBTFUL.finditer(together))
     return found | {"."} if any(beyond) else found
 
 
-def _unmistakable(
-    rule: Column,
-    cells: pd.Series[Any],
-    texts: npt.NDArray[np.object_],
-    beside: Mapping[Column, pd.Series[Any]],
-) -> npt.NDArray[np.object_]:
+def by_their_marks(
+    rule: Column, texts: Collection[str], beside: Iterable[tuple[Column, Iterable[str]]]
+) -> Collection[str]:
+    """Return a column's texts, each mark made unmistakable that they or those ``beside`` settle.
+
+    Examples
+    --------
+    >>> by_their_marks(Column("area_cm2", "number"), ["1.200", "12,5"], [])
+    ['1.200,0', '12,5']
+    """
     if rule.kind not in ("integer", "number") or not DOUBTFUL.search("\n".join(texts)):
         return texts
-    marks = _marks(rule, cells) or set().union(*map(_marks, beside, beside.values()))
-    if len(marks) != 1:
-        return texts
-    return np.array([unmistakable(text, *marks) for text in texts], dtype=object)
+    marks = _marks(rule, texts) or set().union(*(_marks(*one) for one in beside))
+    return [unmistakable(text, *marks) for text in texts] if len(marks) == 1 else texts
 
 
 def _read_texts(
@@ -476,7 +478,10 @@ def _read_texts(
     import pandas as pd
 
     codes, written = distinct_texts(cells)
-    texts = _unmistakable(rule, cells, written, beside)
+    others = (
+        (of, distinct_texts(one)[1]) for of, one in beside.items() if one.dtype.kind not in "iuf"
+    )
+    texts: npt.NDArray[np.object_] = np.asarray(by_their_marks(rule, written, others), object)
     meanings, unclear = _at_face_value(rule, texts)
     order = date_order(texts) if rule.kind == "date" and unclear else None
     broken: dict[Sentence, list[int]] = {}

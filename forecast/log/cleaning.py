@@ -25,7 +25,7 @@ from forecast.log.cells import (
     read_column,
     rule_of,
 )
-from forecast.log.columns import TABLES, Column, words
+from forecast.log.columns import ALL_TABLES, TABLES, Column, words
 from forecast.log.enquiry import EXTRA, NUMBER, extra_value
 from forecast.log.identity import quoted
 from forecast.log.report import entries
@@ -95,9 +95,9 @@ def with_headings(
     names the ``sheet``, if there is nothing at all or no row that could be headings; what stands in
     the rows then is not repeated, for it may be of people.
     """
-    known = {rule.name for rule in TABLES[name]}
+    known = {rule.name for rule in ALL_TABLES[name]}
     where = sentence("reading.sheet" if sheet else "reading.table", {"table": name, "title": sheet})
-    required = [rule.name for rule in TABLES[name] if rule.required]
+    required = [rule.name for rule in ALL_TABLES[name] if rule.required]
     filled = [
         (number, [None if _blank(cell) else str(cell).strip() for cell in cells])
         for number, cells in zip(rows.index, rows.iloc[:SEARCHED_ROWS].to_numpy(), strict=False)

@@ -16,6 +16,7 @@ from forecast.log.cells import (
     EMPTY_WORDS,
     UnreadableError,
     as_text,
+    by_their_marks,
     inside,
     meant,
     normal_heading,
@@ -49,8 +50,8 @@ class Extra(dict[str, str | float]):
         try:
             found = {normal_heading(name): extra_value(one) for name, one in dict(given).items()}
         except (TypeError, ValueError):
-            example = 'Give a mapping, as {"sun_exposure": "often"}.'
-            raise RequestError(f"extra is {given!r}.", example) from None
+            values = {"given": repr(given)}
+            raise RequestError(*problem_and_remedy("refused.extra_pairs", values)) from None
         super().__init__((name, one) for name, one in found.items() if one is not None)
 
     def _refuse(self, *_: Any) -> NoReturn:
@@ -254,7 +255,7 @@ def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
     if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
         rows = enquiries_of(enquiry, extra)  # type: ignore[arg-type]
         if len(rows) != 1:
-            raise RequestError(f"A frame of {len(rows)} rows.", "Give one row, or estimate_many.")
+            raise RequestError(*problem_and_remedy("refused.one_row", {"n": len(rows)}))
         return rows[0]
     if isinstance(enquiry, Mapping):
         _name_unused(enquiry, extra)
@@ -309,8 +310,33 @@ def enquiries_of(
     _name_unused(frame.columns, extra)
     absent = [name for name in REQUIRED if name not in frame.columns]
     if absent:
-        give = f"Give {', '.join(REQUIRED)}."
-        raise RequestError(f"The enquiries have no column {absent[0]!r}.", give)
+        values = {"name": absent[0], "needed": REQUIRED}
+        raise RequestError(*problem_and_remedy("refused.no_field", values))
     kept = [name for name in frame.columns if name in ATTRIBUTES or normal_heading(name) in extra]
     rows: list[dict[str, Any]] = frame[kept].to_dict("records")  # type: ignore[assignment]
-    return [enquiry_of(row, extra) for row in rows]
+    return [enquiry_of(row, extra) for row in with_their_marks(rows, kept)]
+
+
+def with_their_marks(
+    rows: Iterable[Mapping[str, Any]], names: Iterable[str]
+) -> list[dict[str, Any]]:
+    """Return rows of several enquiries with texts whose numbers show which mark is the decimal one.
+
+    Each column of those ``names`` settles it, or one beside it, as columns of a log do.
+
+    Examples
+    --------
+    >>> with_their_marks([{"area_cm2": "1.200"}, {"area_cm2": "12,5"}], ["area_cm2"])
+    [{'area_cm2': '1.200,0'}, {'area_cm2': '12,5'}]
+    """
+    found = [dict(row) for row in rows]
+    columns: dict[Column, list[str]] = {}
+    for name in names:
+        rule = column("courses", name) if name in ATTRIBUTES else Column(name, "number")
+        columns[rule] = [row[name] for row in found if isinstance(row.get(name), str)]
+    for rule, texts in columns.items():
+        settled = iter(by_their_marks(rule, texts, columns.items()))
+        for row in found:
+            if isinstance(row.get(rule.name), str):
+                row[rule.name] = next(settled)
+    return found

@@ -68,6 +68,7 @@ PSEUDONYMS = {
     "courses": ("course_id", "client_id"),
     "sessions": ("operator_id",),
     "gradings": ("grader_id",),
+    "promises": ("course_id", "client_id"),
 }
 LONE_NAMES = "log.lone_names"
 MOST_PLACES = 5  # are listed

@@ -134,13 +134,10 @@ class OutcomeLog(Result):
         ours = not isinstance(mask, pd.Series) or mask.index.equals(self.courses.index)
         whole = ours and kept.shape == (len(self.courses),)
         if not whole or not all(isinstance(one, bool | np.bool_) for one in kept):
-            raise RequestError(
-                f"The mask of shape {kept.shape} is not one yes or no for each of the "
-                f"{len(self.courses)} courses, in their order.",
-                'Write it over log.courses, as log.where(log.courses["smoker"] == "yes").',
-            )
+            values = {"shape": str(kept.shape), "n": len(self.courses)}
+            raise RequestError(*problem_and_remedy("refused.mask_shape", values))
         if not kept.any():
-            raise RequestError("The mask keeps no course.", "Loosen it.")
+            raise RequestError(*problem_and_remedy("refused.mask_empty"))
         return self.part(np.flatnonzero(kept.astype(bool)))
 
     def part(self, places: npt.NDArray[np.int64]) -> OutcomeLog:
@@ -360,9 +357,10 @@ def _assemble(
         raise RequestError(*problem_and_remedy("reading.cleared_at", {"given": repr(cleared_at)}))
     if not bare and ("courses" not in raw.tables or raw.tables["courses"].empty):
         raise DataError(*problem_and_remedy("reading.no_rows"))
-    refuse_identifying(raw.tables)
-    raw.notes += lone_names(raw.tables)
-    tables = {name: clean_table(name, raw.tables[name]) for name in TABLES if name in raw.tables}
+    of_log = {name: raw.tables[name] for name in TABLES if name in raw.tables}
+    refuse_identifying(of_log)
+    raw.notes += lone_names(raw.tables)  # of its promises too
+    tables = {name: clean_table(name, frame) for name, frame in of_log.items()}
     cross_check(tables, cleared_at=cleared_at, today=today or date.today())
     report = _report_on(raw, tables)
     frames = {name: tables[name].frame if name in tables else empty_table(name) for name in TABLES}

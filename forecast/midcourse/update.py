@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from forecast._arrays import FloatArray
-from forecast._checks import check_kind, check_level, check_whole_number, counted
+from forecast._checks import check_kind, check_level, check_whole_number
 from forecast._notes import Note, problem_and_remedy
 from forecast._plain import Result
 from forecast.counts import MOST, Estimate, Predictor, doubts_of, leads_of
@@ -256,17 +256,15 @@ def _read_gradings(
     for grading in check_kind(gradings, Iterable, name="gradings", give="a list of pairs"):
         parts = len(grading) if isinstance(grading, tuple | list) else 1
         if not 2 <= parts <= 3:
-            raise RequestError(
-                f"The grading {grading!r} has {counted(parts, 'part')}.",
-                "Give (after_session, percent) or (after_session, percent, date).",
-            )
+            whole = {"given": repr(grading), "n": parts}
+            raise RequestError(*problem_and_remedy("refused.grading_parts", whole))
         after = check_whole_number(grading[0], name="after_session", low=0)
         if after > sessions_done:
             values: dict[str, float] = {"after": after, "done": sessions_done}
             raise RequestError(*problem_and_remedy("refused.grading_after", values))
         percent = grading[1]
         if isinstance(percent, bool) or not isinstance(percent, int | float | np.number):
-            raise RequestError(f"The grading {percent!r} is not a number.", "Give percent faded.")
+            raise RequestError(*problem_and_remedy("refused.grading_number", {"given": percent}))
         if not 0 <= percent <= 100:
             values = {"after": after, "percent": float(percent)}
             raise RequestError(*problem_and_remedy("refused.grading_percent", values))

@@ -382,10 +382,9 @@ class ReactionReport(Result):
         for name, value in wanted.items():
             known = table[name].unique()
             if value not in known:
-                raise RequestError(
-                    f"There is no {name} {value!r} in the rates.",
-                    f"Give one of {', '.join(map(str, known))}.{nearest(value, known)}",
-                )
+                said = {"name": name, "given": value, "known": [*map(str, known)]}
+                said |= {"hint": nearest(value, known)}
+                raise RequestError(*problem_and_remedy("refused.no_rate", said))
             table = table[table[name] == value]
         if self._silent:
             return sentence("reactions.no_rate")

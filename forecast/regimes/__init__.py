@@ -5,7 +5,12 @@ from typing import TYPE_CHECKING
 from forecast._shipped import door
 
 if TYPE_CHECKING:
-    from forecast.regimes.compare import compare_regimes, plan_comparison, regime_verdict
+    from forecast.regimes.compare import (
+        check_planned,
+        compare_regimes,
+        plan_comparison,
+        regime_verdict,
+    )
     from forecast.regimes.comparison import RegimeComparison
     from forecast.regimes.trial import trial_rows
     from forecast.regimes.verdict import Contrast, read_strategy

@@ -60,6 +60,7 @@ from forecast.regimes.weighted_curves import (
     CURVE_COLUMNS,
     Answers,
     Engine,
+    Followers,
     answers,
     bootstrap,
     curve_table,
@@ -285,8 +286,25 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
     noted = (*notes, *settling_notes(found.reasons, halves=True))
     empty = no_rows(log, settings)
     counts = {"courses": 2 * split.n_pairs, "clients": split.n_clients, **split.ends}
-    at_risk = split.at_risk.reindex(columns=settings.names, fill_value=0)
-    diagnostics = replace(empty, counts=empty.counts | counts, at_risk=at_risk)
+    at_risk, cleared_at = (
+        one.reindex(columns=settings.names, fill_value=0)  # no half changes its regime
+        for one in (split.at_risk, split.cleared_at)
+    )
+    before = cleared_at.loc[: split.horizon - 1]
+    cleared = {name: int(before[name].sum()) for name in settings.names}
+    last = at_risk.loc[split.horizon]
+    each = Followers(split.n_pairs, split.n_clients, float(split.n_pairs), 0.0, 0.0)
+    halves = [name for name in settings.names if name in split.at_risk]
+    diagnostics = replace(
+        empty,
+        followers={name: n + int(last[name]) for name, n in cleared.items()},
+        cleared=cleared,
+        supported_to=empty.supported_to | dict.fromkeys(halves, split.supported_to),
+        at_risk=at_risk,
+        cleared_at=cleared_at,
+        counts=empty.counts | counts,
+        carried=empty.carried | dict.fromkeys(halves, each),
+    )
     said = {"split": split, "target_trial": trial, "notes": noted, "diagnostics": diagnostics}
     return _result(log, settings, found, curves=split.curves, **said)
 
@@ -456,13 +474,9 @@ def plan_comparison(
     >>> plan_comparison(log, simulations=50).difference
     1.0
     """
-    asked: Any = LONGEST_AUTO if horizon == "auto" else horizon
-    check_whole_number(asked, name="horizon", low=2, high=LONGEST)
+    asked = check_planned(difference, horizon)
     check_whole_number(simulations, name="simulations", low=50)
     check_seed(seed)
-    if not isinstance(difference, int | float) or not 0 < difference < asked:
-        values = {"given": difference, "horizon": asked}
-        raise RequestError(*problem_and_remedy("refused.plan_difference", values))
     both = len(check_log(log).sessions["regime"].dropna().unique()) > 1
     trial = trial_rows(log, horizon=asked) if both else None
     plans = read_strategies(("ns", "ps"), horizon=asked)
@@ -503,6 +517,24 @@ def plan_comparison(
         schoenfeld={p: schoenfeld_events(ratio, power=p, share=share) for p in POWERS},
         notes=tuple(notes),
     )
+
+
+def check_planned(difference: float, horizon: int | Literal["auto"]) -> int:
+    """Return the last session that a plan up to a ``horizon`` goes to.
+
+    Raises RequestError where that is out of range, or cannot hold a ``difference`` in sessions.
+
+    Examples
+    --------
+    >>> check_planned(1.0, "auto")
+    15
+    """
+    asked: Any = LONGEST_AUTO if horizon == "auto" else horizon
+    check_whole_number(asked, name="horizon", low=2, high=LONGEST)
+    if not isinstance(difference, int | float) or not 0 < difference < asked:
+        values = {"given": difference, "horizon": asked}
+        raise RequestError(*problem_and_remedy("refused.plan_difference", values))
+    return int(asked)
 
 
 # Courses a year that could be eligible, of late, or for as long as the log goes back.

@@ -249,6 +249,7 @@ class SplitTrial:
     means: Mapping[str, Contrast]  # mean sessions up to the horizon under each, where it has one
     curves: pd.DataFrame  # as of `RegimeComparison`, up to ``supported_to``
     at_risk: pd.DataFrame  # index session; a column per regime: halves not yet cleared or stopped
+    cleared_at: pd.DataFrame  # as ``at_risk``: halves that were cleared at each session
     ends: Mapping[str, int]  # halves cleared, stopped, ongoing
     horizon: int  # of the mean: as asked, or, where none was, ``supported_to``
     supported_to: int  # last session with enough halves at risk under both
@@ -326,7 +327,8 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         difference=difference,
         means=means,
         curves=_curves(tables, support, settings.level),
-        at_risk=pd.DataFrame(at_risk, index=sessions, columns=list(tables)),
+        at_risk=pd.DataFrame(at_risk, sessions, list(tables)),
+        cleared_at=pd.DataFrame({name: one[1][0] for name, one in tables.items()}, sessions),
         ends=Counter(log.courses["outcome"][log.courses["course_id"].isin(halves)]),
         horizon=horizon,
         supported_to=support,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import hypot, log, log1p
+from math import hypot, inf, log, log1p
 from statistics import NormalDist
 from typing import Any, Literal
 
@@ -30,6 +30,7 @@ LARGEST_IMBALANCE = 0.1
 MANY_UNCLEARED = 0.2
 DETECTABLE = 2.8  # standard errors: 1.96 for the interval and 0.84 for a chance of 8 in 10
 NO_ERROR = 1e-9  # sessions
+NEAR_ZERO = 0.05  # sessions: nearer to it one decimal says 0
 # The mixing variance of the boundary for looking again, at a margin of 1: its interval is narrowest
 # where the standard error is a quarter of the margin, and 1.55 times the fixed one there.
 LOOK_AGAIN = 1.95
@@ -62,9 +63,7 @@ class Strategy:
 def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ...]:
     """Return the strategies of ``names``, or raise RequestError on one that cannot be used."""
     if isinstance(names, str):
-        raise RequestError(
-            f"strategies is the text {names!r}.", 'Give a sequence, for example ("ns", "ps").'
-        )
+        raise RequestError(*problem_and_remedy("refused.strategies_text", {"given": names}))
     given = check_kind(names, Iterable, name="strategies", give='a sequence, as ("ns", "ps")')
     wanted = [str(name).strip() for name in given]
     plans = tuple(read_strategy(name, horizon) for name in wanted)
@@ -163,12 +162,7 @@ class Contrast:
     def spoken(self, unit: str) -> Note:
         """Return it in ``sessions`` or ``weeks``, with its interval; in words where it has none."""
         ends = zip(("estimate", "low", "high"), (self.estimate, *self.interval), strict=True)
-        values = {
-            # a zero has no minus
-            name: Note("regimes.signed", values={"n": round(n, 3) + 0.0, "digits": _digits(abs(n))})
-            for name, n in ends
-            if n is not None
-        }
+        values = {name: _signed(n) for name, n in ends if n is not None}
         return Note(f"regimes.said_{unit}" if len(values) == 3 else "regimes.unsaid", values=values)
 
     def disagrees(self, other: Contrast) -> bool:
@@ -303,7 +297,8 @@ def words_for(
     """Return the sentence for a person.
 
     The interval in it is the one that its verdict rests on: of 90 % for ``equivalent``, of 95 %
-    for every other. Numbers have as many decimals as it takes to agree with the verdict.
+    for every other. Numbers have the one decimal that errors of resamples carry, or as many as it
+    takes to agree with the verdict.
     """
     left, right = key.split(" - ")
     values: dict[str, Any] = {"left": left, "right": right, "horizon": horizon, "margin": margin}
@@ -320,7 +315,7 @@ def words_for(
     span, ends = "from_fewer", (-low, high)
     if low > 0 or high < 0:
         span, ends = ("all_more", (low, high)) if low > 0 else ("all_fewer", (-high, -low))
-    digits = [_digits(abs(end), margin if verdict == "equivalent" else None) for end in ends]
+    digits = [_digits(abs(end), margin if verdict == "equivalent" else inf) for end in ends]
     names = ("low", "high", "low_digits", "high_digits")
     said = dict(zip(names, (*ends, *digits), strict=True))
     values["span"] = Note(f"regimes.{span}", values=said)
@@ -329,10 +324,17 @@ def words_for(
     return Note(f"regimes.{code}", values=values)
 
 
-# One decimal, or as many more, up to three, as keep a number from looking like 0 or the margin.
-def _digits(number: float, below: float | None = None) -> int:
-    for digits in (1, 2, 3):
-        said = round(number, digits)
-        if said > 0 and (below is None or said < below):
-            return digits
-    return 0 if round(number, 3) == 0 else 3
+# One decimal, or as many more, up to three, as keep a number from looking like the margin.
+def _digits(number: float, below: float = inf) -> int:
+    if number <= NO_ERROR:
+        return 0
+    return next((n for n in (1, 2) if (round(number, n) or 10**-n) < below), 3)
+
+
+# One decimal, or on which side of 0 it is where that does not show it.
+def _signed(number: float) -> Note:
+    some = abs(number) > NO_ERROR
+    values = {"n": round(number, 3) + 0.0, "digits": int(some)}  # a zero has no minus
+    if some and abs(number) < NEAR_ZERO:
+        return Note(f"regimes.just_{'above' if number > 0 else 'below'}", values=values)
+    return Note("regimes.signed", values=values)

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from forecast._arrays import FloatArray, shares
 from forecast._checks import check_level, check_whole_number, counted, nearest
-from forecast._notes import Note
+from forecast._notes import Note, problem_and_remedy
 from forecast._plain import plain, read
 from forecast.errors import DataError, FitError, RequestError
 from forecast.survival.durations import (
@@ -527,16 +527,13 @@ def model_from_dict(stored: Mapping[str, Any]) -> FittedCountModel:
     """
     kind = str(stored.get("model"))
     if kind not in READERS:
-        raise RequestError(
-            f"The saved model is of kind {kind!r}, which this version does not read.",
-            f"Fit it anew from the log.{nearest(kind, READERS)}",
-        )
+        values = {"kind": kind, "hint": nearest(kind, READERS)}
+        raise RequestError(*problem_and_remedy("refused.model_kind", values))
     module, name = READERS[kind]
     try:
         home = import_module(f"forecast.survival.{module}")
         fitted: FittedCountModel = getattr(home, name).from_dict(stored)
     except (KeyError, TypeError, ValueError) as problem:
-        raise RequestError(
-            f"The saved {kind} cannot be read: {problem!r}.", "Save the model again."
-        ) from problem
+        values = {"kind": kind, "why": repr(problem)}
+        raise RequestError(*problem_and_remedy("refused.model_part", values)) from problem
     return fitted

@@ -16,7 +16,7 @@ from forecast.assess import (
     carry_remaining,
     tie_split_coverage,
 )
-from forecast.assess.calibration import Judged
+from forecast.assess.calibration import Judged, fit_map, path_loss
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
@@ -54,6 +54,23 @@ def test_a_known_distortion_is_undone(sample):
     assert_allclose([found.shift, found.power], [0.5, 0.6], atol=0.05)
     assert_allclose(found.apply(wrong).cdf(), drawn.truth.cdf(), atol=0.02)
     assert (found.n_paths, found.n_events) == (6000, drawn.outcomes.n_events)
+
+
+@pytest.mark.parametrize("chance", [1e-10, 1e-12, 1e-14, 1e-16, 0.0])
+def test_a_map_settles_where_something_unheard_of_was_seen(sample, chance):
+    drawn = sample(80, seed=4)
+    pmf, step = drawn.truth.pmf.copy(), drawn.outcomes.step.copy()
+    for row in np.flatnonzero(drawn.outcomes.observed)[:3]:  # what was seen is moved beside it
+        there = step[row] - 1
+        pmf[row, there - 1 if there else 1] += pmf[row, there] - chance
+        pmf[row, there] = chance
+    judged = Judged.of(CountDistribution(pmf), drawn.outcomes)
+    place = fit_map(judged, np.full(2, 1e6))
+    _, slopes, bends = path_loss(judged, float(place[0]), float(np.exp(place[1])))
+    assert np.abs(slopes.sum(axis=1)).max() < 1e-6
+    assert np.linalg.eigvalsh(bends.sum(axis=2)).min() > 0
+    # far below a chance of one in a million millions it says next to nothing
+    assert np.abs(slopes[:, drawn.outcomes.observed][:, :3]).max() < (0.1 if chance < 1e-13 else 50)
 
 
 def test_a_known_distortion_is_undone_from_late_entries(sample):

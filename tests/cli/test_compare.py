@@ -101,6 +101,22 @@ def test_a_plan_says_how_many_more_courses_settle_it(capsys: pytest.CaptureFixtu
     assert plan["courses"]["0.8"] < plan["courses"]["0.9"]
 
 
+def test_a_refused_plan_stands_beside_the_comparison(capsys: pytest.CaptureFixture[str]):
+    asked = ["compare", str(SHIPPED), "--replicates", "20", "--plan", "0.5"]
+    assert main([*asked, "--horizon", "15", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["plan"] is None
+    assert "nothing can be planned" in found["plan_refused"]
+    assert main([*asked, "--horizon", "15"]) == 0
+    shown = capsys.readouterr().out
+    assert "ps against ns" in shown.splitlines()[0]
+    option, last = re.findall(r"Ask again with (--horizon) (\d+), as far", shown)[0]
+    assert main([*asked, option, last]) == 0
+    assert f"To find a difference of 0.5 sessions by session {last}" in capsys.readouterr().out
+    assert main([*asked, "--plan", "20"]) == 1  # a slip is said before the long work
+    assert "Comparing" not in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     "option",
     [["--strategies", "ns,quick"], ["--horizon", "0"], ["--margin=-1"], ["--replicates", "1"]],

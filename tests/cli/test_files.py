@@ -66,6 +66,31 @@ def test_the_usual_ways_of_saving_csv_mean_the_same(tmp_path: Path, text: str):
 
 
 @pytest.mark.parametrize(
+    ("cells", "areas", "visits"),
+    [
+        ([("1.200", "1.050"), ("12,5", "")], [1200, 12.5], "1.050,0"),
+        ([("1.200", "7"), ("1.234,50", "")], [1200, 1234.5], "7"),
+        ([("1.200", "1.050"), ("30", "12.5")], [1.2, 30], "1.0500"),
+    ],
+    ids=["by the column", "by one grouped", "by the column beside"],
+)
+def test_rows_of_a_file_settle_each_others_marks(
+    tmp_path: Path, cells: list[tuple[str, str]], areas: list[float], visits: str
+):
+    black = "II;forearm;black;medium;single"
+    rows = [f"{HEADER},area_cm2,visits".replace(",", ";")]
+    rows += [f"{black};{area};{number}" for area, number in cells]
+    enquiries, _ = read_enquiries(saved(tmp_path, "\n".join(rows)), extra=["visits"])
+    assert [one.area_cm2 for one in enquiries.values()] == areas
+    assert enquiries["1"].extra["visits"] == visits
+
+
+def test_a_mark_that_no_row_settles_is_asked_about(tmp_path: Path):
+    with pytest.raises(DataError, match=r"'1\.200'"):
+        read_enquiries(saved(tmp_path, f"{HEADER},area_cm2\n{ROW},1.200\n{ROW},30\n"))
+
+
+@pytest.mark.parametrize(
     ("text", "says"),
     [
         pytest.param("", "0 rows", id="empty"),

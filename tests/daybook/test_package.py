@@ -41,6 +41,27 @@ def test_a_log_with_a_lone_name_is_not_taken_over(small_log, tmp_path):
     assert not (tmp_path / "book.sqlite").exists()
 
 
+def test_a_lone_name_among_promises_is_said_and_not_taken_over(full_book, tmp_path):
+    full_book.keep(promised(), by="op1")
+    export_daybook(full_book.path, tmp_path / "out")
+    assert names_in(tmp_path / "out") == []
+    text = (tmp_path / "out" / "promises.csv").read_text().replace(",k900,", ",Maria Huber,")
+    (tmp_path / "log" / "promises.csv").write_text(text)
+    assert "promises.client_id in row 2" in names_in(tmp_path / "log")[0]
+    with pytest.raises(DataError, match="holds no names"):
+        begin_daybook(tmp_path / "book.sqlite", tmp_path / "log")
+    # what a register of before held was taken over as it was
+    with full_book.entry("promise", "op1") as entry:
+        cells = replace(promised(), promise_no=2, course_id="k900-1", client_id="Huber").cells()
+        full_book.put("promises", cells, entry)
+    assert "promises.client_id in row 2" in names_in(full_book.path)[0]
+
+
+def names_in(log: Path) -> list[str]:
+    notes = forecast.read_log(log).report.notes
+    return [str(note) for note in notes if note.code == "log.lone_names"]
+
+
 def test_an_export_taken_over_gives_the_same_export_to_the_byte(full_book, tmp_path):
     kept = full_book.keep(promised(facts="infection;minor", price=780.0), by="op1")
     course = full_book.course(kept.course_id)

@@ -123,6 +123,11 @@ def test_a_column_that_may_be_a_slip_is_an_error_and_any_other_is_named():
         assert enquiries_of(several) == [check_enquiry(row)] * 2
 
 
+def test_texts_of_a_frame_settle_each_others_marks():
+    asked = pd.DataFrame([{**PLAIN, "area_cm2": "1.200"}, {**PLAIN, "area_cm2": "12,5"}])
+    assert [one.area_cm2 for one in enquiries_of(asked)] == [1200, 12.5]
+
+
 FOREARM = ("II", "forearm", "black", "medium", "single")
 
 

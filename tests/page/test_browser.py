@@ -200,6 +200,27 @@ def test_the_answer_stands_above_the_fold(visit: Visit, size: tuple[int, int]):
 
 
 @pytest.mark.parametrize("language", languages())
+def test_what_it_costs_and_the_sheet_stand_above_the_fold_of_a_laptop(visit: Visit, language: str):
+    page = visit.page
+    page.set_viewport_size({"width": 1280, "height": 900})
+    page.goto(f"{page.url}?language={language}")
+    visit.fill(COMMON)
+    assert "€" in visit.settled()
+    page.evaluate("window.scrollTo(0, 0)")
+    for name in ("#headline :text('€')", "#picture", "#sheet-form"):
+        box = page.locator(name).bounding_box()
+        assert box["y"] + box["height"] <= 900, name
+    assert not page.is_visible("#headline .asked")
+
+
+def test_the_printed_page_says_what_was_asked(filled_in: Visit):
+    printed = pypdf.PdfReader(BytesIO(filled_in.page.pdf()))
+    text = " ".join(printed.pages[0].extract_text().split())
+    assert "What we looked at: aim: Removal; Fitzpatrick type: V; body site: forearm" in text
+    assert "Sheet for the client" not in text
+
+
+@pytest.mark.parametrize("language", languages())
 def test_all_that_is_needed_is_asked_above_the_fold_of_a_tablet(visit: Visit, language: str):
     page = visit.page
     page.set_viewport_size({"width": 810, "height": 1080})

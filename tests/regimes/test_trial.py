@@ -232,6 +232,18 @@ def test_halves_called_equivalent_are_said_to_be_open_where_many_are():
     assert found.diagnostics.counts["cleared"] == 28
 
 
+def test_a_comparison_of_halves_counts_who_followed_and_how_far():
+    # under ps 30 of 40 halves clear at session 4 and 10 stop at 2; under ns 35 clear at 6
+    ps, ns = np.resize([4, 4, 4, 2], 40), np.where(np.arange(40) < 35, 6, 8)
+    log = halves(ps, ns, ps == 4, ns == 6)
+    found = compare_regimes(log, strategies=["ns", "ps", "ns:3>ps"], horizon=7, replicates=20)
+    said = found.to_dict()["diagnostics"]
+    assert said["followers"] == {"ns": 40, "ps": 30, "ns:3>ps": 0}
+    assert said["cleared"] == {"ns": 35, "ps": 30, "ns:3>ps": 0}
+    assert said["supported_to"] == {"ns": 4, "ps": 4, "ns:3>ps": 0}
+    assert said["effective"] == said["clients"] == {"ns": 40, "ps": 40, "ns:3>ps": 0}
+
+
 def test_a_plan_says_what_split_tattoos_need(in_halves):
     notes = [str(note) for note in plan_comparison(in_halves[0], simulations=60).notes]
     assert any("Of split tattoos, about" in note for note in notes)

@@ -66,12 +66,24 @@ def test_no_number_in_words_has_a_sign_or_is_nothing_beside_a_verdict(estimate):
         assert not re.search(r"-\d", said)
         assert "0.0 " not in said
         assert not re.search(r"[-+]0\.0+\b|-0\b(?!\.)", str(contrast.spoken("sessions")))
+        assert not re.search(r"0\.0\d", said + str(contrast.spoken("sessions")))
+
+
+def test_a_number_near_zero_is_no_finer_than_its_error_and_keeps_its_side():
+    saved = Contrast.normal(-0.004, 0.002, 0.95)
+    said = words_for("ps - ns", saved, reasons_for(saved, 1.0), 10, 1.0)
+    assert "less than 0.1 sessions fewer (95 % interval less than 0.1 to less than 0.1" in str(said)
+    assert "unter 0,1 Sitzungen weniger" in said.say("de")
+    # beside a margin as small its decimals are what tells
+    alike = Contrast.normal(0.004, 0.004, 0.95)
+    said = str(words_for("ps - ns", alike, reasons_for(alike, 0.05), 10, 0.05))
+    assert "interval less than 0.01 fewer to 0.01 more" in said
 
 
 def test_an_end_near_zero_shows_on_which_side_it_lies():
     across = Contrast(0.21, (-0.04, 0.46), 0.95)
-    assert str(across.spoken("sessions")) == "+0.2 sessions (-0.04 to +0.5)"
-    assert across.spoken("weeks").say("de") == "+0,2 Wochen (-0,04 bis +0,5)"
+    assert str(across.spoken("sessions")) == "+0.2 sessions (just below 0 to +0.5)"
+    assert across.spoken("weeks").say("de") == "+0,2 Wochen (knapp unter 0 bis +0,5)"
     assert str(Contrast(-0.0, (-2.0, 0.0), 0.95).spoken("sessions")) == "+0 sessions (-2.0 to +0)"
 
 

@@ -55,7 +55,7 @@ def test_estimates_under_a_strategy_stand_for_the_courses_that_left_it():
     unweighted, error = 1 + left[:-1].sum(), need[kept].std() / kept.sum() ** 0.5
     assert need.mean() - unweighted > 3 * error
     basis = Basis.of(log)
-    model = fit_strategies(basis.log, basis.filled, basis.published)["ns"]
+    model = fit_strategies(basis.log, basis.filled, basis.specs[0])["ns"]
     found = model.predict(basis.filled[list(COVARIATES)], 15).mean_capped(15).mean()
     assert abs(found - need.mean()) < error
 
@@ -69,7 +69,7 @@ def test_a_strategy_that_saves_two_sessions_is_seen_to_save_them():
             clinic = simulate_clinic(600, seed=seed, world=study_world(scenario))
             basis = Basis.of(clinic.log)
             given = basis.filled
-            model = fit_strategies(basis.log, given, basis.published)["ps"]
+            model = fit_strategies(basis.log, given, basis.specs[0])["ps"]
             predicted = model.predict(given[list(COVARIATES)], 15)
             expected.append(predicted.mean_capped(15).mean())
             true.append(np.minimum(clinic.truth["needed_ps"].fillna(99), 15).mean())

@@ -62,7 +62,7 @@ def test_pooled_effects_are_those_of_a_large_clinic_of_the_same_kind(pooled):
     large = Durations.from_frame(
         rows, step="step", observed="observed", entry="entry", covariates=names
     )
-    fitted = Basis.of(log).published.fit(large)
+    fitted = Basis.of(log).specs[0].fit(large)
     direct = dict(zip(("location", *names), fitted.theta, strict=False))
     prior, published = pooled.duration_prior(), duration_prior()
     compared = ("location", "skin_type", "ink_warm", "ink_density", "layering", "origin_amateur",
@@ -107,7 +107,7 @@ def test_a_small_clinic_estimates_closer_to_the_truth_with_the_prior_of_others(p
 
     def loglik(evidence):
         basis = Basis.of(few, evidence=evidence)
-        fitted = basis.published.fit(basis.durations)
+        fitted = basis.specs[0].fit(basis.durations)
         curve = 1 - np.cumsum(fitted.predict(test.covariates, 80).pmf, axis=1)
         curve = np.column_stack([np.ones(len(test)), np.maximum(curve, 1e-9)])
         row = np.arange(len(test))

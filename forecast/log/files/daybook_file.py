@@ -485,7 +485,10 @@ def _frame(image: bytes, name: str, root: int, there: list[str]) -> pd.DataFrame
 
 
 def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
-    """Return the log's tables as they now stand, by the number of their row, and what it says."""
+    """Return the log's tables as they now stand, by the number of their row, and what it says.
+
+    Of the promises the codes, by their number.
+    """
     import pandas as pd
 
     with told(path), closing(opened(path)) as book, ThreadPoolExecutor(2) as at_once:
@@ -495,6 +498,9 @@ def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
         there = [_columns_of(book, name) for name in TABLES]
         frames = at_once.map(partial(_frame, book.serialize()), TABLES, roots, there)
         tables = dict(zip(TABLES, frames, strict=True))
+        codes = ["promise_no", "course_id", "client_id"]
+        promised = book.execute(f"SELECT {', '.join(codes)} FROM promises_now").fetchall()
+        tables["promises"] = pd.DataFrame(promised, columns=codes).set_index("promise_no")
         about = dict(book.execute("SELECT name, value FROM about"))
         if "cleared_at" in about:
             about["cleared_at"] = float(about["cleared_at"])

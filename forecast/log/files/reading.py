@@ -28,7 +28,7 @@ from forecast._notes import Note, Sentence, problem_and_remedy, sentence, why
 from forecast.errors import DataError
 from forecast.log.cells import SEPARATORS, coded_texts, folded, normal_heading
 from forecast.log.cleaning import refuse_repeated, with_headings
-from forecast.log.columns import TABLES, column
+from forecast.log.columns import ALL_TABLES, TABLES, column
 from forecast.log.files.daybook_file import is_daybook, read_tables
 from forecast.log.files.workbook import (
     Sheets,
@@ -158,7 +158,7 @@ def _folder(path: Path) -> RawLog:
     of: dict[str, Path] = {}
     for file in files:
         name, kind = normal_heading(file.stem), file.suffix.lower()
-        if kind not in (".csv", ".parquet") or name not in TABLES:
+        if kind not in (".csv", ".parquet") or name not in ALL_TABLES:
             continue
         if not file.is_file():
             raise DataError(*problem_and_remedy("reading.no_file", {"file": file.name}))
