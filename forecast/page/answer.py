@@ -145,8 +145,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     if forecaster is None:
         return None
     estimate, total = estimates_of(forecaster, asked, desk.forecasters.get("lighten"))
-    done = asked.sessions_done
-    more = "_more" if done else ""
+    done, more = asked.sessions_done, "_more" * bool(asked.sessions_done)
     goal = words.say(f"goal.{asked.goal}_done")
     quoted, price_notes = package_rows(estimate, desk.tariff, words, done=done)
     summary = forecaster.log_summary
@@ -162,7 +161,6 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     model, old = _model_lines(forecaster, words)
     unasked = "sheet.asked_in_part" if asked.facts else "sheet.not_asked"
-    alike = summary.alike(asked.enquiry)
     sold_out = desk.tariff is not None and done >= desk.tariff.cap
     return Answer(
         estimate=estimate,
@@ -197,7 +195,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         own_share=words.note(alone[0])[0] if alone else words.say("answer.own_all"),
         support=words.say(f"answer.support.{estimate.support}"),
         model=model,
-        similar="" if alike is None else words.note(alike)[0],
+        similar=words.note(alike)[0] if (alike := summary.alike(asked.enquiry)) else "",
         asked=_given(asked, words),
         cited=", ".join(key for key in sources if mark_of(key).startswith("read")),
         **_of_book(desk, asked, estimate, total, words),

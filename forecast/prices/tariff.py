@@ -484,7 +484,7 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
 
 
 def no_longer_sold(tariff: Tariff, sessions_done: int) -> list[Note]:
-    """Return why packages cannot be sold any more: the tariff's cap for all, else one by one.
+    """Return why packages cannot be sold after ``sessions_done``: one note where all are had.
 
     Examples
     --------
