@@ -143,7 +143,7 @@ def leads_of(estimate: Estimate, *, first: Callable[[], float] | None = None) ->
     --------
     >>> white = forecast.Enquiry("II", "forearm", "white", "medium", "single")
     >>> [note.code for note in leads_of(forecaster.estimate(white))]
-    ['leads.unreached', 'leads.apart_clear', 'leads.way_out_clear']
+    ['leads.unreached_clear', 'leads.apart_clear', 'leads.way_out_clear']
     """
     found = []
     share, more = estimate.not_within_horizon, first is not None
@@ -152,9 +152,8 @@ def leads_of(estimate: Estimate, *, first: Callable[[], float] | None = None) ->
         counted = _count_and_span(estimate.reached, more)
         found.append(Note("leads.reached", values={"inks": inks, **counted}))
     if estimate.unreached:
-        rest: dict[str, Any] = {"unreached": [*map(plainly, estimate.unreached)]}
-        rest["goal"] = Note(f"headline.{estimate.goal}")
-        found.append(Note("leads.unreached", values=rest))
+        rest = {"unreached": [*map(plainly, estimate.unreached)]}
+        found.append(Note(f"leads.unreached_{estimate.goal}", values=rest))
     there = round(100 * (1 - share))
     if there and share > APART and (first is None or share > TIMES_THE_FIRST * first()):
         of_them = {"there": there, "horizon": _further(estimate.horizon, more)}

@@ -328,7 +328,7 @@ def test_what_lasers_reach_and_other_ways_out_stand_beside_the_number(
         mixed, lighten=full_desk.forecasters["lighten"]
     )
     codes = [note.code for note in estimate.leads]
-    assert codes[:2] == ["leads.reached", "leads.unreached"]
+    assert codes[:2] == ["leads.reached", "leads.unreached_clear"]
     rest = load_words(language).say(
         "options.rest", {"inks": "white" if language == "en" else "weiß"}
     )
