@@ -187,7 +187,7 @@ def _table(estimates: Mapping[str, Estimate], language: str) -> list[str]:
 def _what_drives(
     forecaster: Forecaster, enquiry: Enquiry, level: float, done: int = 0, gradings: Any = ()
 ) -> tuple[dict[str, Any], list[Sentence]]:
-    from forecast.counts import few, plainly, told
+    from forecast.counts import told
 
     found = forecaster.drivers(enquiry, level=level, sessions_done=done, gradings=gradings)
     similar = forecaster.log_summary.similar(enquiry)
@@ -195,13 +195,7 @@ def _what_drives(
     drive = [sentence("drivers.one", {"driver": driver}) for driver in found if not driver.small]
     lines += drive or [sentence("drivers.none")]
     reached = similar and told(similar["reached"])
-    if similar is None:
-        lines.append(sentence("drivers.none_alike"))
-    else:
-        half = sentence("drivers.half", {"by": similar["half_by"]}) if similar["half_by"] else ""
-        values = {"like": similar["like"], "n": similar["n"], "half": half}
-        values["unlike"] = [*map(plainly, similar["unlike"])]
-        lines.append(sentence("drivers.alike", {"reached": few(similar["reached"]), **values}))
+    lines.append(Sentence(forecaster.log_summary.alike(enquiry) or Note("drivers.none_alike")))
     alike = similar and {**similar, "like": str(similar["like"]), "reached": reached}
     return {"drivers": [driver.to_dict() for driver in found], "similar": alike}, lines
 
@@ -245,20 +239,19 @@ def run_update(options: Options) -> None:
 
 def update_lines(later: Update, *, details: bool) -> list[Sentence]:
     """Return the answer mid-course, a line each; with ``details`` all that it rests on."""
-    now, whole = later.remaining, later.total
+    from forecast.counts import in_all
+
+    now = later.remaining
     stalled = [note for note in now.notes if note.code in STALL]
     notes = sorted((note for note in now.notes if note not in stalled), key=_gravest)
     kept = notes if details else [note for note in notes if note.severity != "info"][:2]
-    values = {"n": later.sessions_done, "all": whole.spoken(whole.median)}
-    values |= {"span": whole.range_text(), "of_ten": whole.level * 10}
-    beyond = "_beyond" * (whole.interval[0] is None)
     return [
         *(
             sentence("text.stalled", {"note": note}) if note.severity != "info" else Sentence(note)
             for note in stalled
         ),
         *now.headline[:2],
-        *[sentence(f"text.with_done{beyond}", values)] * bool(later.sessions_done),
+        *[Sentence(in_all(later.total, later.sessions_done))] * bool(later.sessions_done),
         *now.headline[2:],
         *bullets(kept),
         *[sentence("text.every_remark")] * (len(kept) < len(notes)),
@@ -275,17 +268,16 @@ def _price_remaining(
         for _, found in left
         if found is not None
     ]
-    gone = [package for package, found in left if found is None]
-    lines: list[str] = ["", sentence("text.from_now_on")]
+    lines: list[str] = [""]
     if quotes:
+        lines += [sentence("text.from_now_on")]
         lines += prices.quotes_lines(quotes, details=options.details)
         lines += [] if options.details else [sentence("text.each_quote")]
-    for one in gone:
-        most = min(one.cap or tariff.cap, tariff.cap)
-        code = "text.not_offered" if done >= most else "text.block_too_large"
-        lines.append(sentence(code, {"name": one.said, "most": most}))
-    names = [one.name for one in gone]
-    return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": names}, lines
+    cap = prices.cap_note(later.remaining, tariff, done)
+    lines += map(Sentence, [*filter(None, [cap]), *prices.no_longer_sold(tariff, done)])
+    names = [package.name for package, found in left if found is None]
+    data = {"quotes": [quote.to_dict() for quote in quotes], "not_offered": names}
+    return data | {"cap": cap and cap.to_dict() | {"text": str(cap)}}, lines
 
 
 def as_dict(cautions: tuple[Caution, ...]) -> Mapping[str, Any]:

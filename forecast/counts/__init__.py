@@ -26,6 +26,7 @@ if TYPE_CHECKING:
         doubts_of,
         evidence_name,
         failing_groups,
+        in_all,
         leads_of,
         unchecked,
     )

@@ -135,22 +135,25 @@ TIMES_THE_FIRST = 3  # and mid-course, so many times that at the consultation
 def leads_of(estimate: Estimate, *, first: Callable[[], float] | None = None) -> tuple[Note, ...]:
     """Return what belongs beside the number of ``estimate``, before any doubt.
 
-    What the lasers reach and what they do not; the count of those who get there, where many do
-    not; and another way out, where most do not. ``first`` gives the chance at the consultation
-    not to get there, for a course under way.
+    What the lasers reach, and what counts all the same with an ink that none reaches; the count
+    of those who get there, where many do not; and another way out, where most do not. ``first``
+    gives the chance at the consultation not to get there, for a course under way.
 
     Examples
     --------
     >>> white = forecast.Enquiry("II", "forearm", "white", "medium", "single")
     >>> [note.code for note in leads_of(forecaster.estimate(white))]
-    ['leads.apart_clear', 'leads.way_out_clear']
+    ['leads.unreached_clear', 'leads.apart_clear', 'leads.way_out_clear']
     """
     found = []
     share, more = estimate.not_within_horizon, first is not None
     if estimate.reached is not None:
         inks = [*map(plainly, str(estimate.reached.enquiry.inks).split(";"))]
-        known = {"inks": inks, "unreached": [*map(plainly, estimate.unreached)]}
-        found.append(Note("leads.reached", values=known | _count_and_span(estimate.reached, more)))
+        counted = _count_and_span(estimate.reached, more)
+        found.append(Note("leads.reached", values={"inks": inks, **counted}))
+    if estimate.unreached:
+        rest = {"unreached": [*map(plainly, estimate.unreached)]}
+        found.append(Note(f"leads.unreached_{estimate.goal}", values=rest))
     there = round(100 * (1 - share))
     if there and share > APART and (first is None or share > TIMES_THE_FIRST * first()):
         of_them = {"there": there, "horizon": _further(estimate.horizon, more)}
@@ -173,6 +176,21 @@ def unchecked(lighter: Estimate) -> list[Note]:
     []
     """
     return [note for note in lighter.notes if note.code.startswith(UNCHECKED)]
+
+
+def in_all(total: Estimate, done: int) -> Note:
+    """Return what all sessions come to: here, with ``done`` of them had, and with those elsewhere.
+
+    Examples
+    --------
+    >>> print(in_all(forecaster.update(enquiry, sessions_done=3).total, 3))
+    With 3 sessions done: about 9 in all, 6 to 14 for 8 of 10.
+    """
+    elsewhere, counted = total.enquiry.sessions_elsewhere, _count_and_span(total)
+    most = Note("leads.more_than", values={"horizon": total.horizon + elsewhere})
+    values = {"done": done, "all": most if total.median is None else total.median + elsewhere}
+    code = f"leads.in_all{'_elsewhere' * bool(elsewhere)}"
+    return Note(f"{code}{'_beyond' * (total.interval[0] is None)}", values=values | counted)
 
 
 def _further(n: Note | int, more: bool) -> Note | int:

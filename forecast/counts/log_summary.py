@@ -270,6 +270,20 @@ class LogSummary:
         like = Note(code, values={"inks": inks, "density": density, "layers": layers})
         return {"like": like, **found, "unlike": unlike}
 
+    def alike(self, enquiry: Enquiry) -> Note | None:
+        """Return what :meth:`similar` finds in one sentence or three; None if nothing.
+
+        Half of them is read off their life table, which is said where some did not get there.
+        """
+        found = self.similar(enquiry)
+        if found is None:
+            return None
+        code = "half" if found["reached"] == found["n"] else "half_as_seen"
+        half = Note(f"drivers.{code}", values={"by": found["half_by"]})
+        values = {**found, "half": half if found["half_by"] else ""}
+        values |= {"reached": few(found["reached"]), "unlike": [*map(plainly, found["unlike"])]}
+        return Note("drivers.alike", values=values)
+
     def far_from(self, enquiry: Enquiry) -> tuple[str, ...]:
         """Return in what fewer than five of the finished courses alike are near an enquiry.
 

@@ -289,10 +289,11 @@ class Forecaster(Predictor, Result):
         draws = self.sessions_here([enquiry], model=model)[:, 0]
         estimate = self._with_notes(self.describe(enquiry, draws, level=level, model=model), model)
         part, unreached = self.part_reached(enquiry)
+        estimate = replace(estimate, unreached=unreached)
         if part is not None:
             alone = self.sessions_here([part], model=model)[:, 0]
             reached = self.describe(part, alone, level=level, model=model)
-            estimate = replace(estimate, reached=reached, unreached=unreached)
+            estimate = replace(estimate, reached=reached)
         if lighten is not None and lighten.goal != "lighten":
             raise RequestError(*problem_and_remedy("refused.no_lightener"))
         if lighten is not None and self.goal == "clear" and estimate.not_within_horizon > HALF:

@@ -92,9 +92,10 @@ def update_estimate(
     percent, odd = _read_gradings(gradings, done)
     remaining = _remaining(predictor, midcourse, enquiry, done, percent, level=level)
     part, unreached = predictor.part_reached(enquiry)
+    remaining = replace(remaining, unreached=unreached)
     if part is not None:
         reached = _remaining(predictor, midcourse, part, done, percent, level=level)
-        remaining = replace(remaining, reached=reached, unreached=unreached)
+        remaining = replace(remaining, reached=reached)
 
     def at_first() -> float:
         return float(predictor.counts_here([enquiry]).not_yet()[0])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -12,13 +12,22 @@ import numpy as np
 from forecast import forecaster as rooms  # promises are loaded where there is one
 from forecast._checks import refusal
 from forecast._notes import Note, in_language
-from forecast.counts import Estimate, few, unchecked
+from forecast.counts import Estimate, in_all, unchecked
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, Driver, Forecaster
 from forecast.log import ATTRIBUTES
 from forecast.page.desk import Asked, Desk
 from forecast.page.words import Words
-from forecast.prices import Package, Tariff, draws_of, from_cents, left_of, price_rows
+from forecast.prices import (
+    Package,
+    Tariff,
+    cap_note,
+    draws_of,
+    from_cents,
+    left_of,
+    no_longer_sold,
+    price_rows,
+)
 from forecast.tattoo import cautions_for, cite, mark_of
 
 if TYPE_CHECKING:
@@ -101,7 +110,7 @@ class Answer:
     n: int  # the session shown at first, the interval's upper end unless another is asked
     steps: tuple[tuple[int, str, str], ...]  # from session 1 on: filled dots, text and label
     options: tuple[OptionRow, ...]  # what can be chosen, doing nothing and covering among it
-    dates: tuple[str, ...]
+    dates: tuple[str, ...]  # none where no session is given any more
     changes: tuple[str, ...]
     drivers: tuple[DriverRow, ...]
     drivers_hint: str  # what their differences are of
@@ -136,15 +145,14 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     if forecaster is None:
         return None
     estimate, total = estimates_of(forecaster, asked, desk.forecasters.get("lighten"))
-    done = asked.sessions_done
-    more = "_more" if done else ""
+    done, more = asked.sessions_done, "_more" * bool(asked.sessions_done)
     goal = words.say(f"goal.{asked.goal}_done")
     quoted, price_notes = package_rows(estimate, desk.tariff, words, done=done)
     summary = forecaster.log_summary
     lasers = {nm for _, of in summary.lasers for nm in of}
     cautions = cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=lasers)
     sources = dict.fromkeys(key for one in cautions for key in one.sources)
-    lines = [total_line(total, done, words)] if done else []
+    lines = [words.note(in_all(total, done))[0]] if done else []
     lines += [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
     first = [note for note in estimate.notes if note.code in STRIPS]
     alone = [note for note in estimate.notes if ALONE in note.code]
@@ -153,6 +161,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     model, old = _model_lines(forecaster, words)
     unasked = "sheet.asked_in_part" if asked.facts else "sheet.not_asked"
+    sold_out = desk.tariff is not None and done >= desk.tariff.cap
     return Answer(
         estimate=estimate,
         done=done,
@@ -166,7 +175,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         options=_options(desk, asked, estimate, words),
-        dates=date_lines(estimate, asked, goal, words),
+        dates=() if sold_out else date_lines(estimate, asked, goal, words),
         changes=_changes(forecaster, asked, words),
         drivers=_driver_rows(driven, asked, words),
         drivers_hint=words.say(
@@ -186,7 +195,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         own_share=words.note(alone[0])[0] if alone else words.say("answer.own_all"),
         support=words.say(f"answer.support.{estimate.support}"),
         model=model,
-        similar=_similar_line(summary.similar(asked.enquiry), words),
+        similar=words.note(alike)[0] if (alike := summary.alike(asked.enquiry)) else "",
         asked=_given(asked, words),
         cited=", ".join(key for key in sources if mark_of(key).startswith("read")),
         **_of_book(desk, asked, estimate, total, words),
@@ -245,9 +254,10 @@ def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tupl
         one, sessions, cost = found.get(key), "", ""
         if one is not None:
             about = _headline(one, "_more" if asked.sessions_done else "", words)
-            sessions = words.say("options.sessions", {"about": about, **_likely(one, words)})
-            if unchecked(one):
-                sessions += f"; {words.say('options.unchecked')}"
+            rest = key == "clear" and bool(one.unreached)
+            said = {"sessions": True, "rest": rest, "unchecked": bool(unchecked(one))}
+            values = {"about": about, **kept, **_likely(one, words)}
+            sessions = "; ".join(words.say(f"options.{k}", values) for k, so in said.items() if so)
             cost = cost_of(desk.tariff, one, asked, words)
         rows.append(OptionRow(key, words.say(f"options.{key}.name", kept), sessions, cost))
     return tuple(rows)
@@ -313,20 +323,6 @@ def _model_lines(forecaster: Forecaster, words: Words) -> tuple[str, str]:
     return said, words.say("answer.model_old", {"last": last}) if old else ""
 
 
-def _similar_line(found: Any, words: Words) -> str:
-    if found is None:
-        return ""
-    like, _ = words.note(found["like"])
-    reached = few(found["reached"])
-    said = words.note(reached)[0] if isinstance(reached, Note) else reached
-    values = {"like": like, "n": found["n"], "reached": said}
-    text = words.say("answer.similar", values)
-    if found["half_by"] is not None:
-        text += " " + words.say("answer.similar_half", {"half": words.number(found["half_by"])})
-    fields = ", ".join(words.say(f"form.{name}_term") for name in found["unlike"])
-    return f"{text} {words.say('answer.similar_unlike', {'fields': fields})}"
-
-
 def _given(asked: Asked, words: Words) -> tuple[tuple[str, str], ...]:
     names = [*[name for name in ATTRIBUTES if getattr(asked.enquiry, name)], *asked.enquiry.extra]
     given = [(words.say("form.goal_term"), words.say(f"goal.{asked.goal}"))]
@@ -364,14 +360,6 @@ def _not_done_line(estimate: Estimate, goal: str, more: str, words: Words) -> st
     values = {"n": int(count) if count.isdigit() else 2, "count": count, "goal": goal}
     text = words.say(f"answer.not_done{more}", values | {"horizon": estimate.horizon})
     return text[:1].upper() + text[1:]
-
-
-def total_line(total: Estimate, done: int, words: Words) -> str:
-    """Return what the remaining sessions add up to with those done."""
-    if total.median is None:
-        return words.say("answer.total_beyond", {"n": done, "horizon": total.horizon})
-    median = words.number(total.median)
-    return words.say("answer.total", {"n": done, "median": median, **_likely(total, words)})
 
 
 def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tuple[str, ...]:
@@ -454,14 +442,12 @@ def package_rows(
     """Return a row per package, for what is left of it, and a note for each that is not sold."""
     if tariff is None:
         return (), ()
-    rows, notes = [], []
+    rows, notes = [], [words.note(one)[0] for one in no_longer_sold(tariff, done)]
     left = [left_of(package, tariff, done) for package in tariff.packages]
     priced = iter(_priced(estimate, [one for one in left if one], done))
     for package, one in zip(tariff.packages, left, strict=True):
         name = package.label(words.code)
         if one is None:
-            named = {"name": name, "done": done, "cap": package.cap or tariff.cap}
-            notes.append(words.say("answer.price_left_out", named))
             continue
         found = next(priced)
         if isinstance(found, ForecastError):
@@ -518,44 +504,43 @@ def range_text(
 ) -> str:
     """Return what paying session by session comes to at the interval's ends and the middle.
 
-    Each count is said once. Empty without a tariff. No more than is left of the tariff's cap after
-    ``done`` sessions is counted; where that matters the text says how many it is enough for. Where
-    an end lies beyond the horizon and the cap too, it says what going on costs at least.
+    Each count is said once. Where the tariff's cap bounds them after ``done`` sessions, what is
+    left of it is one of them, and for how many it is enough is said. Empty without a tariff.
     """
     if tariff is None:
         return ""
-    left = tariff.cap - done
-    one = tariff.single_price(estimate.enquiry.area_cm2)
-    found = (estimate.interval[0], estimate.median, estimate.interval[1])
-    counts = [estimate.horizon + 1 if n is None else n for n in found]
-    if None in found and left > estimate.horizon:
-        least = words.money(counts[-1] * one, tariff.currency)
-        least_of = {"goal": goal, "cost": least, "horizon": words.number(estimate.horizon)}
-        return words.say("answer.price_at_least", least_of)
-    cap = {"cap": words.number(tariff.cap)}
-    if left <= 0:
-        return words.say("answer.price_cap", cap)
-    given = sorted({min(n, left) for n in counts})
-    paid = {n: words.money(n * one, tariff.currency) for n in given}
-    costs = ", ".join(
-        words.say("answer.price_one", {"cost": cost, "number": words.number(n)})
-        for n, cost in paid.items()
-    )
-    values = {"n": given[-1], "goal": goal, "costs": costs, **cap}
-    if max(counts) <= left:
-        return words.say("answer.price_range", values)
-    values["count"] = words.of_100(estimate.chance_by(left))
-    return words.say("answer.price_capped", values)
+    beyond = words.say("answer.more_than", {"horizon": estimate.horizon})
+    cap = cap_note(estimate, tariff, done)
+    found = {*estimate.interval, estimate.median}
+    found |= {tariff.cap - done} if cap and done < tariff.cap else set()
+    counts = sorted(found, key=lambda n: np.inf if n is None else n)
+    costs = [
+        words.say("answer.price_one", {"cost": cost, "number": n or beyond})
+        for n, cost in zip(counts, _paid(counts, estimate, tariff, words), strict=True)
+    ]
+    values = {"n": counts[-1], "goal": goal, "costs": ", ".join(costs)}
+    said = words.say("answer.price_range", values)
+    return f"{said} {words.note(cap)[0]}" if cap else said
 
 
 def cost_of(tariff: Tariff | None, one: Estimate, asked: Asked, words: Words) -> str:
-    """Return what an estimate's interval costs one by one; empty where nothing more is sold."""
-    most = min(tariff.cap - asked.sessions_done, one.horizon) if tariff else 0
-    if tariff is None or most <= 0:
+    """Return what an estimate's interval costs one by one, and what bounds it; else empty."""
+    if tariff is None:
         return ""
+    values = {"span": words.span(*_paid(one.interval, one, tariff, words))}
+    left = max(tariff.cap - asked.sessions_done, 0)
+    capped = cap_note(one, tariff, asked.sessions_done) is not None
+    bound = ("cost_capped" if left else "cost_reached") if capped else "cost"
+    return words.say(f"options.{bound}", values | {"left": left})
+
+
+# what so many sessions cost, paid one by one; None is more than the horizon
+def _paid(
+    counts: Iterable[int | None], one: Estimate, tariff: Tariff, words: Words
+) -> tuple[str, ...]:
+    each = tariff.single_price(one.enquiry.area_cm2)
     paid = []
-    for n in one.interval:
-        count = most if n is None or n > most else n
-        said = words.money(count * tariff.single_price(asked.enquiry.area_cm2), tariff.currency)
-        paid.append(said if count == n else words.say("answer.more_than", {"horizon": said}))
-    return words.say("options.cost", {"span": words.span(*paid)})
+    for n in counts:
+        cost = words.money((n or one.horizon) * each, tariff.currency)
+        paid.append(cost if n else words.say("answer.more_than", {"horizon": cost}))
+    return tuple(paid)

@@ -21,8 +21,21 @@ if TYPE_CHECKING:
         stop_factors,
         value_open_book,
     )
-    from forecast.prices.quote import Quote, draws_of, price_package, price_rows, quotes_lines
-    from forecast.prices.tariff import Tariff, left_of, read_tariff, tariff_template
+    from forecast.prices.quote import (
+        Quote,
+        cap_note,
+        draws_of,
+        price_package,
+        price_rows,
+        quotes_lines,
+    )
+    from forecast.prices.tariff import (
+        Tariff,
+        left_of,
+        no_longer_sold,
+        read_tariff,
+        tariff_template,
+    )
     from forecast.prices.year import Book, Variation, price_caseload
 
 

@@ -424,6 +424,27 @@ def draws_of(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
     return estimate.draws, np.broadcast_to(stop, estimate.draws.shape)
 
 
+def cap_note(estimate: Estimate, tariff: Tariff, sessions_done: int = 0) -> Note | None:
+    """Return how far the sessions that are given take an ``estimate``; None if as far as it says.
+
+    The most of a course, the ``tariff``'s cap, count from its first one.
+
+    Examples
+    --------
+    >>> later = forecaster.update(enquiry, sessions_done=9).remaining
+    >>> cap_note(later, tariff, 9).code, cap_note(later, tariff, 15).code
+    ('prices.cap_left', 'prices.cap_reached')
+    """
+    left, most = tariff.cap - sessions_done, estimate.interval[1]
+    values: dict[str, Any] = {"cap": tariff.cap, "left": left}
+    if left <= 0:
+        return Note("prices.cap_reached", "caution", values)
+    if left > estimate.horizon or (most is not None and most <= left):
+        return None
+    values["enough"] = of_100(estimate.chance_by(left))
+    return Note("prices.cap_left" if sessions_done else "prices.cap", "caution", values)
+
+
 def price_package(
     estimate: Estimate, package: Package, tariff: Tariff, *, started: bool = False
 ) -> Quote:

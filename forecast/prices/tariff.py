@@ -19,7 +19,7 @@ import numpy.typing as npt
 from forecast._arrays import FloatArray
 from forecast._checks import check_keys, check_kind, check_whole_number
 from forecast._files import read_toml
-from forecast._notes import problem_and_remedy, sentence, texts_of
+from forecast._notes import Note, problem_and_remedy, sentence, texts_of
 from forecast._plain import Result
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.prices.package import (
@@ -484,6 +484,25 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
         return replace(package, sessions=package.sessions - done, cap=most), rest
     reduced = package.sold_at(package.extra_price, cap=most)
     return replace(reduced, kind="per_session", sessions=None, extra_price=None), rest
+
+
+def no_longer_sold(tariff: Tariff, sessions_done: int) -> list[Note]:
+    """Return why packages cannot be sold after ``sessions_done``: one note where all are had.
+
+    Examples
+    --------
+    >>> print(*no_longer_sold(tariff, 15))
+    The entry cap of the tariff says how many sessions one course may have.
+    """
+    if sessions_done >= tariff.cap:
+        return [Note("prices.cap_of_tariff")]
+    found = []
+    for package in tariff.packages:
+        if left_of(package, tariff, sessions_done) is None:
+            most = min(package.cap or tariff.cap, tariff.cap)
+            code = "prices.sold_out" if sessions_done >= most else "prices.block_too_large"
+            found.append(Note(code, values={"name": package.said, "most": most}))
+    return found
 
 
 def charges_of(

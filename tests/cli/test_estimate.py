@@ -224,7 +224,11 @@ def test_an_update_with_a_tariff_prices_only_what_is_still_needed(
     assert main([*base, "10"]) == 0
     assert "as a new block would go beyond the 15 sessions" in capsys.readouterr().out
     assert main([*base, "15"]) == 0
-    assert "as this course has had all 15 sessions that the package" in capsys.readouterr().out
+    shown = capsys.readouterr().out
+    assert "had all 15 sessions that are given in one: going on needs a new agreement" in shown
+    assert "The entry cap of the tariff" in shown
+    assert not [word for word in ("pay per session", "block of six", "sold anew") if word in shown]
+    assert answers([*base, "15"], capsys)["cap"]["code"] == "prices.cap_reached"
     assert main([*base, "5"]) == 0
     assert "which is sold anew:" in capsys.readouterr().out
 

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import forecast
-from forecast.counts import doubts_of
+from forecast.counts import doubts_of, in_all, leads_of
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
 COMPLETE = replace(
@@ -76,3 +76,43 @@ def test_a_log_that_widened_an_answer_is_not_said_to_have_narrowed_it(forecaster
     assert said(0.95).values["percent"] == round(100 * (1 - now / before))
     assert said(0.95).values["narrowed"].code == "counts.narrowed"
     assert said(0.3).values["narrowed"].code == "counts.not_narrowed"
+
+
+def test_what_counts_as_clear_with_an_ink_that_no_laser_takes_up_may_keep_a_rest_of_it(forecaster):
+    lasers = (("ns", (1064.0,)),)
+    summary = replace(forecaster.log_summary, lasers=lasers)
+    black_only = replace(forecaster, log_summary=summary)
+    for inks, codes in (
+        ("black;white", ["leads.reached", "leads.unreached_clear"]),
+        ("white", ["leads.unreached_clear"]),
+        ("black", []),
+    ):
+        asked = replace(PLAIN, inks=inks)
+        later = black_only.update(asked, sessions_done=2).remaining
+        for found in (black_only.estimate(asked), later):
+            said = [note for note in found.leads if "reached" in note.code]
+            assert [note.code for note in said] == codes
+            assert found.unreached == (() if inks == "black" else ("white",))
+    (lead,) = leads_of(replace(found, unreached=("white",), goal="lighten"))
+    assert lead.code == "leads.unreached_lighten"
+
+
+def test_all_sessions_are_those_here_and_those_elsewhere(forecaster):
+    def said(elsewhere, language="en"):
+        asked = replace(PLAIN, sessions_elsewhere=elsewhere)
+        total = forecaster.update(asked, sessions_done=3).total
+        return total, in_all(total, 3).say(language)
+
+    total, text = said(0)
+    low, high = total.interval
+    assert (
+        text == f"With 3 sessions done: about {total.median} in all, {low} to {high} for 8 of 10."
+    )
+    total, text = said(4)
+    low, high = total.interval
+    of_ten = f"({low} to {high} for 8 of 10)"
+    rest = f"{total.median + 4} with those elsewhere."
+    assert text == f"With 3 sessions done: about {total.median} here {of_ten}, {rest}"
+    assert said(4, "de")[1].endswith(f"{total.median + 4} mit denen anderswo.")
+    none = replace(total, distribution=type(total.distribution)(0 * total.distribution.pmf))
+    assert str(in_all(none, 3)).endswith(": more than 28 here, more than 32 with those elsewhere.")

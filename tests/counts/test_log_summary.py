@@ -55,6 +55,32 @@ def test_courses_counted_as_alike_share_density_and_layers_and_the_rest_is_named
     assert found["unlike"] == ["skin_type", "body_site"]
 
 
+@pytest.mark.parametrize(
+    ("sold", "said", "auf_deutsch"),
+    [
+        ("cleared", " Half are there by session 8.", " Die Hälfte ist es bis Sitzung 8."),
+        (
+            "stopped",
+            " With those still open or stopped counted as far as ",
+            " Werden laufende und ",
+        ),
+    ],
+)
+def test_a_half_that_is_read_off_the_life_table_is_said_to_be(
+    sold: str, said: str, auf_deutsch: str
+):
+    # four of nine stopped after one session: of the five left at session 8 all clear
+    kind = {"layering": "layered"}
+    summary = summary_of((5, kind), (4, {**kind, "outcome": sold, "sessions_given": 1}))
+    if sold == "cleared":
+        summary = summary_of((9, kind))
+    found = summary.alike(HEAVY)
+    assert found is not None
+    assert said in str(found)
+    assert auf_deutsch in found.say("de")
+    assert f"{9 if sold == 'cleared' else 5} of 9 reached" in str(found)
+
+
 def test_fewer_than_five_alike_are_not_counted():
     summary = summary_of((20, {}), (4, {"layering": "layered"}))
     assert summary.similar(HEAVY) is None

@@ -11,9 +11,10 @@ import pytest
 
 import forecast
 from forecast._notes import Note
-from forecast.page.answer import answer, date_lines, range_line, range_text, total_line
+from forecast.counts import in_all
+from forecast.page.answer import answer, date_lines, range_line, range_text
 from forecast.page.desk import Asked, Desk
-from forecast.page.sheet import render_parts
+from forecast.page.sheet import render_parts, render_sheet
 from forecast.page.words import load_words
 from forecast.survival import CountDistribution
 
@@ -71,7 +72,9 @@ def test_an_estimate_beyond_the_horizon_reads_more_than_it(desk: Desk):
     assert estimate.interval[1] is None
     found = told(desk, Asked(HARD))
     assert "more than 25" in found.lines[0] + found.headline.lower()
-    assert "€2,250.00 for 15 sessions, enough for" in found.price_range
+    costs = "€2,250.00 for 15, more than €3,750.00 for more than 25 sessions."
+    assert costs in found.price_range
+    assert found.options[0].cost == "more than €3,750.00 one by one; at most 15 are given"
     assert "more than 25 sessions from then on" in " ".join(found.dates)
 
 
@@ -124,7 +127,7 @@ def test_an_interval_of_one_number_is_said_as_that_number(
     sure = replace(estimate, distribution=CountDistribution(pmf))
     words = load_words(language)
     asked = Asked(COMMON, start=date(2026, 3, 2))
-    found = [range_line(sure, "", words), total_line(sure, 0, words)]
+    found = [range_line(sure, "", words), words.note(in_all(sure, 0))[0]]
     found.append(date_lines(sure, asked, "clear", words)[-1])
     for line, expected in zip(found, said, strict=True):
         assert expected in line
@@ -156,10 +159,24 @@ def test_a_course_under_way_says_what_is_left_and_the_total(desk: Desk):
 
 def test_a_total_beyond_the_horizon_is_said_once(desk: Desk):
     slow = Asked(HARD, sessions_done=12, gradings=((12, 1.0),))
-    assert told(desk, slow).lines[0] == "With the 12 done: more than 37 in all."
+    assert told(desk, slow).lines[0] == "With 12 sessions done: more than 37 in all."
 
 
-def test_paying_one_by_one_counts_no_more_sessions_than_are_given(desk: Desk):
+@pytest.mark.parametrize(
+    ("language", "here", "elsewhere"),
+    [("en", "here", "with those elsewhere"), ("de", "hier", "mit denen anderswo")],
+)
+def test_a_total_names_the_sessions_had_elsewhere(
+    desk: Desk, language: str, here: str, elsewhere: str
+):
+    begun = replace(COMMON, sessions_elsewhere=6)
+    total = desk.forecasters["clear"].update(begun, sessions_done=5).total
+    said = told(desk, Asked(begun, sessions_done=5), language).lines[0]
+    assert f" {total.median} {here} (" in said
+    assert said.endswith(f", {total.median + 6} {elsewhere}.")
+
+
+def test_paying_one_by_one_costs_what_it_takes_and_the_cap_is_named_where_it_bounds(desk: Desk):
     assert desk.tariff is not None
     estimate = desk.forecasters["clear"].estimate(COMMON)
     low, high = estimate.interval
@@ -172,8 +189,10 @@ def test_paying_one_by_one_counts_no_more_sessions_than_are_given(desk: Desk):
         assert f"{cost} for {n}" in told(within, Asked(COMMON)).price_range
     below = replace(desk, tariff=replace(desk.tariff, cap=high - 1))
     capped = told(below, Asked(COMMON)).price_range
-    assert f"{ENGLISH.money((high - 1) * session, 'EUR')} for {high - 1} sessions" in capped
-    assert f"at most {high - 1} are given" in capped
+    for n in (high - 1, high):
+        assert f"{ENGLISH.money(n * session, 'EUR')} for {n}" in capped
+    assert f"At most {high - 1} sessions are given" in capped
+    assert "At most" not in told(within, Asked(COMMON)).price_range
 
 
 def test_prices_are_the_quotes_and_show_no_cost_or_margin(desk: Desk):
@@ -229,17 +248,40 @@ def test_mid_course_a_package_that_no_longer_fits_is_left_out_with_the_reason(de
     found = told(desk, Asked(COMMON, sessions_done=10))
     assert not any("block" in row.name for row in found.prices)
     assert any(
-        text.startswith("block of six is not offered after 10") for text in found.price_notes
+        text.startswith("block of six: no longer offered, as a new") for text in found.price_notes
     )
-    over = told(desk, Asked(COMMON, sessions_done=15))
-    assert over.prices == ()
-    assert over.price_range == "" or "At most 15 sessions" in over.price_range
+
+
+@pytest.mark.parametrize(
+    ("language", "agreement", "entry"),
+    [("en", "a new agreement", "The entry cap of"), ("de", "neuer Vereinbarung", "Eintrag cap")],
+)
+def test_once_the_cap_is_reached_it_is_named_with_a_way_on_and_nothing_is_left_hanging(
+    desk: Desk, language: str, agreement: str, entry: str
+):
+    words = load_words(language)
+    over = told(desk, Asked(COMMON, sessions_done=15), language)
+    assert (over.prices, over.dates) == ((), ())
+    assert agreement in over.price_range
+    assert agreement in over.options[0].cost
+    (note,) = over.price_notes
+    assert entry in note
+    orphans = (words.say(f"answer.{key}") for key in ("price_from_now", "price_average_hint"))
+    pages = (render_parts(over, words)["details"], render_sheet(over, desk, words, standalone=True))
+    told_before = told(desk, Asked(COMMON, sessions_done=4), language)
+    sold = (
+        render_parts(told_before, words)["details"],
+        render_sheet(told_before, desk, words, standalone=True),
+    )
+    for text in (*orphans, f">{words.say('answer.dates')}<"):
+        assert all(text in page for page in sold)
+        assert not any(text in page for page in pages)
 
 
 def test_past_courses_are_said_to_be_alike_in_no_more_than_they_are(desk: Desk):
     found = told(desk, Asked(COMMON)).similar
     assert "medium density, a single layer" in found
-    assert "differ in the rest: Fitzpatrick type, body site" in found
+    assert "alike in this alone, not in skin type, body site" in found
 
 
 def test_where_the_log_ends_is_said_beneath_the_curve_not_across_it(desk: Desk):
@@ -286,7 +328,12 @@ def test_what_lasers_reach_and_other_ways_out_stand_beside_the_number(
         mixed, lighten=full_desk.forecasters["lighten"]
     )
     codes = [note.code for note in estimate.leads]
-    assert codes[0] == "leads.reached"
+    assert codes[:2] == ["leads.reached", "leads.unreached_clear"]
+    rest = load_words(language).say(
+        "options.rest", {"inks": "white" if language == "en" else "weiß"}
+    )
+    assert rest in found.options[0].sessions
+    assert rest not in found.options[1].sessions
     assert codes[-2:] == ["leads.instead", "leads.way_out_clear"]
     assert len(found.leads) == len(codes)
     assert numbers(found.leads[-2])[0] == (estimate.instead.median or estimate.instead.horizon)
@@ -389,19 +436,21 @@ def test_paying_one_by_one_says_each_count_once():
     assert said == "Paid one by one until clear: €600.00 for 4, €1,350.00 for 9 sessions."
 
 
-def test_no_more_than_is_left_of_the_cap_is_paid_and_it_is_enough_for_so_many():
+def test_what_is_left_of_the_cap_is_said_to_be_enough_for_so_many():
     ends = {"interval": (4, None), "median": 9, "horizon": 25, "chance_by": {6: 0.4, 3: 0.1}.get}
     estimate = SimpleNamespace(enquiry=SimpleNamespace(area_cm2=None), **ends)
     said = range_text(estimate, TARIFF, "clear", ENGLISH, done=9)
-    assert said.startswith("Paid one by one: €600.00 for 4, €900.00 for 6 sessions, enough for 40")
-    assert range_text(estimate, TARIFF, "clear", ENGLISH, done=12).startswith(
-        "Paid one by one: €450.00 for 3 sessions, enough for 10 of 100"
+    costs = "€600.00 for 4, €900.00 for 6, €1,350.00 for 9, more than €3,750.00 for more than 25"
+    assert said.startswith(f"Paid one by one until clear: {costs} sessions. At most 15 sessions")
+    assert said.endswith(
+        "in one course, 6 of them from now on: enough for 40 of 100 clients like this."
     )
+    late = range_text(estimate, TARIFF, "clear", ENGLISH, done=12)
+    assert "€450.00 for 3, €600.00 for 4, " in late
+    assert "enough for 10 of 100" in late
     german = range_text(estimate, TARIFF, "entfernt", load_words("de"), done=9)
     assert "genug für 40 von 100" in german
-    assert "entfernt" not in german
-    none = range_text(estimate, TARIFF, "clear", ENGLISH, done=15)
-    assert none == "At most 15 sessions are given in one course; some clients need more."
+    assert "mehr als 3.750,00\xa0€ für mehr als 25" in german
 
 
 def test_mid_course_a_block_does_not_count_the_sessions_had():
@@ -409,23 +458,24 @@ def test_mid_course_a_block_does_not_count_the_sessions_had():
     assert "nicht bei einem Block" in load_words("de").say("answer.price_from_now")
 
 
-def test_what_ends_beyond_horizon_and_cap_costs_at_least_the_next_session():
+def test_what_ends_beyond_horizon_and_cap_costs_more_than_the_horizon():
     ends = {"interval": (4, None), "median": 9, "horizon": 10}
     estimate = SimpleNamespace(enquiry=SimpleNamespace(area_cm2=None), **ends)
     said = range_text(estimate, TARIFF, "clear", ENGLISH)
-    assert "more than 10 sessions: it would cost €1,650.00 at least" in said
+    assert said.endswith(" €1,350.00 for 9, more than €1,500.00 for more than 10 sessions.")
 
 
-def test_what_costs_more_than_is_ever_sold_is_said_to_be_more(desk: Desk):
+def test_what_can_be_chosen_costs_what_it_takes_and_names_the_cap_that_bounds_it(desk: Desk):
     found = answer(desk, Asked(COMMON), ENGLISH)
     assert found is not None
     assert desk.tariff is not None
     low, high = found.estimate.interval
     assert low is not None
     each, cap = desk.tariff.single_price(None), desk.tariff.cap
-    assert high is None or high > cap
-    least, most = (ENGLISH.money(n * each, "EUR") for n in (low, cap))
-    assert found.options[0].cost == f"{least} to more than {most} one by one"
-    sold = answer(desk, Asked(COMMON, sessions_done=cap), ENGLISH)
-    assert sold is not None
-    assert sold.options[0].cost == ""
+    assert high is not None
+    assert high > cap
+    least, most = (ENGLISH.money(n * each, "EUR") for n in (low, high))
+    cost = f"{least} to {most} one by one"
+    assert found.options[0].cost == f"{cost}; at most {cap} are given"
+    wide = replace(desk, tariff=replace(desk.tariff, cap=high))
+    assert told(wide, Asked(COMMON)).options[0].cost == cost

@@ -15,6 +15,7 @@ from forecast._notes import Note
 from forecast.errors import RequestError
 from forecast.prices.package import Package
 from forecast.prices.quote import (
+    cap_note,
     expected_shortfall,
     outcome_chances,
     price_package,
@@ -508,3 +509,20 @@ def test_many_enquiries_are_worked_in_parts_and_come_out_in_their_order():
     for row in (0, 4095, 4096, 4999):
         alone = sold(fixed_price(400), pmf=pmf[row], stop=0.1)
         assert_allclose(many.margin[row], alone.margin[0])
+
+
+@pytest.mark.parametrize(
+    ("cap", "done", "says"),
+    [
+        (4, 0, "At most 4 sessions are given in one course: enough for 80 of 100 clients like"),
+        (4, 1, "given in one course, 3 of them from now on: enough for 60 of 100 clients like"),
+        (4, 4, "had all 4 sessions that are given in one: going on needs a new agreement, or"),
+        (4, 6, "had all 4 sessions that are given in one: going on needs a new agreement, or"),
+        (5, 0, None),  # eight of ten need no more
+        (9, 0, None),  # further than the estimate reaches
+    ],
+)
+def test_the_cap_is_named_where_it_bounds(cap: int, done: int, says: str | None):
+    found = cap_note(answer(), tariff(cap=cap), done)
+    assert (found is None) == (says is None)
+    assert (says or "") in str(found)

@@ -1,5 +1,6 @@
 """Tariffs and packages: what a file may say, and what is refused."""
 
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -9,7 +10,13 @@ from forecast._notes import languages
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.prices.package import Package, from_cents
 from forecast.prices.quote import price_package
-from forecast.prices.tariff import Tariff, left_of, read_tariff, tariff_template
+from forecast.prices.tariff import (
+    Tariff,
+    left_of,
+    no_longer_sold,
+    read_tariff,
+    tariff_template,
+)
 
 from .made import estimate
 
@@ -284,3 +291,17 @@ def test_nothing_is_sold_beyond_the_most_sessions_of_a_course(kind: str):
 
 def test_at_the_consultation_nothing_changes():
     assert left_of(REDUCED, TARIFF, 0) == (REDUCED, TARIFF)
+
+
+def test_what_is_not_sold_any_more_says_why_and_the_cap_of_all_is_named_once():
+    sold = (Package("per_session", cap=8), Package("block", sessions=6, price=780), REDUCED)
+    clinic = replace(TARIFF, packages=sold)
+    assert no_longer_sold(clinic, 7) == []
+    of_one, of_block = map(str, no_longer_sold(clinic, 10))
+    assert of_one.endswith(": no longer offered, as at most 8 sessions of a course are sold so.")
+    assert of_block.endswith(
+        "as a new block would go beyond the 15 sessions that a course may have."
+    )
+    for done in (15, 20):
+        (note,) = no_longer_sold(clinic, done)
+        assert note.code == "prices.cap_of_tariff"
