@@ -34,6 +34,7 @@ LIMITS = ((-0.3, 0.3), (-9.0, 1.0), (0.0, 2.0), (-9.0, 1.0), (-1.0, 0.0))
 MOST_PATHS = 250  # behind five numbers
 RATES = 5
 SURPRISE = 0.1  # how much of what is known of a path may be wrong (a judgement)
+LATE, SOON = 0.03, 2  # the same once the usual steps are over, and so many next ones that it is on
 PARTS = 6
 Law = tuple[FloatArray, FloatArray, FloatArray]
 PATHS_TOGETHER = 128  # their densities stay in the second-level cache
@@ -207,14 +208,16 @@ class PassageBridge:
         return np.asarray(np.asarray(done)[..., None] + ahead)
 
     # What is known without the levels may be wrong of this path: some of it is spread over the
-    # steps that paths usually took, so that a quick one is not taken for one that never passes.
+    # steps that paths usually took, so that a quick one is not taken for one that never passes. Of
+    # one that has outlasted them less is, over the next steps: late paths mostly stand still.
     def _surprised(self, chances: FloatArray, done: int | IntArray) -> FloatArray:
-        every = np.arange(1, chances.shape[-1] + 1)
-        ends = np.array([min(self.lengths), max(self.lengths)]) - np.asarray(done)[..., None]
-        low, high = np.moveaxis(np.clip(np.ceil(ends), 1, every[-1])[..., None], -2, 0)
-        among = (every >= low) & (every <= high)
-        usual = among / among.sum(axis=-1, keepdims=True)
-        return np.asarray((1 - SURPRISE) * chances + SURPRISE * usual)
+        ahead, at = np.arange(1, chances.shape[-1] + 1), np.asarray(done)[..., None]
+        low, high = (np.ceil(end - at) for end in (min(self.lengths), max(self.lengths)))
+        late = high <= 1
+        usual = (ahead >= np.minimum(low, ahead[-1])) & (ahead <= high)
+        among = np.where(late, ahead <= SOON, usual)
+        part = np.where(late, LATE, SURPRISE)
+        return np.asarray((1 - part) * chances + part * among / among.sum(axis=-1, keepdims=True))
 
     def posterior(
         self,

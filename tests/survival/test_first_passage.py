@@ -99,6 +99,29 @@ def test_a_path_quicker_than_was_thought_passes_soon_and_is_not_one_that_never_d
     assert beyond == sorted(beyond, reverse=True)
 
 
+@pytest.mark.parametrize(("done", "part"), [(10, 0.1), (11, 0.03), (12, 0.03), (20, 0.03)])
+def test_once_the_usual_steps_are_over_less_may_be_wrong_and_not_all_of_it_next(done, part):
+    # paths took 5 to 12: after ten there are two steps of these, after that the next two count
+    chances = np.full(20, 0.02)
+    found = BRIDGE.posterior(chances, done, [4.0], [1.0], belief=0)
+    assert_allclose(found, (1 - part) * chances + part * np.array([0.5, 0.5, *[0] * 18]))
+
+
+def test_the_next_step_keeps_its_promise_to_paths_that_outlast_the_usual_steps():
+    fitted = PassageBridge.fit(*simulated(250, 1), threshold=3.0)
+    steps, levels, passage = simulated(4000, 2)
+    before = np.bincount(passage, minlength=61)[1:] / len(passage)
+    said, came = [], []
+    for done in range(int(max(fitted.lengths)), 17):
+        chances = before[done:40] / before[done:].sum()
+        for path in np.flatnonzero(passage > done):
+            seen = steps[path, :done], levels[path, :done]
+            said.append(fitted.posterior(chances, done, *seen)[0])
+            came.append(passage[path] == done + 1)
+    assert len(said) > 500
+    assert np.mean(said) == pytest.approx(np.mean(came), abs=0.01)  # .022 with a tenth on it
+
+
 def test_without_levels_the_chances_stay_as_they_are():
     chances = np.array([0.3, 0.2, 0.1])
     assert BRIDGE.posterior(chances, 2, [], []) is chances
