@@ -60,7 +60,7 @@ def test_one_enquiry_or_package_may_be_given_alone():
 
 def test_where_no_course_loses_none_is_named():
     assert "money is lost most often with fixed, on" in losers(7, 7, 10).to_text()
-    assert losers(8, 8).verdict().code == "prices.none_ever_loses"
+    assert losers(8, 8).verdict.code == "prices.none_ever_loses"
 
 
 def test_none_above_the_mean_is_named_and_one_alone_is():
