@@ -456,12 +456,11 @@ def _grader_levels(slopes: Slopes, gradings: pd.DataFrame) -> pd.DataFrame:
     counts = gradings["grader_id"].value_counts()
     last = max((str(name) for name in counts.index[counts >= FEWEST_BY_GRADER]), default="")
     weights = np.vstack([np.eye(len(told)), np.full((1, len(told)), -1.0)])  # they sum to zero
-    others = np.zeros(len(slopes.fit.coefficients) - len(told))
     table = []
     for grader, own in zip([*told, last] if told else [], weights, strict=False):
-        gradient = np.append(others, own)
-        effect = float(gradient @ slopes.fit.coefficients)
-        ends = effect + slopes.reach * slopes.error(gradient) * np.array([0.0, 1.0, -1.0])
+        effect = float(own @ slopes.fit.coefficients[-len(told) :])
+        error = slopes.error(slopes.fit.influence[:, -len(told) :] @ own)
+        ends = effect + slopes.reach * error * np.array([0.0, 1.0, -1.0])
         points = (100 - AT) * -np.expm1(ends)
         table.append((grader, *points.tolist(), int(counts[grader])))
     return pd.DataFrame(table, columns=["grader_id", "points", "low", "high", "gradings"])
