@@ -99,7 +99,9 @@ def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
     Z, off = X * root[:, None], (y - mean) / root
     for own in rows.table.iloc[at].groupby("client_id").indices.values():
         leverage, axes = np.linalg.eigh(Z[own] @ inverse @ Z[own].T)
-        scores.append(Z[own].T @ (axes @ (axes.T @ off[own] / np.sqrt(1 - leverage))))
+        scores.append(
+            Z[own].T @ (axes @ (axes.T @ off[own] / np.sqrt(np.maximum(1 - leverage, TINY))))
+        )
     return FadingFit(found / scale, np.array(scores) @ inverse / scale)
 
 

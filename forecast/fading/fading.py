@@ -56,11 +56,11 @@ class FadingCurves(Result):
     curves : DataFrame
         ``regime, ink_group, session, faded, low, high, middle_low, middle_high, courses``: percent
         faded of the middle course with the band of the estimate, and the range of the middle 8 of
-        10 courses, as graded; a course not followed so far goes on as before.
+        10 courses, as graded; a course not followed so far goes on along the clinic's curve.
     shares : DataFrame
         ``regime, ink_group, share, low, high, courses, reason``: share of the remaining ink that a
-        session removes. Where a ``reason`` is not empty the answer is "cannot say":
-        ``interval_too_wide`` is beyond 20 points either way.
+        session removes in courses like these. Where a ``reason`` is not empty the answer is
+        "cannot say": ``interval_too_wide`` is beyond 20 points either way.
     differences : DataFrame
         ``ink_group, difference, low, high, reason``: share under ps less share under ns, empty
         when the log has one regime.
