@@ -145,7 +145,7 @@ def idle_clinic(unit: tuple[int, str, str, int]) -> dict[str, float]:
     """Return what one clinic says ps removes beyond ns, where it does nothing."""
     seed, mechanism, kind, courses = unit
     world = world_of(mechanism, kind, "none", seed)
-    found = fit_fading(simulate_clinic(courses, seed=seed, world=world).log).differences
+    found = fit_fading(simulate_log(courses, seed=seed, world=world)).differences
     (row,) = found[found["ink_group"] == "all"].to_dict("records") or [{}]
     return {name: 100 * float(row.get(name, np.nan)) for name in ("difference", "low", "high")}
 
