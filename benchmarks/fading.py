@@ -306,8 +306,9 @@ def main() -> None:
     if options.part == "nothing":
         print("| clinic | mechanism | clinics | mean | sd | stated error | false alarms |")
         print("|---|---|---|---|---|---|---|")
-        for kind, mechanism in product(options.clinic, options.mechanism):
-            units = [(k, mechanism, kind, options.courses) for k in numbers]
+        rows = product(options.clinic, options.mechanism)
+        for place, (kind, mechanism) in enumerate(rows, start=1):  # no two rows share a seed
+            units = [(k + place, mechanism, kind, options.courses) for k in numbers]
             idle = run_units(idle_clinic, units, label=f"{mechanism}, {kind}")
             print(idle_line(mechanism, kind, idle), flush=True)
             kept[f"{mechanism}, {kind}"] = idle
