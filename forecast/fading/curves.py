@@ -95,14 +95,14 @@ def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
     if not errors:
         return FadingFit(found / scale, np.empty((0, 0)))
     mean, inverse = np.exp(before + X @ found), np.linalg.inv(information)
-    scores, root = [], np.sqrt(mean)
+    client, root = rows.table["client"].to_numpy(), np.sqrt(mean)
     Z, off = X * root[:, None], (y - mean) / root
-    for own in rows.table.iloc[at].groupby("client_id").indices.values():
+    scores = np.zeros((client.max() + 1, len(found)))
+    for own in rows.table.iloc[at].groupby("client").indices.values():
         leverage, axes = np.linalg.eigh(Z[own] @ inverse @ Z[own].T)
-        scores.append(
-            Z[own].T @ (axes @ (axes.T @ off[own] / np.sqrt(np.maximum(1 - leverage, TINY))))
-        )
-    return FadingFit(found / scale, np.array(scores) @ inverse / scale)
+        kept = np.sqrt(np.maximum(1 - leverage, TINY))
+        scores[client[at[own[0]]]] = Z[own].T @ (axes @ (axes.T @ off[own] / kept))
+    return FadingFit(found / scale, scores @ inverse / scale)
 
 
 # Why nothing is said of an interval at a level, or an empty text.
@@ -185,11 +185,9 @@ class Slopes:
         every = np.hstack([columns, self.rows.history, rest])
         each = every[inside] @ self.fit.coefficients
         found = float(weight @ each)
-        apart = np.zeros(len(inside))
-        apart[inside] = weight * (each - found * sessions[inside])
-        client, _ = pd.factorize(table["client_id"].to_numpy()[rows.telling], sort=True)
-        by_course = np.bincount(client, apart[rows.telling])
-        return found, by_course + self.fit.influence @ (weight @ every[inside])
+        apart = weight * (each - found * sessions[inside])
+        influence = self.fit.influence @ (weight @ every[inside])
+        return found, influence + np.bincount(table["client"][inside], apart, len(influence))
 
     def error(self, influence: FloatArray) -> float:
         """Return the standard error of a value that each client moves so far."""
@@ -290,13 +288,14 @@ class Slopes:
         ps = part["ps"].to_numpy(dtype=np.float64) if "ps" in part else np.zeros(len(part))
         level = np.log(np.maximum(part["left"].to_numpy(), LEAST_LEFT))
         sessions, bends, paths = np.arange(1.0, LONGEST + 1), _bends(table), []
+        curve, ends = _along(sessions, bends), _along(session, bends)
         for own in part.groupby("course_id").indices.values():
-            at = np.append(0.0, session[own])
-            on = [_along(sessions, bends) / _along(at[-1:], bends), sessions / at[-1]]
+            at, last = np.append(0.0, session[own]), own[-1]
+            on = (level, curve / ends[last]), (ps, sessions / session[last])
             paths.append(
                 [
                     np.interp(sessions, at, np.append(0, of[own])) * np.maximum(beyond, 1.0)
-                    for of, beyond in zip((level, ps), on, strict=True)
+                    for of, beyond in on
                 ]
             )
         both = np.array(paths)
