@@ -9,7 +9,11 @@ about after 2, 4 and 6 sessions, with the gradings that the clinic would have wr
 *regimes*: the share of the remaining ink that ps removes beyond ns, by ink group, against its
 truth, and stalls.
 *nothing*: the same share where ps does nothing, under each mechanism and each way of a clinic to
-choose (see ``regimes``); the route of the comparison by weights beside it.
+choose (see ``regimes``).
+*covered*: intervals of that difference, of shares and of curves where ps does nothing, in usual
+clinics of every mechanism: how often they hold the truth, and their errors over how far estimates
+vary. A difference is truly nought. A share's truth is the mean of the estimates, so that only its
+spread is judged; a curve's is the middle grading of the courses if all go on, by mechanism.
 """
 
 import argparse
@@ -19,6 +23,7 @@ from pathlib import Path
 from statistics import NormalDist
 
 import numpy as np
+import pandas as pd
 
 from benchmarks.clinics import drawn_world, simulate_clinic
 from benchmarks.kept import keep
@@ -26,9 +31,10 @@ from benchmarks.regimes import CLINICS, MECHANISMS, world_of
 from forecast import fit_fading, fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
+from forecast.errors import ForecastError
 from forecast.forecaster import Forecaster
 from forecast.invented import World
-from forecast.invented.simulate import Paths, arrive, hide
+from forecast.invented.simulate import Paths, arrive, hide, simulate
 from forecast.invented.world import YEAR, CaseMix, Crew
 from forecast.log import Enquiry, OutcomeLog, enquiries_of
 from forecast.survival import CountDistribution
@@ -37,6 +43,8 @@ from forecast.tattoo import INK_GROUPS
 HORIZON, LEVEL, MOST, LANDMARKS = 25, 0.8, 60, (2, 4, 6)
 BLACK = replace(World(), mix=CaseMix(colour=0.0), resistant_rate=0.0)
 BIG_REMNANT = 0.08
+PARTS = ("updates", "regimes", "nothing", "covered")
+CURVE_AT = (2, 4, 7)  # sessions
 KINDS = ("black", "default", "quartiles")  # the last: default, gradings in quarters
 STALLS = ("found", "false", "remnant")
 Numbers = dict[str, float]
@@ -137,9 +145,63 @@ def idle_clinic(unit: tuple[int, str, str, int]) -> dict[str, float]:
     """Return what one clinic says ps removes beyond ns, where it does nothing."""
     seed, mechanism, kind, courses = unit
     world = world_of(mechanism, kind, "none", seed)
-    found = fit_fading(simulate_clinic(courses, seed=seed, world=world).log).differences
+    found = fit_fading(simulate_log(courses, seed=seed, world=world)).differences
     (row,) = found[found["ink_group"] == "all"].to_dict("records") or [{}]
     return {name: 100 * float(row.get(name, np.nan)) for name in ("difference", "low", "high")}
+
+
+def covered_clinic(unit: tuple[int, str, int]) -> dict[str, tuple[float, float, float, float]]:
+    """Return estimate, interval and own truth of each quantity of one clinic."""
+    seed, mechanism, courses = unit
+    behind = simulate(courses, seed=seed, world=world_of(mechanism, "usual", "none", seed))
+    try:
+        fading = fit_fading(behind.log)
+    except ForecastError:
+        return {}
+    told = [fading.differences.rename(columns={"difference": "value"}).assign(of="difference")]
+    told.append(
+        fading.shares.assign(of="share, " + fading.shares["regime"], value=fading.shares["share"])
+    )
+    curves = fading.curves[fading.curves["session"].isin(CURVE_AT)]
+    of = "curve, " + curves["regime"] + ", " + curves["session"].astype(str)
+    told.append(curves.assign(of=of, value=curves["faded"]))
+    table = pd.concat(told).query("ink_group == 'all'")
+    rows = [int(name[1:]) - 1 for name in fading.rows.courses["course_id"]]
+    own = np.median(behind.paths.grade[rows], axis=0)
+    return {
+        of: (value, low, high, own[int(session) - 1] if session > 0 else np.nan)
+        for of, value, low, high, session in table[
+            ["of", "value", "low", "high", "session"]
+        ].to_numpy()
+    }
+
+
+def covered_lines(results: dict[str, list[dict[str, tuple[float, ...]]]]) -> list[str]:
+    """Return, of the clinics of each mechanism, one line per quantity."""
+    names = {of: None for found in results.values() for one in found for of in one}
+    lines = []
+    for of in names:
+        inside, off, error = [], [], []
+        for found in results.values():
+            known = [one[of] for one in found if of in one]
+            if not known:
+                continue
+            value, low, high, own = np.array(known, dtype=np.float64).T
+            truth = own.mean() if of.startswith("curve") else value.mean() * of.startswith("share")
+            inside.append((low <= truth) & (truth <= high))
+            off.append(np.column_stack([value - truth, value - value.mean()]))
+            error.append((high - low) / 2 / 1.96)
+        held, (bias, apart) = np.concatenate(inside), np.concatenate(off).T
+        spread = (apart @ apart / (len(apart) - len(inside))) ** 0.5
+        over = (np.concatenate(error) ** 2).mean() ** 0.5 / spread
+        least, most = min(one.mean() for one in inside), max(one.mean() for one in inside)
+        points = 1 if of.startswith("curve") else 100
+        lines.append(
+            f"| {of} | {len(held)} | {held.mean():.1%} (se {held.std() / len(held) ** 0.5:.1%}) | "
+            f"{least:.0%} to {most:.0%} | {points * bias.mean():+.2f} | {points * spread:.2f} | "
+            f"{over:.2f} (se {over / (2 * len(held)) ** 0.5:.2f}) |"
+        )
+    return lines
 
 
 def in_quartiles(log: OutcomeLog) -> OutcomeLog:
@@ -221,7 +283,7 @@ def idle_line(mechanism: str, kind: str, results: list[dict[str, float]]) -> str
 def main() -> None:
     """Run one part and print its table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--part", choices=("updates", "regimes", "nothing"), default="updates")
+    parser.add_argument("--part", choices=PARTS, default="updates")
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS[:2])
     parser.add_argument("--clinics", type=int, default=40)
     parser.add_argument("--fresh", type=int, default=200, help="fresh clients of each clinic")
@@ -244,11 +306,24 @@ def main() -> None:
     if options.part == "nothing":
         print("| clinic | mechanism | clinics | mean | sd | stated error | false alarms |")
         print("|---|---|---|---|---|---|---|")
-        for kind, mechanism in product(options.clinic, options.mechanism):
-            units = [(k, mechanism, kind, options.courses) for k in numbers]
+        rows = product(options.clinic, options.mechanism)
+        for place, (kind, mechanism) in enumerate(rows, start=1):  # no two rows share a seed
+            units = [(k + place, mechanism, kind, options.courses) for k in numbers]
             idle = run_units(idle_clinic, units, label=f"{mechanism}, {kind}")
             print(idle_line(mechanism, kind, idle), flush=True)
             kept[f"{mechanism}, {kind}"] = idle
+    if options.part == "covered":
+        by_mechanism = {
+            mechanism: run_units(
+                covered_clinic,
+                [(number + 1 + place, mechanism, options.courses) for number in numbers],
+                label=mechanism,
+            )
+            for place, mechanism in enumerate(options.mechanism)
+        }
+        print("| quantity | logs | covered | by mechanism | off by | sd | stated error over sd |")
+        print("|---|---|---|---|---|---|---|", *covered_lines(by_mechanism), sep="\n")
+        kept["covered"] = by_mechanism
     keep(options.out, kept)
 
 

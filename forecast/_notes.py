@@ -17,6 +17,8 @@ from forecast._shipped import shipped
 LANGUAGES = Path(__file__).parent / "languages"
 Severity = Literal["info", "caution", "serious"]
 NOTHING: Mapping[str, Any] = {}
+# Standard errors in "give or take", "±" and their bars, wherever people read of them: 95 % sure.
+GIVE_OR_TAKE = 1.96
 NUMBERS = (int, float, Number)  # the first two, which most are, are told at once
 
 

@@ -148,7 +148,7 @@ class Promise(Result):
         """Return in one line how it stands against what is said now of the sessions in all.
 
         The client is to be told where the middle now, None beyond the horizon, lies outside the
-        interval promised; ``slow`` says that the course fades more slowly than 9 of 10 like it.
+        interval promised; ``slow`` says that it has faded less by now than 9 of 10 like it.
         """
         beyond = len(self.chances) + 1
         middle = median or beyond

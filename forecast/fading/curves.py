@@ -6,8 +6,9 @@ interval, operator, attributes) and in the course so far: how far it was, how fa
 had stalled. A regime chosen by what was written down is then as good as drawn by lot (sequential
 ignorability; Robins 1986, Math Model 7:1393), whatever law the ink goes by and however unlike
 courses are, and errors of a grading, which move what is chosen next, move no answer. Quasi-Poisson
-scores, since gradings err by points and not by ratios; errors by clients, with the leverage of each
-(Mancl & DeRouen 2001, Biometrics 57:126). Below it, how many ns sessions one of ps is worth.
+scores, since gradings err by points and not by ratios; errors by clients, each residual over the
+root of what its leverage leaves (Kauermann & Carroll 2001, JASA 96:1387). Below it, how many ns
+sessions one of ps is worth.
 """
 
 from __future__ import annotations
@@ -48,7 +49,6 @@ START = -0.2  # log ratio of the ink by a session, where the search begins
 # Standard deviation that each column's effect is held to, of the log ink left, the column being
 # scaled to a mean square of one: wide, it only holds what a small log cannot tell apart.
 HELD = 0.3
-OF_MEDIAN = np.pi / 2  # variance of a median over that of a mean, of normal values
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,11 +58,16 @@ class FadingFit:
     # Of the counts of the rows, by their names, of history, change and graders: logs of the ratio
     # of the ink left after a session to that before.
     coefficients: FloatArray
-    covariance: FloatArray  # by clients
+    influence: FloatArray  # of each client on them, (n_clients, n_coefficients)
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Of the coefficients, by clients."""
+        return self.influence.T @ self.influence
 
 
 def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
-    """Return the fitted model, its covariance empty without ``errors``.
+    """Return the fitted model, its influence empty without ``errors``.
 
     Raises FitError if the scores do not come to nought.
     """
@@ -90,13 +95,14 @@ def fit_rows(rows: FadingRows, *, errors: bool = True) -> FadingFit:
     if not errors:
         return FadingFit(found / scale, np.empty((0, 0)))
     mean, inverse = np.exp(before + X @ found), np.linalg.inv(information)
-    scores = []
-    for own in rows.table.iloc[at].groupby("client_id").indices.values():
-        lifted = np.eye(len(inverse)) - X[own].T @ (mean[own, None] * X[own]) @ inverse
-        scores.append(np.linalg.solve(lifted, X[own].T @ (y - mean)[own]))
-    each = np.array(scores)
-    covariance = inverse @ (each.T @ each) @ inverse
-    return FadingFit(found / scale, covariance / np.outer(scale, scale))
+    client, root = rows.table["client"].to_numpy(), np.sqrt(mean)
+    Z, off = X * root[:, None], (y - mean) / root
+    scores = np.zeros((client.max() + 1, len(found)))
+    for own in rows.table.iloc[at].groupby("client").indices.values():
+        leverage, axes = np.linalg.eigh(Z[own] @ inverse @ Z[own].T)
+        kept = np.sqrt(np.maximum(1 - leverage, TINY))
+        scores[client[at[own[0]]]] = Z[own].T @ (axes @ (axes.T @ off[own] / kept))
+    return FadingFit(found / scale, scores @ inverse / scale)
 
 
 # Why nothing is said of an interval at a level, or an empty text.
@@ -130,9 +136,9 @@ class Slopes:
         return (ALL, *self.rows.groups)
 
     def slope(self, regime: str, group: str) -> tuple[float, FloatArray]:
-        """Return the log ink per session under a regime, and its gradient in the coefficients.
+        """Return the log ink per session under a regime, and the influence of each client on it.
 
-        Averaged over the group's own courses, each from its first to its last grading, at the
+        Averaged over courses like the group's, each from its first to its last grading, at the
         typical interval, date and operator.
         """
         usual, by_usual = self._mean(group)
@@ -142,7 +148,7 @@ class Slopes:
         return usual * worth, usual * by_worth + worth * by_usual
 
     def worth(self, group: str) -> tuple[float, FloatArray]:
-        """Return how many ns sessions one of ps is worth, in log ink, and its gradient.
+        """Return how many ns sessions one of ps is worth, in log ink, and the influences on it.
 
         Over steps by the ink left, which is how the fit weighs what ps adds.
         """
@@ -150,7 +156,8 @@ class Slopes:
         ps, by_ps = self._mean(group, ps=True, by_ink=True)
         return ps / ns, (by_ps - ps / ns * by_ns) / ns
 
-    # The mean log ink per session over a group, all its sessions ns or all ps, and its gradient.
+    # The mean log ink per session over a group, all its sessions ns or all ps, and the influences
+    # on it: by the coefficients, and by which courses there are.
     def _mean(
         self, group: str, *, ps: bool = False, by_ink: bool = False
     ) -> tuple[float, FloatArray]:
@@ -176,12 +183,15 @@ class Slopes:
                 columns[:, at] = 0.0
         rest = np.zeros((len(sessions), 1 + len(rows.graders)))  # neither changed nor a grader's
         every = np.hstack([columns, self.rows.history, rest])
-        gradient = weight @ every[inside]
-        return float(gradient @ self.fit.coefficients), gradient
+        each = every[inside] @ self.fit.coefficients
+        found = float(weight @ each)
+        apart = weight * (each - found * sessions[inside])
+        influence = self.fit.influence @ (weight @ every[inside])
+        return found, influence + np.bincount(table["client"][inside], apart, len(influence))
 
-    def error(self, gradient: FloatArray) -> float:
-        """Return the standard error of a value with that gradient in the coefficients."""
-        return sqrt(max(float(gradient @ self.fit.covariance @ gradient), 0.0))
+    def error(self, influence: FloatArray) -> float:
+        """Return the standard error of a value that each client moves so far."""
+        return float(np.linalg.norm(influence))
 
     def had(self, regime: str, group: str) -> FloatArray:
         """Return each course's number of sessions under a regime."""
@@ -199,10 +209,10 @@ class Slopes:
                 had = int((self.had(regime, group) > 0).sum())
                 if had < FEWEST_ON_CURVE or not self._tells(regime, group):
                     continue
-                slope, gradient = self.slope(regime, group)
+                slope, influence = self.slope(regime, group)
                 # the slower end first; errors are of the log of the pace, unless no fading at all
                 # is as good as possible
-                error = self.error(gradient)
+                error = self.error(influence)
                 ends = slope + self.reach * error * np.array([1.0, -1.0])
                 if -slope > TOLD * error:
                     apart = self.reach * error / -slope
@@ -250,10 +260,14 @@ class Slopes:
             error = self.error(by_last - by_first)
             lacking = (sessions if regime == "ps" else 0) - ps  # ps sessions, (n_courses, LONGEST)
             moved = np.minimum(log_left + (last - first) * lacking, 0.0)
-            slow, middle, quick = np.quantile(moved, [1 - inner, 0.5, inner], axis=0)
-            chance = OF_MEDIAN * moved.var(axis=0) / len(moved)
-            far = self.reach * np.sqrt(chance + (lacking.mean(axis=0) * error) ** 2)
-            lines = np.minimum([middle, middle + far, middle - far, slow, quick], 0.0)
+            # the middle lies between order statistics (Woodruff 1952, JASA 47:635)
+            near = min(self.reach / (2 * sqrt(len(moved))), 0.5)
+            at = [1 - inner, 0.5 + near, 0.5, 0.5 - near, inner]
+            slow, low, middle, high, quick = np.quantile(moved, at, axis=0)
+            by_ps = self.reach * error * lacking.mean(axis=0)
+            low = middle + np.hypot(low - middle, by_ps)
+            high = middle - np.hypot(high - middle, by_ps)
+            lines = np.minimum([middle, low, high, slow, quick], 0.0)
             faded = -100 * np.expm1(np.minimum.accumulate(lines, axis=1))
             found.append((regime, group, 0, *[0.0] * len(faded), len(had)))
             for session, at in enumerate(faded.T.tolist(), start=1):
@@ -266,19 +280,23 @@ class Slopes:
         return pd.DataFrame(found, columns=columns)
 
     # Each course's log ink left and ps sessions after 1 to LONGEST sessions: between its gradings
-    # even, and after the last as on average before.
+    # even, after the last along the clinic's curve, with ps as often as before.
     def _paths(self, group: str) -> tuple[FloatArray, FloatArray]:
         table = self.rows.table
         part = table if group == ALL else table[table["ink_group"] == group]
         session = part["session"].to_numpy(dtype=np.float64)
         ps = part["ps"].to_numpy(dtype=np.float64) if "ps" in part else np.zeros(len(part))
         level = np.log(np.maximum(part["left"].to_numpy(), LEAST_LEFT))
-        sessions, paths = np.arange(1.0, LONGEST + 1), []
+        sessions, bends, paths = np.arange(1.0, LONGEST + 1), _bends(table), []
+        curve, ends = _along(sessions, bends), _along(session, bends)
         for own in part.groupby("course_id").indices.values():
-            at = np.append(0.0, session[own])
-            beyond = np.maximum(sessions / at[-1], 1.0)
+            at, last = np.append(0.0, session[own]), own[-1]
+            on = (level, curve / ends[last]), (ps, sessions / session[last])
             paths.append(
-                [np.interp(sessions, at, np.append(0, of[own])) * beyond for of in (level, ps)]
+                [
+                    np.interp(sessions, at, np.append(0, of[own])) * np.maximum(beyond, 1.0)
+                    for of, beyond in on
+                ]
             )
         both = np.array(paths)
         return both[:, 0], both[:, 1]
@@ -342,21 +360,21 @@ def spacing_of(slopes: Slopes) -> Spacing | None:
     if not 1 <= short < long:
         return None
     had = np.array([slopes.had(regime, ALL).sum() for regime in slopes.regimes])
-    each, gradients = zip(*(slopes.slope(regime, ALL) for regime in slopes.regimes), strict=True)
+    each, by_each = zip(*(slopes.slope(regime, ALL) for regime in slopes.regimes), strict=True)
     mix = had / had.sum()  # of the log's regimes
-    slope, by_slope = float(mix @ np.array(each)), mix @ np.array(gradients)
-    by_gap = np.zeros(len(slopes.fit.coefficients))
-    by_gap[rows.names.index("log_gap")] = 1.0
+    slope, by_slope = float(mix @ np.array(each)), mix @ np.array(by_each)
+    column = rows.names.index("log_gap")
+    gap, by_gap = float(slopes.fit.coefficients[column]), slopes.fit.influence[:, column]
     ahead = -np.log(max(1 - rows.cleared_at / 100, LEAST_LEFT))
     lengths = np.array([short, long])
     away = np.log(lengths / rows.mean_gap_weeks)
-    falls = -slope - away * float(by_gap @ slopes.fit.coefficients)
+    falls = -slope - away * gap
     if (falls <= 0).any():
         return None
     sessions = ahead / falls
-    gradient = (sessions / falls)[:, None] * (by_slope + away[:, None] * by_gap)
-    in_sessions = _gap(slopes, sessions, gradient)
-    in_weeks = _gap(slopes, (sessions - 1) * lengths, gradient * lengths[:, None])
+    by = (sessions / falls)[:, None] * (by_slope + away[:, None] * by_gap)
+    in_sessions = _gap(slopes, sessions, by)
+    in_weeks = _gap(slopes, (sessions - 1) * lengths, by * lengths[:, None])
     both = float(sessions[0]), float(sessions[1])
     return Spacing((short, long), both, *in_sessions, *in_weeks, slopes.level)
 
@@ -480,13 +498,16 @@ def fit_worth(rows: FadingRows) -> Worth:
 def _times(
     table: pd.DataFrame, worth: float, bends: tuple[float, float] = (1.0, 1.0)
 ) -> tuple[FloatArray, FloatArray]:
-    (early, late), had = bends, table.groupby("course_id")["ps"].shift(fill_value=0.0)
+    had = table.groupby("course_id")["ps"].shift(fill_value=0.0)
     both = table["since"] + (worth - 1) * had, table["session"] + (worth - 1) * table["ps"]
-    begins, ends = (
-        np.where(at <= EARLY, at**early, EARLY**early * (np.maximum(at, EARLY) / EARLY) ** late)
-        for at in (one.to_numpy(dtype=np.float64) for one in both)
-    )
+    begins, ends = (_along(one.to_numpy(dtype=np.float64), bends) for one in both)
     return begins, ends
+
+
+def _along(at: FloatArray, bends: tuple[float, float]) -> FloatArray:
+    early, late = bends
+    late_on = EARLY**early * (np.maximum(at, EARLY) / EARLY) ** late
+    return np.asarray(np.where(at <= EARLY, at**early, late_on), dtype=np.float64)
 
 
 # The early bend from the mean ink after one and two sessions, since nothing is known before the

@@ -56,11 +56,11 @@ class FadingCurves(Result):
     curves : DataFrame
         ``regime, ink_group, session, faded, low, high, middle_low, middle_high, courses``: percent
         faded of the middle course with the band of the estimate, and the range of the middle 8 of
-        10 courses, as graded; a course not followed so far goes on as before.
+        10 courses, as graded; a course not followed so far goes on along the clinic's curve.
     shares : DataFrame
         ``regime, ink_group, share, low, high, courses, reason``: share of the remaining ink that a
-        session removes. Where a ``reason`` is not empty the answer is "cannot say":
-        ``interval_too_wide`` is beyond 20 points either way.
+        session removes in courses like these. Where a ``reason`` is not empty the answer is
+        "cannot say": ``interval_too_wide`` is beyond 20 points either way.
     differences : DataFrame
         ``ink_group, difference, low, high, reason``: share under ps less share under ns, empty
         when the log has one regime.
@@ -454,12 +454,11 @@ def _grader_levels(slopes: Slopes, gradings: pd.DataFrame) -> pd.DataFrame:
     counts = gradings["grader_id"].value_counts()
     last = max((str(name) for name in counts.index[counts >= FEWEST_BY_GRADER]), default="")
     weights = np.vstack([np.eye(len(told)), np.full((1, len(told)), -1.0)])  # they sum to zero
-    others = np.zeros(len(slopes.fit.coefficients) - len(told))
     table = []
     for grader, own in zip([*told, last] if told else [], weights, strict=False):
-        gradient = np.append(others, own)
-        effect = float(gradient @ slopes.fit.coefficients)
-        ends = effect + slopes.reach * slopes.error(gradient) * np.array([0.0, 1.0, -1.0])
+        effect = float(own @ slopes.fit.coefficients[-len(told) :])
+        error = slopes.error(slopes.fit.influence[:, -len(told) :] @ own)
+        ends = effect + slopes.reach * error * np.array([0.0, 1.0, -1.0])
         points = (100 - AT) * -np.expm1(ends)
         table.append((grader, *points.tolist(), int(counts[grader])))
     return pd.DataFrame(table, columns=["grader_id", "points", "low", "high", "gradings"])

@@ -46,8 +46,8 @@ FIRST = ("ink_density", "heavy", "layering", "smoker", "origin_amateur", "area_d
 class FadingRows:
     """The rows of the fading model."""
 
-    # One row per course and graded session, gradings of one session averaged: course_id,
-    # client_id, session, since (session of the grading before, 0 at first), left and left_before
+    # One row per course and graded session, gradings of one session averaged: course_id, client (a
+    # number), session, since (session of the grading before, 0 at first), left and left_before
     # (share of the ink), ink_group. A course cleared without a grading at its end has a row at the
     # threshold.
     table: pd.DataFrame
@@ -144,8 +144,9 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
 def _sessions_graded(graded: pd.DataFrame, courses: pd.DataFrame) -> tuple[pd.DataFrame, IntArray]:
     by_session = graded.groupby(["course_id", "session"])
     table = by_session["fading_pct"].mean().reset_index()
-    known = courses.set_index("course_id")
-    for name in ("client_id", "ink_group"):
+    client, _ = courses["client_id"].factorize()
+    known = courses.assign(client=client).set_index("course_id")
+    for name in ("client", "ink_group"):
         table[name] = table["course_id"].map(known[name])
     table["left"] = _left(table["fading_pct"])
     by_course = table.groupby("course_id")

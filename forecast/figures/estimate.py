@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import plotly.graph_objects as go
 
+from forecast._notes import GIVE_OR_TAKE
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.figures.template import (
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from forecast.forecaster import PromiseCheck
     from forecast.prices import Appointments, Book, PriceList, Quote, Variation
 
-Z95 = 1.96
 BINS = 60
 # colour and symbol of each verdict
 LOOKS = {
@@ -138,7 +138,7 @@ def plot_reliability(assessment: Mapping[str, Any], *, language: str = "en") -> 
         figure.add_scatter(
             x=[row["predicted"] for row in some],
             y=[row["observed"] for row in some],
-            error_y={"array": [Z95 * (row["standard_error"] or 0) for row in some]},
+            error_y={"array": [GIVE_OR_TAKE * (row["standard_error"] or 0) for row in some]},
             mode="markers",
             marker={"size": 10, "symbol": symbols[place % len(symbols)]},
             name=say("by_session", step=step),

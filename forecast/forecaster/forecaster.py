@@ -34,7 +34,15 @@ from forecast._files import (
     unsealed,
     write_whole,
 )
-from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence, why
+from forecast._notes import (
+    GIVE_OR_TAKE,
+    Note,
+    Sentence,
+    notes_as_json,
+    problem_and_remedy,
+    sentence,
+    why,
+)
 from forecast._plain import Result, check_parts, fields_of, plain
 from forecast.assess import Recalibration
 from forecast.counts import (
@@ -236,8 +244,12 @@ class Forecaster(Predictor, Result):
         coverage = self.assessment.get("coverage")
         if not coverage:
             return []
-        names = {"level": "level", "kept": "tie_split", "error": "tie_split_error"}
-        return [sentence("fitted.check", {name: 100 * coverage[of] for name, of in names.items()})]
+        said = {
+            "level": 100 * coverage["level"],
+            "kept": 100 * coverage["tie_split"],
+            "give": 100 * GIVE_OR_TAKE * coverage["tie_split_error"],
+        }
+        return [sentence("fitted.check", said)]
 
     def to_dict(self) -> dict[str, Any]:
         """Return what it rests on as plain JSON values; ``save`` writes the model itself."""

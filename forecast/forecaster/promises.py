@@ -12,6 +12,7 @@ import numpy as np
 
 from forecast._checks import LEVEL
 from forecast._notes import (
+    GIVE_OR_TAKE,
     Note,
     Sentence,
     bullets,
@@ -50,7 +51,6 @@ if TYPE_CHECKING:
 
 FEWEST_EVENTS = 20  # that reached the goal, for a verdict
 FEWEST_TO_COUNT = 5  # below it neither coverage nor drift is spoken of
-TWO_SIDED = 1.96  # standard errors
 MARGIN = 0.03  # short of the level by more, and surely: fails
 WIDEST = 0.10  # give or take more: cannot say
 FAINT = 0.1  # p below which it is not said that there is no sign
@@ -64,7 +64,7 @@ MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, howev
 def falls_short(coverage: Mapping[str, Any]) -> bool:
     """Return whether intervals held less often than they say, surely and by more than a little."""
     short = coverage["level"] - coverage["tie_split"]
-    return bool(short > max(TWO_SIDED * coverage["tie_split_error"], MARGIN))
+    return bool(short > max(GIVE_OR_TAKE * coverage["tie_split_error"], MARGIN))
 
 
 def promise_of(
@@ -170,7 +170,7 @@ class PromiseCheck(Result):
             return "cannot say"
         if falls_short(asdict(found)) or (self.moved and self.materially):
             return "fails"
-        unsure = TWO_SIDED * found.tie_split_error > WIDEST
+        unsure = GIVE_OR_TAKE * found.tie_split_error > WIDEST
         return "cannot say" if unsure else "holds"
 
     @property
@@ -269,7 +269,7 @@ class PromiseCheck(Result):
         found = self.assessment.coverage
         if self.n_reached < FEWEST_TO_COUNT or not np.isfinite(found.tie_split):
             return sentence("promises.too_few")
-        values = {"n": found.tie_split * 10, "give": TWO_SIDED * found.tie_split_error * 10}
+        values = {"n": found.tie_split * 10, "give": GIVE_OR_TAKE * found.tie_split_error * 10}
         return sentence("promises.kept", values)
 
 
@@ -486,9 +486,8 @@ def card_text(forecaster: Forecaster, *, language: str = "en") -> str:
     wanted, since = "_wanted" * ("wanted_lightening" in people), "_chosen" * bool(at)
     heads = ("heading", "use", f"courses{wanted}", "model", f"assessed{since}")
     lines: list[str] = [line for head in heads for line in (sentence(f"card.{head}", said), "")]
-    if coverage := card["coverage"]:
-        names = ("level", "tie_split", "tie_split_error")
-        lines += [sentence("card.coverage", {name: 100 * coverage[name] for name in names}), ""]
+    if card["coverage"]:
+        lines += [*forecaster.own_check(), ""]
         lines += [sentence("card.candidate_heads"), "|---|---|---|---|"]
         for row in card["candidates"]:
             scores = {name: number(row[name], n) for name, n in (("log_score", 4), ("crps", 3))}

@@ -19,7 +19,7 @@ import numpy as np
 
 from forecast._arrays import FloatArray
 from forecast._checks import check_whole_number
-from forecast._notes import Note
+from forecast._notes import GIVE_OR_TAKE, Note
 from forecast._plain import plain, read
 from forecast.errors import FitError, RequestError
 from forecast.survival.accelerated_likelihood import (
@@ -366,7 +366,7 @@ def _unsure_share(total: FloatArray, theta: FloatArray, covariance: FloatArray) 
     row, own = total / total[0], slice(len(theta) - len(total), None)
     share = 1 / (1 + np.exp(-row @ theta[own]))
     error = np.sqrt(row @ covariance[own, own] @ row) * share * (1 - share)
-    found = {"share": float(100 * share), "error": float(100 * error)}
+    found = {"share": float(100 * share), "give": float(100 * GIVE_OR_TAKE * error)}
     return [Note("fit.unsure_share", "caution", found)] if error > UNSURE_SHARE else []
 
 

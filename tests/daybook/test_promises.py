@@ -28,7 +28,8 @@ def test_a_promise_stands_against_now_on_one_line(now, median, slow, said):
 def test_a_course_that_needs_longer_is_to_be_told_and_why():
     kept = promised(median=6, low=4, high=8)
     slower = kept.against((10, 14), 12, slow=True)
-    assert "fades more slowly than 9 of 10" in str(slower)
+    assert "has faded less by now than 9 of 10" in str(slower)
+    assert "bisher weniger verblasst als 9 von 10" in slower.say("de")
     assert slower.severity == "caution"
     assert "longer than was promised" in str(kept.against((10, None), None, slow=False))
     assert kept.against((6, 9), 8, slow=True).severity == "info"

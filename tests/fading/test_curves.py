@@ -202,6 +202,49 @@ def test_longer_intervals_that_help_are_found_with_their_price_in_weeks():
     assert "no randomised trial" in str(spacing.caution)
 
 
+def test_the_leverage_of_a_client_is_taken_once():
+    # 37 clients for 33 columns, drawn again and again over one design; errors of Mancl and DeRouen,
+    # who take it twice, have 1.4 times the variance of the estimates
+    rows = fading_rows(simulate_log(100, seed=5))
+    steps = rows.table.iloc[rows.place]
+    mean = steps["left_before"].to_numpy() * np.exp(-0.2 * (steps["session"] - steps["since"]))
+    rng, ps, found = np.random.default_rng(1), rows.names.index("ps"), []
+    for _ in range(300):
+        drawn = mean + 0.1 * np.sqrt(mean) * rng.standard_normal(len(mean))
+        fit = fit_rows(replace(rows, seen=drawn.to_numpy()))
+        found.append((fit.coefficients[ps], fit.covariance[ps, ps]))
+    estimates, variances = np.array(found).T
+    assert 0.8 < variances.mean() / estimates.var() < 1.25
+
+
+def test_a_share_is_known_no_better_than_a_mean_over_courses():
+    # half lose 10 % a session and half 40 %, with hardly an error of grading
+    fall = -np.log(np.repeat([0.9, 0.6], 20))
+    left = np.exp(-fall[:, None] * np.arange(1, 7))
+    share, ends = fit_fading(graded_log(100 * (1 - left))).share("all")
+    error = (ends[1] - ends[0]) / 3.92
+    assert error == pytest.approx((1 - share) * fall.std() / 40**0.5, rel=0.2)
+
+
+def test_the_band_of_a_curve_is_that_of_a_median():
+    # of 99 values a 95 % interval of the median goes from the 40th to the 60th, whatever they are
+    left = np.sort(np.exp(-np.random.default_rng(2).lognormal(-1.5, 0.8, 99)))
+    faded = 100 * (1 - left[:, None] ** np.arange(1, 5))
+    first = fit_fading(graded_log(faded)).curves.query("session == 1").iloc[0]
+    told = np.sort(faded[:, 0])
+    assert told[38] <= first["low"] <= told[40]
+    assert told[58] <= first["high"] <= told[60]
+
+
+def test_a_course_goes_on_along_the_curve_of_the_clinic():
+    # each session takes less than the one before, and half are followed for three sessions only
+    done = np.arange(1, 9)
+    left = np.exp(-np.linspace(0.5, 0.9, 60)[:, None] * done**0.5)
+    faded = np.where((np.arange(60) % 2)[:, None] & (done > 3), np.nan, 100 * (1 - left))
+    curve = fit_fading(graded_log(faded)).curves.query("ink_group == 'all'")["faded"].to_numpy()
+    assert curve[8] == pytest.approx(100 * (1 - np.median(left[:, -1])), abs=1.0)
+
+
 # fewer clients than columns, which the penalty holds
 @pytest.mark.slow
 @pytest.mark.parametrize("mechanism", ["share", "practised", "waning"])

@@ -220,6 +220,18 @@ def test_a_check_of_a_few_courses_claims_no_precision(forecaster, invented_log):
     assert "give or take" not in found.to_text()
 
 
+def test_give_or_take_is_the_margin_of_95_percent_in_every_answer(forecaster, assessed):
+    judged = {"level": 0.8, "tie_split": 0.79, "tie_split_error": 0.02}
+    known = {**forecaster.assessment, "coverage": judged}
+    sure = replace(assessed.assessment.coverage, tie_split=0.79, tie_split_error=0.02)
+    found = replace(assessed, assessment=replace(assessed.assessment, coverage=sure))
+    assert "(give or take 0.4)" in found.to_text()
+    of_fit = replace(forecaster, assessment=known)
+    for text in (of_fit.to_text(), card_text(of_fit)):
+        assert "held the true count for 79 % (give or take 4)." in text
+    assert "79 % (± 4)." in card_text(of_fit, language="de")
+
+
 def test_the_model_card_says_who_what_how_good_and_what_not(forecaster):
     card = model_card(forecaster)
     assert card["participants"]["courses"] == 300
