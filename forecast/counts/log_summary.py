@@ -235,7 +235,7 @@ class LogSummary:
             lightening=Lightening.of(courses, rows) if LIGHTEN in rows else None,
             fingerprint=log.fingerprint,
             extra=extra,
-            gap_weeks=gap_weeks_of(log),
+            gap_weeks=_gap_weeks(log),
         )
 
     @property
@@ -320,14 +320,8 @@ class LogSummary:
         return replace(summary, fills=fills)
 
 
-def gap_weeks_of(log: OutcomeLog) -> float | None:
-    """Return the weeks between sessions of the middle course; None where few say so.
-
-    Examples
-    --------
-    >>> gap_weeks_of(log)
-    8.0
-    """
+# between sessions, of the middle course; None where few say so
+def _gap_weeks(log: OutcomeLog) -> float | None:
     days = log.each_session.groupby("course_id")["treated_on"].agg(["min", "max", "count"])
     days = days[days["count"] > 1]
     weeks = (days["max"] - days["min"]).dt.days / 7 / (days["count"] - 1)

@@ -183,15 +183,12 @@ class Course:
     def reacted(self) -> list[Note]:
         """What was seen after which session, those first that have to be asked about."""
         found = []
-        for one in self.reactions:
-            what: list[Any] = [
-                _level(name, one[name]) for name in ("reaction", "severity") if one[name]
-            ]
+        for one in sorted(self.reactions, key=lambda one: not raised_by(one)):
+            what: list[Any] = [_level(k, one[k]) for k in ("reaction", "severity") if one[k]]
             what += [Note("daybook.lasting")] * (one["lasting"] == "yes")
             values = {"n": one["after_session"], "what": what}
-            severity = "serious" if raised_by(one) else "info"
-            found.append(Note("daybook.reacted", severity, values))  # type: ignore[arg-type]
-        return sorted(found, key=lambda note: note.severity != "serious")
+            found.append(Note("daybook.reacted", "serious" if raised_by(one) else "info", values))
+        return found
 
     def next_day(self, weeks: float, today: date) -> date:
         """Return the day so many ``weeks`` after the last session; ``today`` at the earliest."""
