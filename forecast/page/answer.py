@@ -13,7 +13,7 @@ import numpy as np
 from forecast import forecaster as rooms  # promises are loaded where there is one
 from forecast._checks import refusal
 from forecast._notes import Note, in_language
-from forecast.counts import Estimate, few, unchecked
+from forecast.counts import Estimate, LogSummary, few, unchecked
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, Driver, Forecaster
 from forecast.log import ATTRIBUTES
@@ -141,8 +141,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         return None
     asked = desk.at_course(asked)
     estimate, total = estimates_of(forecaster, asked, desk.forecasters.get("lighten"))
-    done = asked.sessions_done
-    more = "_more" if done else ""
+    done, more = asked.sessions_done, "_more" * bool(asked.sessions_done)
     goal = words.say(f"goal.{asked.goal}_done")
     quoted, price_notes = package_rows(estimate, desk.tariff, words, done=done)
     summary = forecaster.log_summary
@@ -171,10 +170,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         options=_options(desk, asked, estimate, words),
-        dates=(
-            *_soon_line(summary.gap_weeks, asked, words),
-            *date_lines(estimate, asked, goal, words),
-        ),
+        dates=_soon_line(summary, asked, words) + date_lines(estimate, asked, goal, words),
         changes=_changes(forecaster, asked, words),
         drivers=_driver_rows(driven, asked, words),
         drivers_hint=words.say(
@@ -406,13 +402,13 @@ def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tup
 
 
 # a caution where sessions are to be much closer together than where the estimate comes from
-def _soon_line(gap_weeks: float | None, asked: Asked, words: Words) -> tuple[str, ...]:
-    usual, weeks = gap_weeks or USUAL_WEEKS, asked.spacing_weeks
+def _soon_line(summary: LogSummary, asked: Asked, words: Words) -> tuple[str, ...]:
+    usual, weeks = summary.gap_weeks or USUAL_WEEKS, asked.spacing_weeks
     if asked.last and asked.start:
         weeks = min(weeks, (asked.start - asked.last).days / 7)
     if weeks >= SOON * usual:
         return ()
-    key = "answer.dates_usual_here" if gap_weeks else "answer.dates_usual"
+    key = "answer.dates_usual_here" if summary.gap_weeks else "answer.dates_usual"
     values = {"usual": words.say(key, {"number": words.number(usual)})}
     return (words.say("answer.dates_soon", values),)
 
