@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Note, Sentence, aligned, bullets, problem_and_remedy, sentence
+from forecast._notes import (
+    Note,
+    Sentence,
+    aligned,
+    bullets,
+    notes_as_json,
+    problem_and_remedy,
+    sentence,
+)
 from forecast.cli.files import (
     BY,
     CLOSING,
@@ -218,6 +226,8 @@ def run_update(options: Options) -> None:
     if course:
         from forecast.forecaster import against_promise
 
+        data |= notes_as_json(course.reacted, "reaction")
+        lines += [*map(Sentence, course.reacted), *[""] * bool(course.reacted)]
         notes = (*later.total.notes, *later.remaining.notes)
         if against := against_promise(course, later.total, notes):
             data["promised"] = against.to_dict() | {"text": str(against)}

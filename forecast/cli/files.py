@@ -371,6 +371,7 @@ def course_of(options: Options) -> Course | None:
 
     with Daybook(options.daybook, write=False) as book:
         course = book.course(book.promise(options.promise).course_id)
+    course.check_running()
     if course.enquiry is None:
         raise RequestError(*problem_and_remedy("refused.nothing_known", {"n": options.promise}))
     return course
@@ -389,9 +390,9 @@ def facts_of(options: Options, own: Facts = None, course: Course | None = None) 
     told = [one for one in (for_all, own) if one is not None]
     if told:
         return {"facts": frozenset().union(*told), "all_asked": True}
-    kept = course.promises[-1] if course and course.promises else None
-    facts = frozenset(kept.facts.split(";") if kept and kept.facts else ())
-    return {"facts": facts, "all_asked": kept is not None and kept.questions == "asked"}
+    if course is None:
+        return {"facts": frozenset(), "all_asked": False}
+    return {"facts": course.facts, "all_asked": course.asked}
 
 
 def asked_of(

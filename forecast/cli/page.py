@@ -7,6 +7,7 @@ import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date
 from functools import partial
 from io import StringIO
 from pathlib import Path
@@ -116,17 +117,17 @@ def run_sheet(options: Options) -> None:
         raise RequestError(*problem_and_remedy("refused.which_course"))
     graded = gradings_of(options)
     enquiry, told = asked_of(options, course, [own.name for own in desk.extra])
-    weeks = options.spacing_weeks
+    weeks, start = options.spacing_weeks, options.start
     asked = Asked(
         enquiry=enquiry,
         goal=options.goal or (course.goal if course else next(iter(desk.forecasters))),
-        sessions_done=course.done if course else options.sessions_done,
-        gradings=course.graded if course else tuple((row[0], row[1]) for row in graded),
+        sessions_done=options.sessions_done,
+        gradings=tuple((row[0], row[1]) for row in graded),
         **on_record,
         facts=told["facts"],
         questions_asked=told["all_asked"],
         spacing_weeks=desk.clinic.spacing_weeks if weeks is None else weeks,
-        start=read_day(options.start, name="--start") if options.start else None,
+        start=start and read_day(start, name="--start", low=date.today()),
     )
     html = make_sheet(desk, asked, language=options.language)
     if browser:

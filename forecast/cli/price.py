@@ -63,7 +63,7 @@ def run_price(options: Options) -> None:
         name: tattoo.cautions_for(one, **facts_of(options, facts[name]))
         for name, one in enquiries.items()
     }
-    free = {name: enquiries[name] for name, of in cautions.items() if of[0].kind != "refer"}
+    free = {name: enquiries[name] for name, of in cautions.items() if not tattoo.waits(of)}
     data, texts, sheets = _quote_all(forecaster, free, tariff, options)
     held = {"quotes": [], "withheld": True}
     data["prices"] = [

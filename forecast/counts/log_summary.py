@@ -85,7 +85,7 @@ class Lightening:
 
 Counts: TypeAlias = dict[str, dict[str, int]]
 FEW = 4  # stands for one to four
-APART = ("half_by", "followed_to", "lightening")  # numbers that are no counts of courses
+APART = ("half_by", "followed_to", "lightening", "gap_weeks")  # no counts of courses
 
 
 def coarse(count: int) -> int:
@@ -165,6 +165,8 @@ class LogSummary:
     extra : tuple of ExtraColumn
         The clinic's own columns in the model; ``levels``, ``finished``, ``ranges``, ``middles`` and
         ``fills`` have them too.
+    gap_weeks : float or None
+        Between sessions, in the middle one of the courses; None where the log does not say.
 
     Examples
     --------
@@ -192,6 +194,7 @@ class LogSummary:
     fingerprint: str = ""
     n_lightened: int = 0
     extra: tuple[ExtraColumn, ...] = ()
+    gap_weeks: float | None = None
 
     @classmethod
     def of(
@@ -232,6 +235,7 @@ class LogSummary:
             lightening=Lightening.of(courses, rows) if LIGHTEN in rows else None,
             fingerprint=log.fingerprint,
             extra=extra,
+            gap_weeks=_gap_weeks(log),
         )
 
     @property
@@ -328,6 +332,14 @@ class LogSummary:
         # whole numbers stay whole: a model is named by the checksum of what it is saved as
         fills = {name: tuple(values) for name, values in stored["fills"].items()}
         return replace(summary, fills=fills)
+
+
+# between sessions, of the middle course; None where few say so
+def _gap_weeks(log: OutcomeLog) -> float | None:
+    days = log.each_session.groupby("course_id")["treated_on"].agg(["min", "max", "count"])
+    days = days[days["count"] > 1]
+    weeks = (days["max"] - days["min"]).dt.days / 7 / (days["count"] - 1)
+    return round(float(weeks.median()), 1) if len(weeks) >= FEWEST_ALIKE else None
 
 
 # Where counts stand: totals, those of levels, and those of courses alike.

@@ -8,10 +8,11 @@ from datetime import date, timedelta
 from functools import lru_cache
 from typing import Any
 
-from forecast._notes import Filler, Note, Sentence, sentence, texts_of
+from forecast._notes import Filler, Note, Sentence, languages, sentence, texts_of
 from forecast.daybook.promises import Promise, spoken
 from forecast.errors import RequestError
 from forecast.log import ATTRIBUTES, Enquiry, checked, column, enquiry_of, is_code, masked
+from forecast.tattoo import raised_by
 
 DAYS_AHEAD = timedelta(days=1)  # clocks of two tablets differ
 LONGEST_CODE = 40
@@ -158,6 +159,47 @@ class Course:
         pairs = [(int(one["after_session"]), float(one["fading_pct"])) for one in self.gradings]
         return tuple(sorted(pairs))
 
+    @property
+    def facts(self) -> frozenset[str]:
+        """What holds until all is asked again: answered with yes, or raised by a reaction since."""
+        kept = self.promises[-1].facts if self.promises else ""
+        return frozenset(filter(None, kept.split(";"))) | self._raised
+
+    @property
+    def asked(self) -> bool:
+        """Whether all questions were asked, and no reaction has raised one since."""
+        kept = self.promises[-1].questions if self.promises else ""
+        return kept == "asked" and not self._raised
+
+    @property
+    def _raised(self) -> frozenset[str]:
+        # a reaction is written down with the session after the one that it followed
+        asked = (one.sessions_done for one in self.promises if one.questions == "asked")
+        since = max(asked, default=0)
+        seen = (one for one in self.reactions if int(one["after_session"]) >= since)
+        return frozenset().union(*map(raised_by, seen))
+
+    @property
+    def reacted(self) -> list[Note]:
+        """What was seen after which session, those first that have to be asked about."""
+        found = []
+        for one in sorted(self.reactions, key=lambda one: not raised_by(one)):
+            what: list[Any] = [_level(k, one[k]) for k in ("reaction", "severity") if one[k]]
+            what += [Note("daybook.lasting")] * (one["lasting"] == "yes")
+            values = {"n": one["after_session"], "what": what}
+            found.append(Note("daybook.reacted", "serious" if raised_by(one) else "info", values))
+        return found
+
+    def next_day(self, weeks: float, today: date) -> date:
+        """Return the day so many ``weeks`` after the last session; ``today`` at the earliest."""
+        return max(today, self.last_day + timedelta(weeks=weeks)) if self.last_day else today
+
+    def check_running(self, field: str = "promise") -> None:
+        """Raise MisfitError at ``field`` where it has ended: nothing follows."""
+        if self.outcome != "ongoing":
+            values = {"how": _level("outcome", self.outcome), "n": self.done}
+            raise MisfitError(field, Note("daybook.has_ended", values=values))
+
     def begun(self, day: str) -> dict[str, Any]:
         """Return the row of a course whose first session is on a day, from its first promise."""
         first = next(iter(self.promises), None)
@@ -175,6 +217,18 @@ class Course:
     def last(self) -> Mapping[str, Any]:
         """The last session, empty before the first."""
         return max(self.sessions, key=lambda one: int(one["session_no"]), default={})
+
+    @property
+    def last_day(self) -> date | None:
+        """Of the last session, None before the first."""
+        day = self.last.get("treated_on")
+        return date.fromisoformat(str(day)) if day else None
+
+
+# a level in the words of each language
+def _level(name: str, level: str) -> Mapping[str, str]:
+    said = {code: texts_of(code)["levels"][name] for code in languages()}
+    return {code: words.get(level, level) for code, words in said.items()}
 
 
 @lru_cache(maxsize=256)  # the same few all day
@@ -217,8 +271,7 @@ def checked_visit(
 ) -> dict[str, Any]:
     """Return what a visit says in the log's own form, or raise MisfitError at the field."""
     last, day = course.last.get("treated_on"), visit.treated_on
-    if course.outcome != "ongoing":
-        raise MisfitError("treated_on", Note("daybook.has_ended"))
+    course.check_running("treated_on")
     if last and day.isoformat() < last:
         raise MisfitError("treated_on", Note("daybook.before_last", values={"day": last}))
     if day > today + DAYS_AHEAD:

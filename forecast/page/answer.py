@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from forecast import forecaster as rooms  # promises are loaded where there is one
 from forecast._checks import refusal
 from forecast._notes import Note, in_language
-from forecast.counts import Estimate, in_all, unchecked
+from forecast.counts import Estimate, LogSummary, in_all, unchecked
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, Driver, Forecaster
 from forecast.log import ATTRIBUTES
@@ -28,7 +29,7 @@ from forecast.prices import (
     no_longer_sold,
     price_rows,
 )
-from forecast.tattoo import cautions_for, cite, mark_of
+from forecast.tattoo import cautions_for, cite, mark_of, waits
 
 if TYPE_CHECKING:
     from forecast.daybook import Promise
@@ -37,6 +38,8 @@ Line = tuple[str, bool]  # a text, and whether it is in the reader's language
 ALONE = "counts.evidence_alone"  # and the same mid-course: has its own line
 MOST_DRIVERS = 6
 YEAR = 365  # days, from which a model is called old
+SOON = 0.5  # of the usual weeks between sessions: less is cautioned against (a judgement)
+USUAL_WEEKS = 8.0  # where the log does not say: common practice, no source
 WAYS = ("clear", "part", "lighten", "cover", "leave")
 STALL = ("midcourse.levels_off", "midcourse.slower", "midcourse.slowed",
          "midcourse.hardly_moves")  # fmt: skip
@@ -71,13 +74,14 @@ class DriverRow(NamedTuple):
 
 
 class PriceRow(NamedTuple):
-    """One package as the client sees it, in texts."""
+    """One package as the client sees it, in texts; its ``amount`` is None where it is no offer."""
 
     name: str
     price: str
     unit: str
     average: str
     enough: str
+    amount: Decimal | None
 
 
 class OptionRow(NamedTuple):
@@ -144,6 +148,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     forecaster = desk.forecasters.get(asked.goal)
     if forecaster is None:
         return None
+    asked = desk.at_course(asked)
     estimate, total = estimates_of(forecaster, asked, desk.forecasters.get("lighten"))
     done, more = asked.sessions_done, "_more" * bool(asked.sessions_done)
     goal = words.say(f"goal.{asked.goal}_done")
@@ -175,7 +180,9 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         options=_options(desk, asked, estimate, words),
-        dates=() if sold_out else date_lines(estimate, asked, goal, words),
+        dates=()
+        if sold_out
+        else (*_soon_line(summary, asked, words), *date_lines(estimate, asked, goal, words)),
         changes=_changes(forecaster, asked, words),
         drivers=_driver_rows(driven, asked, words),
         drivers_hint=words.say(
@@ -198,7 +205,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         similar=words.note(alike)[0] if (alike := summary.alike(asked.enquiry)) else "",
         asked=_given(asked, words),
         cited=", ".join(key for key in sources if mark_of(key).startswith("read")),
-        **_of_book(desk, asked, estimate, total, words),
+        **_of_book(desk, asked, estimate, total, words, held=waits(cautions)),
     )
 
 
@@ -217,15 +224,16 @@ def estimates_of(
 
 # until when the answer is valid, and what the daybook has of it: see the last fields of `Answer`
 def _of_book(
-    desk: Desk, asked: Asked, estimate: Estimate, total: Estimate, words: Words
+    desk: Desk, asked: Asked, estimate: Estimate, total: Estimate, words: Words, *, held: bool
 ) -> dict[str, Any]:
     book = desk.daybook
     kept = book.promise(asked.promise) if book and asked.promise else None
     until = words.day(kept.until if kept else desk.valid_until(date.today()))
     found: dict[str, Any] = {"valid": until}
     if kept is not None:
-        said = words.say("sheet.kept", {"until": until})
-        found["kept"] = f"{promise_text(kept, words)}. {said}"
+        priced = kept.price is not None and not held
+        said = [words.say("sheet.kept", {"until": until})] * priced
+        found["kept"] = " ".join([f"{promise_text(kept, words)}.", *said])
     if book and asked.course:
         notes = total.notes + estimate.notes
         stands = rooms.against_promise(book.course(asked.course), total, notes)
@@ -384,6 +392,18 @@ def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tup
     return tuple(lines)
 
 
+# a caution where sessions are to be much closer together than where the estimate comes from
+def _soon_line(summary: LogSummary, asked: Asked, words: Words) -> tuple[str, ...]:
+    usual, weeks = summary.gap_weeks or USUAL_WEEKS, asked.spacing_weeks
+    if asked.last and asked.start:
+        weeks = min(weeks, (asked.start - asked.last).days / 7)
+    if weeks >= SOON * usual:
+        return ()
+    key = "answer.dates_usual_here" if summary.gap_weeks else "answer.dates_usual"
+    values = {"usual": words.say(key, {"number": words.number(usual)})}
+    return (words.say("answer.dates_soon", values),)
+
+
 def _driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple[DriverRow, ...]:
     largest = max((abs(one.difference) for one in found), default=0.0) or 1.0
     rows = []
@@ -484,18 +504,19 @@ def _price_row(
     if package.extra_price is not None:
         values["extra"] = words.money(package.extra_price, tariff.currency)
         kind += "_extra" if kind == "block" else ""
-    enough, chance = "", float(priced.enough[0])
+    enough, chance, few = "", float(priced.enough[0]), ""
     if not np.isnan(chance):
         few = "of" if chance >= 0.5 else "none" if kind == "fixed" else "few"
         count = words.of_100(chance)
         enough = words.say(f"answer.price_enough_{few}", {"count": count})
-    bill = priced.revenue[0] * (1 + tariff.tax_rate)
+    price, bill = from_cents(priced.price[0]), priced.revenue[0] * (1 + tariff.tax_rate)
     return PriceRow(
         name=package.label(words.code),
-        price=words.money(from_cents(priced.price[0]), tariff.currency),
+        price=words.money(price, tariff.currency),
         unit=words.say(f"price_unit.{kind}{'_more' * bool(done)}", values),
         average=words.money(from_cents(bill), tariff.currency),
         enough=enough,
+        amount=None if few == "none" else price,
     )
 
 

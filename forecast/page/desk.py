@@ -59,6 +59,8 @@ class Asked:
         The session that the picture shows; None is the interval's upper end.
     course, promise : str, int
         In the daybook, and the number under which this estimate was kept; empty and 0 if nowhere.
+    last : date or None
+        Of the last session, where the daybook has the course.
 
     Examples
     --------
@@ -77,6 +79,7 @@ class Asked:
     n: int | None = None
     course: str = ""
     promise: int = 0
+    last: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,9 +228,9 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
     extras["spacing_weeks"] = spacing or extras["spacing_weeks"]
     start = sent.get("start") or None
     try:
-        extras["start"] = start and read_day(start, name="start")
+        extras["start"] = start and read_day(start, name="start", low=date.today())
     except RequestError:
-        limits = {"low": FIRST_DAY.isoformat(), "high": LAST_DAY.isoformat()}
+        limits = {"low": date.today().isoformat(), "high": LAST_DAY.isoformat()}
         wrong["start"] = ("date", limits)
     shown = _read_number(sent.get("n"), 0, 1000, whole=True)
     extras["n"] = int(shown) if shown else None
@@ -235,8 +238,10 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
         wrong["n"] = ("whole", {"low": 0, "high": 1000})
 
 
-def read_day(text: object, *, name: str) -> date:
+def read_day(text: object, *, name: str, low: date = FIRST_DAY) -> date:
     """Return the day ``text``, as YYYY-MM-DD, or raise RequestError with its ``name``.
+
+    It is refused before ``low``.
 
     Examples
     --------
@@ -247,8 +252,8 @@ def read_day(text: object, *, name: str) -> date:
         day = date.fromisoformat(text)  # type: ignore[arg-type]
     except (TypeError, ValueError):
         day = date.min
-    if not FIRST_DAY <= day <= LAST_DAY:
-        values = {"name": name, "given": text, "low": str(FIRST_DAY), "high": str(LAST_DAY)}
+    if not low <= day <= LAST_DAY:
+        values = {"name": name, "given": text, "low": str(low), "high": str(LAST_DAY)}
         raise RequestError(*problem_and_remedy("refused.day", values))
     return day
 
@@ -383,6 +388,25 @@ class Desk:
     def read(self, sent: object) -> Reading:
         """Return what a page's request asks of this desk, see `read_asked`."""
         return read_asked(sent, spacing_weeks=self.clinic.spacing_weeks, extra=self.extra)
+
+    def at_course(self, asked: Asked) -> Asked:
+        """Return what is asked with what the book has of its course; MisfitError if that has ended.
+
+        The next session is as far from the last one as is asked, unless another day was chosen.
+        What was a yes, or what a reaction has raised since, is one until all is asked again.
+        """
+        if not asked.course or self.daybook is None:
+            return asked
+        course = self.daybook.course(asked.course)
+        course.check_running()
+        return replace(
+            asked,
+            sessions_done=course.done,
+            gradings=course.graded,
+            facts=asked.facts if asked.questions_asked else asked.facts | course.facts,
+            start=asked.start or course.next_day(asked.spacing_weeks, self.daybook.today()),
+            last=course.last_day,
+        )
 
     def valid_until(self, day: date) -> date:
         """Return until when what is quoted on a day is valid."""

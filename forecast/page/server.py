@@ -33,11 +33,12 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from forecast._checks import check_whole_number
 from forecast._notes import languages, problem_and_remedy
+from forecast.daybook import MisfitError
 from forecast.errors import ForecastError, RequestError
 from forecast.page.answer import Answer, answer
 from forecast.page.desk import Asked, Desk, Reading, refreshed
 from forecast.page.sheet import STATIC, render_page, render_parts, render_sheet
-from forecast.page.visits import ACTIONS, handle, with_course
+from forecast.page.visits import ACTIONS, handle
 from forecast.page.words import Words, load_words
 
 KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
@@ -164,7 +165,9 @@ class _Page:
 
     def answered(self, reading: Reading, asked: Asked, words: Words) -> Response:
         try:
-            found = answer(self.desk, with_course(self.desk, asked), words)
+            found = answer(self.desk, asked, words)
+        except MisfitError as error:  # its course has ended
+            return JSONResponse({"state": "cannot say", "message": words.note(error.note)[0]})
         except ForecastError:
             return _refusal(words, "cannot_answer", 422)
         if found is None:
@@ -197,7 +200,6 @@ class _Page:
         found: Answer | None = None
         with suppress(ForecastError):
             if asked is not None:
-                asked = with_course(self.desk, asked)
                 found = await run_sync(answer, self.desk, asked, words, limiter=self.limiter)
         if found is None:
             return PlainTextResponse(words.say("wrong.cannot_answer"), status_code=422)

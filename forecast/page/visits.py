@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from forecast._notes import Note, in_language
@@ -15,11 +15,11 @@ from forecast.errors import ForecastError, RequestError
 from forecast.forecaster import promise_of
 from forecast.log import ATTRIBUTES, checked, column
 from forecast.midcourse import doubtful_gradings
-from forecast.page.answer import estimates_of, promise_text
+from forecast.page.answer import estimates_of, package_rows, promise_text
 from forecast.page.desk import Asked, Desk, read_day
 from forecast.page.sheet import template
 from forecast.page.words import Words
-from forecast.prices import left_of, price_package
+from forecast.tattoo import cautions_for, waits
 
 Sent = Mapping[str, Any]
 OFFERED = ("regime", "laser_id", "wavelengths_nm", "passes")  # as at the last visit
@@ -49,21 +49,6 @@ def handle(desk: Desk, what: str, sent: object, words: Words) -> tuple[dict[str,
 
 def _what(one: Mapping[str, Any], words: Words) -> str:
     return words.say(f"book.what_{one['what']}", {"by": one["by"], "at": one["at"][11:16]})
-
-
-def with_course(desk: Desk, asked: Asked) -> Asked:
-    """Return what is asked with the sessions and gradings that the book has of its course.
-
-    The next session is as far from the last one as is asked, unless another day was chosen.
-    """
-    if not asked.course or desk.daybook is None:
-        return asked
-    course = desk.daybook.course(asked.course)
-    start, last = asked.start, course.last.get("treated_on")
-    if last and start is None:
-        spaced = date.fromisoformat(str(last)) + timedelta(weeks=asked.spacing_weeks)
-        start = max(desk.daybook.today(), spaced)
-    return replace(asked, sessions_done=course.done, gradings=course.graded, start=start)
 
 
 def _text(sent: Sent, name: str) -> str:
@@ -108,10 +93,13 @@ def _shown(book: Daybook, course: Course, words: Words) -> dict[str, Any]:
         "ended": course.outcome != "ongoing",
         "begun": course.row is not None,
         "undo": undo,
-        "facts": course.promises[-1].facts.split(";") if course.promises else [],
+        "facts": sorted(course.facts),
         "fields": {name: _plain(value) for name, value in fields.items()},
         "offered": {name: _plain(value) for name, value in offered.items()},
-        "html": template("course.html").render(w=words, lines=_lines(course, words)),
+        "html": template("course.html").render(
+            lines=_lines(course, words),
+            first=[words.note(one)[0] for one in course.reacted if one.severity == "serious"],
+        ),
     }
 
 
@@ -130,6 +118,7 @@ def _lines(course: Course, words: Words) -> list[str]:
         lines.append(words.say("book.graded", {"n": after, "percent": words.number(percent)}))
     if course.outcome != "ongoing":
         lines.append(words.say(f"book.is_{course.outcome}"))
+    lines += [words.note(one)[0] for one in course.reacted if one.severity == "info"]
     lines += [promise_text(one, words) for one in course.promises]
     return lines
 
@@ -143,10 +132,10 @@ def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
     forecaster = None if asked is None else desk.forecasters.get(asked.goal)
     if asked is None or forecaster is None:
         raise MisfitError("client_id", Note("daybook.nothing_answered"))
-    asked = with_course(desk, asked)
+    asked = desk.at_course(asked)
     now, total = estimates_of(forecaster, asked, None)
     course = book.course(asked.course) if asked.course else None
-    quoted = _quoted(desk, now, asked, _text(sent, "package"), book.today())
+    quoted, unsold = _quoted(desk, now, asked, _text(sent, "package"), words)
     questions = "asked" if asked.questions_asked else "in_part" if asked.facts else "not_asked"
     promise = promise_of(
         forecaster, total, asked.enquiry,
@@ -155,21 +144,33 @@ def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
         quoted={**quoted, "questions": questions, "facts": ";".join(sorted(asked.facts))},
     )  # fmt: skip
     kept = book.keep(promise, **_who(sent) | ({} if course else {"version": None}))
-    until = words.day(kept.until)
-    message = words.say("book.kept", {"n": kept.promise_no, "until": until})
+    values = {"n": kept.promise_no, "until": words.day(kept.until)}
+    message = words.say("book.kept_alone" if kept.price is None else "book.kept", values)
     shown = _shown(book, book.course(kept.course_id), words)
-    return {"state": "course", "message": message, "promise": kept.promise_no, **shown}
+    told = {"message": f"{message} {unsold}".strip(), "promise": kept.promise_no}
+    return {"state": "course", **told, **shown}
 
 
-def _quoted(desk: Desk, estimate: Estimate, asked: Asked, name: str, today: date) -> dict[str, Any]:
+# what is quoted of a package as the answer shows it, and why it is not sold
+def _quoted(
+    desk: Desk, estimate: Estimate, asked: Asked, name: str, words: Words
+) -> tuple[dict[str, Any], str]:
     tariff = desk.tariff
-    found: dict[str, Any] = {"valid_until": desk.valid_until(today)}
-    package = next((one for one in tariff.packages if one.name == name), None) if tariff else None
-    left = left_of(package, tariff, asked.sessions_done) if package and tariff else None
-    if left is None:
-        return found
-    quote = price_package(estimate, *left, started=bool(asked.sessions_done))
-    return found | {"package": name, "price": float(quote.price), "currency": quote.currency}
+    if tariff is None or desk.daybook is None:
+        return {}, ""
+    found: dict[str, Any] = {"valid_until": desk.valid_until(desk.daybook.today())}
+    chosen = tuple(one for one in tariff.packages if one.name == name)
+    if not chosen:
+        return found, ""
+    if waits(cautions_for(asked.enquiry, facts=asked.facts)):
+        return found, words.say("answer.withheld")
+    alone = replace(tariff, packages=chosen)
+    rows, why = package_rows(estimate, alone, words, done=asked.sessions_done)
+    if not rows or rows[0].amount is None:
+        said = (f"{one.name}: {words.say('answer.price_enough')} {one.enough}." for one in rows)
+        return found, " ".join([*why, *said])
+    sold = {"package": name, "price": float(rows[0].amount), "currency": tariff.currency}
+    return found | sold, ""
 
 
 def _visit(course: Course, sent: Sent, *, sure: bool) -> Visit:

@@ -5,7 +5,15 @@ from typing import TYPE_CHECKING
 from forecast._shipped import door
 
 if TYPE_CHECKING:
-    from forecast.tattoo.cautions import CAUTIONS, FACTS, Caution, cautions_for, check_facts
+    from forecast.tattoo.cautions import (
+        CAUTIONS,
+        FACTS,
+        Caution,
+        cautions_for,
+        check_facts,
+        raised_by,
+        waits,
+    )
     from forecast.tattoo.inks import (
         CAVEAT,
         GRADES,

@@ -7,7 +7,7 @@ to licensed practice and local regulation.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,6 +22,7 @@ LARGE_AREA_CM2 = 100.0  # to ask about numbing: common practice, no source
 
 # What is asked at the consultation, a question for each fact.
 FACTS: dict[str, str] = table("cautions")["facts"]
+RAISED: dict[str, str] = table("cautions")["raised"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -151,6 +152,30 @@ def cautions_for(
         for one in CAUTIONS
         if one.kind == "always" or applies.get(one.key, one.key in called)
     )
+
+
+def waits(cautions: Iterable[Caution]) -> bool:
+    """Return whether something is to be cleared up before any date or price is given.
+
+    Examples
+    --------
+    >>> waits(cautions_for(enquiry)), waits(cautions_for(enquiry, facts=["minor"]))
+    (False, True)
+    """
+    return any(one.kind == "refer" for one in cautions)
+
+
+def raised_by(reaction: Mapping[str, Any]) -> frozenset[str]:
+    """Return the facts that a row of the log's table of reactions answers with yes.
+
+    Examples
+    --------
+    >>> sorted(raised_by({"reaction": "allergy", "severity": "severe", "lasting": None}))
+    ['ink_allergy', 'severe_reaction']
+    """
+    strong = reaction["severity"] == "severe" or reaction["lasting"] == "yes"
+    named = RAISED.get(reaction["reaction"])
+    return frozenset({named} if named else ()) | frozenset(["severe_reaction"] * strong)
 
 
 def check_facts(names: Iterable[str]) -> frozenset[str]:

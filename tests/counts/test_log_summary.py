@@ -91,6 +91,20 @@ def test_what_is_remembered_survives_being_stored():
     assert LogSummary.from_dict(summary.to_dict()) == summary
 
 
+def test_weeks_between_sessions_are_the_middle_courses_and_survive_being_stored():
+    weeks = {f"C{k}": [0, k + 2, 2 * (k + 2)] for k in range(5)} | {"C5": [0]}
+    rows = [(course, n, at) for course, of in weeks.items() for n, at in enumerate(of, 1)]
+    sessions = pd.DataFrame(rows, columns=["course_id", "session_no", "week"]).assign(regime="ns")
+    days = pd.Timestamp("2023-01-02") + pd.to_timedelta(7 * sessions["week"], "D")
+    sessions["treated_on"] = days.dt.strftime("%Y-%m-%d")
+    courses = log_of(*[(1, {"sessions_given": len(of)}) for of in weeks.values()]).courses
+    for left_out, gap in (("", 4.0), ("C4", None)):  # of four courses nothing is said
+        log = OutcomeLog.from_frames(courses, sessions[sessions["course_id"] != left_out])
+        summary = LogSummary.of(log, course_rows(log, goal="clear"))
+        assert summary.gap_weeks == gap
+        assert LogSummary.from_dict(summary.to_dict()) == summary
+
+
 def test_similar_courses_are_counts_of_at_least_five(forecaster, invented_log):
     cells = forecaster.log_summary.cells
     assert min(cell["n"] for cell in cells.values()) >= 5

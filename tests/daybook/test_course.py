@@ -1,13 +1,13 @@
 """What does not fit a course is told at its field and not kept; a course looked back on."""
 
 import re
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 
 from forecast.daybook import Daybook, MisfitError, history_lines, read_promises
 
-from .conftest import promised, visit
+from .conftest import TODAY, promised, visit
 
 
 def test_what_does_not_fit_is_told_at_its_field(book):
@@ -105,3 +105,37 @@ def test_a_history_says_in_words_what_was_entered_when_and_by_whom(book, languag
     for one in said:
         assert one in text
     assert not re.search(r"[a-z]_[a-z]|None|withdrawn|\d+\.0\b", text.replace("block_6", ""))
+
+
+def test_a_reaction_raises_its_question_until_all_are_asked_after_it(book):
+    course = book.course(book.keep(promised(questions="asked", facts="hair"), by="op1").course_id)
+    assert (course.facts, course.asked) == ({"hair"}, True)
+
+    def visited(**given):
+        now = book.course(course.course_id)
+        return book.write_session(course.course_id, visit(**given), version=now.version, by="op1")
+
+    def asked(**given):
+        book.keep(promised(course_id=course.course_id, **given), by="op1")
+        return book.course(course.course_id)
+
+    visited(weeks_ago=9)
+    now = visited(weeks_ago=1, reaction="infection")
+    assert (now.facts, now.asked) == ({"hair", "infection"}, False)
+    assert [note.severity for note in now.reacted] == ["serious"]
+    # a promise of before the visit, or one without all questions, clears nothing up
+    assert asked(sessions_done=1, questions="asked").facts == {"infection"}
+    assert asked(sessions_done=2, questions="in_part").facts == {"infection"}
+    now = asked(sessions_done=2, questions="asked", facts="hair")
+    assert (now.facts, now.asked) == ({"hair"}, True)
+    now = visited(weeks_ago=0, reaction="darkening")
+    assert (now.facts, now.asked) == ({"hair", "prior_darkening"}, False)
+
+
+def test_the_next_session_is_so_many_weeks_after_the_last_and_never_past(book):
+    course = book.course(book.keep(promised(), by="op1").course_id)
+    assert course.next_day(8, TODAY) == TODAY
+    for ago, expected in ((20, TODAY), (3, TODAY + timedelta(weeks=5))):
+        version = book.course(course.course_id).version
+        now = book.write_session(course.course_id, visit(ago), version=version, by="op1")
+        assert now.next_day(8, TODAY) == expected

@@ -153,12 +153,12 @@ WORK = [
     case("assess-text", "assess model.json small"),
     case(
         "sheet",
-        "sheet model.json usual.csv -o sheet.html --tariff tariff.toml --start 2026-03-02",
+        "sheet model.json usual.csv -o sheet.html --tariff tariff.toml --start 2031-03-03",
         "sheet.html",
     ),
     case(
         "sheet-german",
-        "sheet model.json usual.csv -o blatt.html --language de --start 2026-03-02 "
+        "sheet model.json usual.csv -o blatt.html --language de --start 2031-03-03 "
         "--sessions-done 4 --gradings gradings.csv",
         "blatt.html",
     ),
@@ -277,7 +277,7 @@ PAGE_REQUESTS: dict[str, dict[str, Any]] = {
         "layering": "single",
         "body_site": "forearm",
         "skin_type": "V",
-        "start": "2026-03-02",
+        "start": "2031-03-03",
         "spacing_weeks": "8",
     },
     "under-way": {
@@ -287,7 +287,7 @@ PAGE_REQUESTS: dict[str, dict[str, Any]] = {
         "body_site": "ankle",
         "skin_type": "II",
         "age_years": "44",
-        "start": "2026-03-02",
+        "start": "2031-03-03",
         "spacing_weeks": "6",
         "sessions_done": "4",
         "gradings": [["2", "30"], ["4", "55"]],

@@ -32,7 +32,7 @@ FILLED: dict[str, Any] = {
     "layering": "single",
     "body_site": "forearm",
     "skin_type": "V",
-    "start": "2026-03-02",
+    "start": "2031-03-03",
     "spacing_weeks": "8",
 }
 

@@ -134,6 +134,42 @@ def test_an_interval_of_one_number_is_said_as_that_number(
         assert "1 to 1" not in line
 
 
+@pytest.mark.parametrize(
+    ("language", "here", "usual", "number"),
+    [
+        ("en", "much sooner than here", "than is usual, about 8 weeks", "8.5"),
+        ("de", "viel früher als hier", "als üblich, etwa 8 Wochen", "8,5"),
+    ],
+)
+def test_sessions_much_closer_together_than_the_logs_are_cautioned_against(
+    desk: Desk, language: str, here: str, usual: str, number: str
+):
+    def first(gap: float | None, weeks: float, **more: Any) -> str:
+        summary = replace(desk.forecasters["clear"].log_summary, gap_weeks=gap)
+        model = replace(desk.forecasters["clear"], log_summary=summary)
+        return str(told(Desk({"clear": model}), Asked(COMMON, spacing_weeks=weeks, **more),
+                        language).dates[0])  # fmt: skip
+
+    assert here in first(8.5, 1)
+    assert number in first(8.5, 1)
+    assert usual in first(None, 1)
+    for gap, weeks in ((8.5, 5), (None, 4), (3, 2)):
+        assert load_words(language).say("answer.dates_start") in first(gap, weeks)
+    days = {"start": date(2031, 3, 5), "last": date(2031, 3, 4), "sessions_done": 1}
+    assert here in first(8.5, 8, **days)  # the day after the last one, whatever follows
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_questions_that_were_not_asked_are_told_with_the_answer(desk: Desk, language: str):
+    words = load_words(language)
+    part = frozenset({"recent_tan"})
+    cases = [(Asked(COMMON), "sheet.not_asked"), (Asked(COMMON, facts=part), "sheet.asked_in_part")]
+    for asked, key in [*cases, (Asked(COMMON, questions_asked=True), "")]:
+        headline = render_parts(told(desk, asked, language), words)["headline"]
+        for one in ("sheet.not_asked", "sheet.asked_in_part"):
+            assert (words.say(one) in headline) == (one == key)
+
+
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_no_date_of_the_answer_is_written_for_a_machine(desk: Desk, language: str):
     found = told(desk, Asked(COMMON), language)

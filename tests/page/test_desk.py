@@ -49,6 +49,7 @@ def test_spellings_of_a_log_are_read_as_it_reads_them(filled: dict[str, Any]):
         ("spacing_weeks", "0"),
         ("start", "2026-02-30"),
         ("start", "9999-12-31"),
+        ("start", "2020-01-01"),
         ("gradings", [["1", "50"]]),
         ("n", "soon"),
     ],

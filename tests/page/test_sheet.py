@@ -355,12 +355,12 @@ def test_without_a_browser_the_command_writes_html_and_says_how_to_print(
     monkeypatch.setattr("forecast.page.sheet.usual_places", list)
     out = tmp_path / "sheet.pdf"
     arguments = ["sheet", str(files / "model.json"), str(files / "enquiry.csv"), "-o", str(out)]
-    assert main([*arguments, "--start", "2026-03-02", "--language", "de"]) == 0
+    assert main([*arguments, "--start", "2031-03-03", "--language", "de"]) == 0
     said = capsys.readouterr().out
     assert "öffnen und drucken" in said
     assert not out.exists()
     html = out.with_suffix(".html").read_text(encoding="utf-8")
-    assert "2. März 2026" in html
+    assert "3. März 2031" in html
     assert main(arguments) == 0  # an earlier sheet may be renewed
     assert "print it" in capsys.readouterr().out
 
@@ -371,6 +371,7 @@ def test_without_a_browser_the_command_writes_html_and_says_how_to_print(
         (["-o", "sheet.doc"], "sheet.doc"),
         (["--start", "2.3.2026"], "2.3.2026"),
         (["--start", "9999-12-31"], "9999"),
+        (["--start", "2020-01-01"], f"from {date.today()}"),
         (["--language", "xx"], "xx"),
         (["--goal", "lighten"], "lighten"),
         (["--spacing-weeks", "0"], "spacing_weeks"),

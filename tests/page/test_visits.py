@@ -16,6 +16,7 @@ import forecast
 from forecast._notes import languages
 from forecast.cli import main
 from forecast.daybook import Daybook, make_daybook, read_promises
+from forecast.page.answer import answer
 from forecast.page.desk import Desk, open_desk, refreshed
 from forecast.page.server import make_app
 from forecast.page.words import load_words
@@ -57,7 +58,7 @@ def written(tablet: Client, course: dict[str, Any], weeks: float, **given: Any) 
 def test_an_estimate_is_kept_with_its_number_and_opened_again(
     tablet: Client, desk: Desk, book: Daybook
 ):
-    facts = {**FILLED, "facts": ["minor"]}
+    facts = {**FILLED, "facts": ["recent_tan"]}
     found = kept(tablet, package="block_6", asked=facts)
     assert (found["promise"], found["course"]) == (1, "k7-1")
     (promise,) = read_promises(book.path)
@@ -67,14 +68,14 @@ def test_an_estimate_is_kept_with_its_number_and_opened_again(
     assert promise.interval == estimate.interval
     assert promise.chances == pytest.approx([estimate.chance_by(n) for n in range(1, 26)], abs=1e-4)
     assert (promise.package, promise.currency) == ("block_6", "EUR")
-    assert (promise.questions, promise.facts) == ("in_part", "minor")
+    assert (promise.questions, promise.facts) == ("in_part", "recent_tan")
     assert promise.valid_until == TODAY + timedelta(days=90)
     assert promise.model == desk.forecasters["clear"].fingerprint
     for code in ("1", "k7", "k7-1"):
         again = tablet.post("/book/open", {"code": code}).json()
         assert again["course"] == "k7-1"
         assert (again["fields"]["inks"], again["fields"]["skin_type"]) == ("black;red", "V")
-        assert again["facts"] == ["minor"]
+        assert again["facts"] == ["recent_tan"]
     sheet = tablet.post_form("/sheet", {"asked": json.dumps({**FILLED, "promise": "1"})}).text
     assert re.search(r"Promise 1 of .*\. Price valid until .*\d{4}\.", sheet)
     kept(tablet)
@@ -127,6 +128,127 @@ def test_mid_course_the_promise_stands_against_what_is_said_now(
         assert said.split(" promised ")[1] == line[1].split(" promised ")[1]
         assert main([*arguments, "--promise", "9"]) == 1
         assert "no promise 9" in capsys.readouterr().err
+
+
+def ran(capsys: pytest.CaptureFixture[str], *given: object) -> tuple[int, str]:
+    """Return how a command ended, and all that it said."""
+    code, said = main([*map(str, given)]), capsys.readouterr()
+    return code, said.out + said.err
+
+
+RECORDED = {"en": "Reaction after session 1: allergy, severe",
+            "de": "Reaktion nach Sitzung 1: Allergie, schwer"}  # fmt: skip
+
+
+@pytest.mark.parametrize("language", languages())
+def test_a_reaction_is_shown_and_asked_about_until_it_was_asked_again(
+    language: str, tablet: Client, book: Daybook, files: Path, tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+):  # fmt: skip
+    words, speaks = load_words(language), f"language={language}"
+    course = written(tablet, kept(tablet, asked={**FILLED, "questions": "asked"}), 9).json()
+    seen = {"reaction": "allergy", "severity": "severe"}
+    course = written(tablet, course, 1, fading_pct="10", **seen).json()
+    opened = tablet.post(f"/book/open?{speaks}", {"code": "k7"}).json()
+    assert opened["facts"] == ["ink_allergy", "severe_reaction"]
+    assert opened["html"].startswith(f'<p class="refer">{RECORDED[language]}</p>')
+    asked = {**FILLED, "course": course["course"]}
+    told = tablet.post(f"/answer?{speaks}", asked).json()
+    assert told["short"].startswith(words.say("answer.refer_doctor"))
+    assert words.say("answer.withheld") in told["parts"]["details"]
+    given = [files / "model.json", "--daybook", book.path, "--tariff", files / "tariff.toml"]
+    given += ["--language", language, "--promise", "1"]
+    update = ran(capsys, "update", *given)[1]
+    assert update.index("! ") < update.index(RECORDED[language]) < update.index("7")
+    assert "EUR" not in update
+    sheet = tmp_path / "sheet.html"
+    assert ran(capsys, "sheet", *given, "-o", sheet)[0] == 0
+    html = sheet.read_text(encoding="utf-8")
+    for key in ("client.ink_allergy", "client.severe_reaction", "sheet.withheld"):
+        assert words.say(key) in html
+    # what is not ticked was not asked; asked anew and kept, it is open no longer
+    sent = {**asked, "questions": "asked"}
+    again = tablet.post(f"/answer?{speaks}", sent).json()["parts"]["details"]
+    assert words.say("answer.withheld") not in again
+    kept(tablet, asked=sent, version=course["version"], course=course["course"])
+    assert tablet.post("/book/open", {"code": "k7"}).json()["facts"] == []
+    update = ran(capsys, "update", *given)[1]
+    assert RECORDED[language] in update
+    assert "EUR" in update
+
+
+@pytest.mark.parametrize("language", languages())
+def test_of_a_course_that_has_ended_nothing_more_is_foretold(
+    language: str, tablet: Client, book: Daybook, files: Path, tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+):  # fmt: skip
+    course = written(tablet, kept(tablet), 9).json()
+    end = {"course": course["course"], "version": course["version"], "by": "op1"}
+    end |= {"treated_on": ago(0), "outcome": "cleared", "fading_pct": "97"}
+    assert tablet.post("/book/end", end).status == 200
+    said = {"en": "This course has ended: clear, after 1 session. No further session",
+            "de": "Diese Behandlung ist beendet: entfernt, nach 1 Sitzung."}[language]  # fmt: skip
+    asked = {**FILLED, "course": course["course"]}
+    found = tablet.post(f"/answer?language={language}", asked).json()
+    assert found["state"] == "cannot say"
+    assert found["message"].startswith(said)
+    again = {"asked": asked, "course": course["course"], "version": 3, "by": "op1"}
+    assert said in tablet.post(f"/book/keep?language={language}", again).text
+    given = [files / "model.json", "--daybook", book.path, "--promise", "1"]
+    for command in (["update"], ["sheet", "-o", tmp_path / "sheet.html"]):
+        code, told = ran(capsys, *command, *given, "--language", language)
+        assert code == 1
+        assert said in told
+
+
+@pytest.mark.parametrize("language", languages())
+def test_a_price_is_kept_only_where_one_is_given(
+    language: str, desk: Desk, tablet: Client, book: Daybook
+):
+    words, package = load_words(language), "fixed_price"
+    hard = {**FILLED, "body_site": "finger", "skin_type": "VI", "inks": ["white", "green"]}
+    waiting = words.say("answer.withheld")
+    said = {"en": "no offer.", "de": "kein Angebot."}[language]
+    alone = Client(make_app(replace(desk, daybook=book, tariff=None)))
+    cases = [(tablet, FILLED, ""), (tablet, {**FILLED, "facts": ["gold_salts"]}, waiting)]
+    cases += [(tablet, hard, said), (alone, FILLED, "")]
+    for number, (page, asked, why) in enumerate(cases, 1):
+        sent = {"asked": asked, "client_id": "k7", "by": "op1", "package": package}
+        found = page.post(f"/book/keep?language={language}", sent).json()
+        promise = book.promise(number)
+        priced = number == 1
+        assert (promise.price is not None, promise.package == package) == (priced, priced)
+        assert (promise.valid_until is None) == (page is alone)
+        message = found["message"]
+        assert (words.say("book.kept_alone", {"n": number}) in message) != priced
+        assert message.endswith(why)
+        form = {"asked": json.dumps({**asked, "promise": str(number)}), "language": language}
+        until = words.say("sheet.kept", {"until": words.day(promise.until)})
+        assert (until in page.post_form("/sheet", form).text) == priced
+    (row,) = [one for one in answer_of(desk, FILLED, language).prices if one.amount == 780]
+    assert row.price == words.money(row.amount, "EUR")
+
+
+def answer_of(desk: Desk, sent: dict[str, Any], language: str) -> Any:
+    asked = desk.read(sent).asked
+    assert asked is not None
+    return answer(desk, asked, load_words(language))
+
+
+@pytest.mark.parametrize("weeks", [0, 3])
+def test_the_sheet_of_a_course_counts_its_next_session_from_the_last_as_the_page_does(
+    weeks: int, tablet: Client, book: Daybook, files: Path, tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+):  # fmt: skip
+    written(tablet, kept(tablet), weeks)
+    given = [files / "model.json", "--daybook", book.path, "--promise", "1"]
+    sheet = tmp_path / "sheet.html"
+    assert ran(capsys, "sheet", *given, "--spacing-weeks", "7", "-o", sheet)[0] == 0
+    expected = TODAY + timedelta(weeks=7 - weeks)
+    line = f"Next session: {expected.day} {expected:%B %Y}"
+    assert line in sheet.read_text(encoding="utf-8")
+    asked = {**FILLED, "course": "k7-1", "spacing_weeks": "7", "start": ""}
+    assert line in tablet.post("/answer?language=en", asked).json()["parts"]["details"]
 
 
 def test_the_next_session_is_spaced_from_the_last_unless_another_day_was_chosen(tablet: Client):
@@ -323,6 +445,27 @@ def test_what_was_a_yes_stays_one_and_is_to_be_asked_again(
         assert not page.locator("input[name=questions]").is_checked()
         place = page.locator("#headline .refer")
         place.first.wait_for(state="attached" if said else "detached")
+    page.close()
+
+
+def test_a_reaction_written_down_asks_its_question_at_once(
+    browser: Any, served: str, tablet: Client
+):
+    written(tablet, kept(tablet), 9, fading_pct="0")
+    page = with_course_open(browser.new_page(), served)
+    for summary in ("More, if known", "Questions before starting"):
+        page.locator("summary", has_text=summary).click()
+    page.check("input[name=facts][value=seizures]")
+    page.check("input[name=questions]")
+    assert page.locator("#headline .refer").count() == 0
+    page.select_option("#session-reaction", "infection")
+    page.click("#session-form button[type=submit]")
+    page.wait_for_selector("#course-lines .refer:text('infection')")
+    page.wait_for_selector("#headline .refer:text('Infected or broken skin')")
+    assert page.is_checked("input[name=facts][value=infection]")
+    assert page.is_checked("input[name=facts][value=seizures]")
+    assert not page.is_checked("input[name=questions]")
+    assert Axe().run(page).response["violations"] == []
     page.close()
 
 

@@ -6,8 +6,16 @@ from dataclasses import replace
 import pytest
 
 from forecast.errors import RequestError
-from forecast.log import Enquiry
-from forecast.tattoo.cautions import CAUTIONS, FACTS, cautions_for, check_facts
+from forecast.log import Enquiry, column
+from forecast.tattoo.cautions import (
+    CAUTIONS,
+    FACTS,
+    RAISED,
+    cautions_for,
+    check_facts,
+    raised_by,
+    waits,
+)
 from forecast.tattoo.inks import COMMON_PRACTICE, MARKS, table
 
 PLAIN = Enquiry("II", "forearm", "black", "medium", "single", age_years=30, origin="professional")
@@ -143,3 +151,16 @@ def test_consent_and_after_care_name_what_usually_happens_and_when_to_call():
 def test_that_nobody_asked_is_said_and_only_then():
     assert keys(PLAIN, all_asked=False) == ALWAYS | {"not_asked"}
     assert keys(PLAIN, facts=("hair",), all_asked=True) == ALWAYS | {"hair"}
+
+
+def test_a_reaction_raises_its_question_and_more_where_it_was_severe_or_lasts():
+    assert set(RAISED) <= set(column("reactions", "reaction").levels)
+    assert set(RAISED.values()) <= set(FACTS)
+    mild = {"severity": "mild", "lasting": None}
+    assert raised_by({"reaction": "blister", **mild}) == set()
+    assert raised_by({"reaction": "allergy", **mild}) == {"ink_allergy"}
+    for strong in ({"severity": "severe"}, {"lasting": "yes"}):
+        raised = raised_by({"reaction": "blister", **mild, **strong})
+        assert raised == {"severe_reaction"}
+        assert waits(cautions_for(PLAIN, facts=raised))
+    assert not waits(cautions_for(PLAIN, facts=raised_by({"reaction": "scar", **mild})))

@@ -52,7 +52,7 @@
       at("several").hidden = false;
       return null;
     }
-    show(found);
+    show(found, from);
     say(found.message, found.state === "changed", from === keep);
     return found.state === "changed" ? null : found;
   }
@@ -82,7 +82,7 @@
     if (text && !told) state.scrollIntoView({ block: "nearest" });
   }
 
-  function show(found) {
+  function show(found, from) {
     const fresh = !course || course.course !== found.course;
     course = found;
     at("course").hidden = false;
@@ -101,15 +101,22 @@
       fill(form, found.fields);
       fill(form, { goal: found.goal });
       form.elements.inks.forEach((box) => { box.checked = (found.fields.inks || "").split(";").includes(box.value); });
-      // what was a yes stays one until it is asked again, which it is to be
-      form.elements.facts.forEach((box) => { box.checked = found.facts.includes(box.value); });
-      form.elements.questions.checked = false;
     }
+    ask(found.facts, fresh, from === at("session-form"));
     if (found.state !== "changed") offer(found);  // what was typed here is not written down yet
     for (const name of ["session-form", "end-form"]) {
       at(name).querySelector(".last-fading").textContent = found.offered.last;
     }
     again();
+  }
+
+  // what was a yes stays one until it is asked again, which it is to be; a reaction written down is one
+  function ask(facts, fresh, written) {
+    for (const box of form.elements.facts) {
+      const yes = facts.includes(box.value);
+      if (fresh || (written && yes && !box.checked)) form.elements.questions.checked = false;
+      if (fresh || written) box.checked = yes || (box.checked && !fresh);
+    }
   }
 
   function offer(found) {
