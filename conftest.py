@@ -1,5 +1,6 @@
 """What the examples in docstrings have at hand: an invented log, its forecaster, an enquiry."""
 
+import gc
 import re
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,12 @@ from forecast.log import OutcomeLog
 from forecast.reactions import ReactionReport
 from forecast.regimes import RegimeComparison
 from forecast.survival import Durations
+
+
+def pytest_collection_finish() -> None:
+    """Look less often through what libraries keep for good: a twentieth of the time of all tests."""
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 100)
 
 
 @pytest.fixture(scope="session")
