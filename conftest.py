@@ -20,7 +20,7 @@ from forecast.survival import Durations
 
 
 def pytest_collection_finish() -> None:
-    """Look less often through what libraries keep for good: a twentieth of the time of all tests."""
+    """Look less often through what libraries keep for good: a twentieth of all time."""
     gc.freeze()
     gc.set_threshold(50_000, 20, 100)
 
