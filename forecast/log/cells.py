@@ -105,7 +105,7 @@ def rule_of(rule: Column) -> Sentence:
     if rule.levels:
         code = "rules.some_of" if rule.kind == "set" else "rules.one_of"
         return sentence(code, {"of": rule.levels})
-    low, high = (f"{limit:.15g}" if limit is not None else "any" for limit in (rule.low, rule.high))
+    low, high = ("any" if limit is None else limit for limit in (rule.low, rule.high))
     kind = {"integer": "whole", "set": "numbers"}.get(rule.kind, "number")
     unit = sentence("rules.unit", {"unit": rule.unit}) if rule.unit else ""
     return sentence(f"rules.{kind}", {"low": low, "high": high, "unit": unit})
@@ -497,6 +497,8 @@ def _read_texts(
         read_as = as_text(meanings[first]) or sentence("spellings.not_recorded")
         if meanings.dtype.kind == "M" and not np.isnat(meanings[first]):
             read_as = sentence("spellings.day", {"day": read_as})
+        elif meanings.dtype.kind == "f" and not np.isnan(meanings[first]):
+            read_as = sentence("spellings.number", {"number": float(meanings[first])})
         row = int(cells.index[rows[0]])
         habits.append((habit, len(rows), row, str(written[first]), read_as))
     ids = Ids(meanings, codes) if rule.kind == "id" else None

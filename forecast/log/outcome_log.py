@@ -19,7 +19,7 @@ from forecast._files import BESIDE, sum_of, write_whole
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, RequestError
-from forecast.log.cells import OVERFLOW, in_fractions, normal_heading, unmistakable
+from forecast.log.cells import OVERFLOW, as_text, in_fractions, normal_heading, unmistakable
 from forecast.log.cleaning import CleanTable, clean_table, empty_table, refuse_repeated
 from forecast.log.columns import ALL_TABLES, TABLES, Column, data_package
 from forecast.log.cross_table import ALL_GONE, MOST_GENEROUS, cross_check
@@ -376,8 +376,9 @@ def _assemble(
 def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     import pandas as pd
 
-    aside = gather(part for table in tables.values() for part in table.set_aside)
-    flagged = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
+    aside = _quoting(raw, gather(part for table in tables.values() for part in table.set_aside))
+    flags = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
+    flagged = _quoting(raw, flags)
     ours = np.array([rule.note.code not in NO_FAULTS for rule in aside["rule"]], dtype=np.bool_)
     faults = pd.concat([aside[ours], flagged[flagged["blanked"]]])
     rows, to_correct = {}, {}
@@ -401,6 +402,20 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         corrected=raw.corrected,
         places=raw.places,
     )
+
+
+def _quoting(raw: RawLog, listed: pd.DataFrame) -> pd.DataFrame:
+    """Return what is listed with each cell as it was written, not as it was read."""
+    values = listed["value"].to_numpy(copy=True)
+    for (table, column), at in listed.groupby(["table", "column"]).indices.items():
+        cells = raw.own_words.get(table, raw.tables[table])
+        theirs = [heading for heading in cells if normal_heading(heading) == column]
+        rows = listed["row"].to_numpy()[at]
+        quoted = at[np.isin(rows, cells.index) & ~np.isin(rows, [*raw.corrected.get(table, ())])]
+        for heading in theirs:
+            texts = map(as_text, cells.loc[listed["row"].to_numpy()[quoted], heading])
+            values[quoted] = [text or "" for text in texts]
+    return listed.assign(value=values)
 
 
 def _as_written(raw: pd.DataFrame, columns: Iterable[str], wanted: set[int]) -> pd.DataFrame:

@@ -30,7 +30,7 @@ ASKED_BACK = "grading_asked"  # what may be right: ticked, it is taken as it is
 LONGEST_TEXT = 200
 MOST_GRADINGS = 50
 MOST_DONE = 99
-SPACING = (1.0, 104.0)
+SPACING = (1, 104)
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
 GOALS = ("clear", "lighten")
 Wrong = tuple[str, Mapping[str, Any]]
@@ -101,8 +101,7 @@ class Reading:
         """Return what to say of the whole request, and of each field that is wrong."""
         wrong = {}
         for name, (key, of) in self.wrong.items():
-            said = {k: words.note(v)[0] if isinstance(v, Note) else v for k, v in of.items()}
-            wrong[name] = words.say(f"wrong.{key}", said)
+            wrong[name] = words.say(f"wrong.{key}", {k: words.value(v) for k, v in of.items()})
         message = wrong.pop("", "")
         for key, names in (("without", wrong if self.asked else ()), ("missing", self.missing)):
             if names:
@@ -227,8 +226,7 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
     try:
         extras["start"] = start and read_day(start, name="start")
     except RequestError:
-        limits = {"low": FIRST_DAY.isoformat(), "high": LAST_DAY.isoformat()}
-        wrong["start"] = ("date", limits)
+        wrong["start"] = ("date", {"low": FIRST_DAY, "high": LAST_DAY})
     shown = _read_number(sent.get("n"), 0, 1000, whole=True)
     extras["n"] = int(shown) if shown else None
     if shown is None:

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from forecast._notes import texts_of
 from forecast.invented import simulate_log
 from forecast.log.cells import (
     UnreadableError,
@@ -18,7 +19,7 @@ from forecast.log.cells import (
     read_cell,
     rule_of,
 )
-from forecast.log.columns import TABLES, column
+from forecast.log.columns import ALL_TABLES, TABLES, column
 from forecast.log.outcome_log import OutcomeLog, read_log, write_log
 from forecast.tattoo import INKS, SITES
 
@@ -291,3 +292,8 @@ def test_a_german_report_writes_days_as_germans_do_and_quotes_cells_as_they_are(
     assert (
         "'soon'. Bitte schreiben: ein Datum als TT.MM.JJJJ, von 01.01.1980 bis 31.12.2099." in said
     )
+
+
+def test_every_unit_of_the_log_has_its_german_word_or_is_the_same_in_both():
+    units = {rule.unit for rules in ALL_TABLES.values() for rule in rules} - {"", "nm", "mm", "%"}
+    assert units <= texts_of("de")["terms"].keys()

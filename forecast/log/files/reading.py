@@ -59,6 +59,7 @@ class RawLog:
 
     source: str
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    own_words: dict[str, pd.DataFrame] = field(default_factory=dict)  # as before a map's words
     empty: dict[str, int] = field(default_factory=dict)
     tolerated: list[tuple[Any, ...]] = field(default_factory=list)  # as TOLERATED has them
     notes: list[Note] = field(default_factory=list)

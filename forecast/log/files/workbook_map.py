@@ -122,7 +122,8 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
         raw.places[table] = (*raw.places.get(table, ()), place)
         frames.append(frame)
         after = place.last
-    joined = in_levels(pd.concat(frames), found.words)
+    raw.own_words[table] = pd.concat(frames)
+    joined = in_levels(raw.own_words[table], found.words)
     given = {normal_heading(heading) for heading in joined}
     lacking = [rule.name for rule in TABLES[table] if rule.required and rule.name not in given]
     if lacking:
