@@ -339,11 +339,11 @@ def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
 
 
 def _year_of(text: str, order: Any) -> int | None:
+    if match := SHORT_YEAR.fullmatch(text):
+        return 1900 + int(match[1]) if int(match[1]) > 30 else 2000 + int(match[1])
     try:
         value = read_cell(ANY_DATE, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
         return value.year if isinstance(value, date) else None
     except UnreadableError:
-        if match := SHORT_YEAR.fullmatch(text):
-            return 1900 + int(match[1]) if int(match[1]) > 30 else 2000 + int(match[1])
         match = LONG_YEAR.fullmatch(text)
         return int(match[1]) if match else None

@@ -20,7 +20,13 @@ from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import OVERFLOW, as_text, in_fractions, normal_heading, unmistakable
-from forecast.log.cleaning import CleanTable, clean_table, empty_table, refuse_repeated
+from forecast.log.cleaning import (
+    CleanTable,
+    clean_table,
+    empty_table,
+    refuse_repeated,
+    without_finding,
+)
 from forecast.log.columns import ALL_TABLES, TABLES, Column, data_package
 from forecast.log.cross_table import ALL_GONE, MOST_GENEROUS, cross_check
 from forecast.log.files.reading import RawLog, read_raw
@@ -362,7 +368,16 @@ def _assemble(
         raise DataError(*problem_and_remedy("reading.no_rows"))
     refuse_identifying(raw.tables)
     raw.notes += lone_names(raw.tables)
-    tables = {name: clean_table(name, raw.tables[name]) for name in TABLES if name in raw.tables}
+    for name, table in raw.tables.items():
+        none = without_finding(name, table, mapped=raw.mapped)
+        if none.any():
+            raw.tables[name] = table[~none]
+            raw.notes.append(Note(f"log.without_{name}", values={"n": int(none.sum())}))
+    tables = {
+        name: clean_table(name, raw.tables[name], date_order=raw.date_order)
+        for name in TABLES
+        if name in raw.tables
+    }
     cross_check(tables, cleared_at=cleared_at, today=today or date.today())
     report = _report_on(raw, tables)
     frames = {name: tables[name].frame if name in tables else empty_table(name) for name in TABLES}
@@ -406,15 +421,16 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
 
 def _quoting(raw: RawLog, listed: pd.DataFrame) -> pd.DataFrame:
     """Return what is listed with each cell as it was written, not as it was read."""
-    values = listed["value"].to_numpy(copy=True)
-    for (table, column), at in listed.groupby(["table", "column"]).indices.items():
+    values, rows = listed["value"].to_numpy(copy=True), listed["row"].to_numpy()
+    for table, column in {*zip(listed["table"], listed["column"], strict=True)}:
         cells = raw.own_words.get(table, raw.tables[table])
-        theirs = [heading for heading in cells if normal_heading(heading) == column]
-        rows = listed["row"].to_numpy()[at]
-        quoted = at[np.isin(rows, cells.index) & ~np.isin(rows, [*raw.corrected.get(table, ())])]
-        for heading in theirs:
-            texts = map(as_text, cells.loc[listed["row"].to_numpy()[quoted], heading])
-            values[quoted] = [text or "" for text in texts]
+        ours = (
+            (listed["table"] == table) & (listed["column"] == column) & np.isin(rows, cells.index)
+        )
+        at = np.flatnonzero(ours & ~np.isin(rows, [*raw.corrected.get(table, ())]))
+        for heading in cells:
+            if normal_heading(heading) == column:
+                values[at] = [as_text(text) or "" for text in cells[heading].loc[rows[at]]]
     return listed.assign(value=values)
 
 

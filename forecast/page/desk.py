@@ -12,7 +12,7 @@ from typing import Any
 from forecast import daybook as books  # loaded where there is one
 from forecast._checks import check_keys
 from forecast._files import read_toml
-from forecast._notes import Note, languages, problem_and_remedy
+from forecast._notes import languages, problem_and_remedy
 from forecast.counts import ExtraColumn
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
