@@ -147,20 +147,21 @@ def read_cell(
 def date_order(texts: Iterable[str]) -> DateOrder | None:
     """Return the order that dates like 31/12/2025 prove, or None without proof or with both.
 
-    Where the years have two digits it takes dates whose days lie so far apart that they are no
-    years.
+    Where all years have two digits, days must lie so far apart that they cannot be the years.
     """
     bare = [CLOCK.sub("", text.strip()) for text in texts]
-    matches = [match for match in map(YEAR_LAST.fullmatch, bare) if match]
+    full, short = (
+        [match for match in map(form.fullmatch, bare) if match] for form in (YEAR_LAST, YEAR_SHORT)
+    )
+    matches = [*full, *short]
     marked = [one for one in matches if "." not in one[0]]  # points go by a habit of their own
     day = month = False
-    short = [match for match in map(YEAR_SHORT.fullmatch, bare) if match]
-    for match in marked or matches or short:
+    for match in marked or matches:
         first, second, year = int(match[1]), int(match[2]), int(_in_full(match[3]))
         day |= first > 12 and _exists(year, second, first)
         month |= second > 12 and _exists(year, first, second)
     proven: DateOrder = "day" if day else "month"
-    if day == month or (not matches and not _days_apart(short, proven)):
+    if day == month or not (full or _days_apart(short, proven)):
         return None
     return proven
 
