@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SAMPLE, FEW = 5_000, 200  # distinct texts of a column that are looked at, of one of codes
-EXTRA = "extra"  # the kind of a column that the log does not know
 LONGEST = 200  # characters of a text that are looked at for a person's name
 # looked for from the start of a word only: else a long text takes the square of its length
 EMAIL = re.compile(r"(?<![\w.+-])[\w.+-]++@[\w-]+\.\w+")
@@ -107,8 +106,7 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
             if heading == OVERFLOW or known.get(name, "text") not in ("id", "text"):
                 continue
             why = None if name in known else _by_name(name)
-            kind = known.get(name, EXTRA)
-            why = why or _by_content(name, cells, kind=kind, treated=treated)
+            why = why or _by_content(name, cells, extra=name not in known, treated=treated)
             if why:
                 said = {"name": f"{table}.{quoted(heading, place + 1)}", "why": why}
                 found.append(Note("reading.column_why", values=said))
@@ -152,7 +150,7 @@ def _like_names(name: str, texts: list[str]) -> list[int]:
 def identifies(heading: str, cells: pd.Series[Any]) -> str | None:
     """Return what a column that the log does not know seems to say of a person, None if nothing."""
     name = normal_heading(heading)
-    return _by_name(name) or _by_content(name, cells, kind=EXTRA, treated=lambda: None)
+    return _by_name(name) or _by_content(name, cells, extra=True, treated=lambda: None)
 
 
 def is_code(text: str) -> bool:
@@ -174,6 +172,8 @@ def is_birth_date(text: str) -> bool:
     --------
     >>> is_birth_date("12.03.1985"), is_birth_date("12.3.85"), is_birth_date("20210305-2")
     (True, True, False)
+    >>> is_birth_date("12-3-85"), is_birth_date("22001"), is_birth_date("2021-03-05")
+    (False, False, False)
     """
     year = _year_of_day(text)
     return year is not None and year <= date.today().year - GROWN_UP
@@ -229,7 +229,7 @@ def _is_of_things(name: str) -> bool:
 
 
 def _by_content(
-    name: str, cells: pd.Series[Any], *, kind: str, treated: Callable[[], float | None]
+    name: str, cells: pd.Series[Any], *, extra: bool, treated: Callable[[], float | None]
 ) -> str | None:
     texts = _distinct(cells)
     if not texts:
@@ -240,13 +240,13 @@ def _by_content(
             return f"{what}es" if what.endswith("s") else f"{what}s"
     if name == "client_id" and not _are_codes(texts):
         return "not codes such as c001"
-    if name not in NOT_NAMES and _are_names(name, texts, cells, extra=kind == EXTRA):
+    if name not in NOT_NAMES and _are_names(name, texts, cells, extra=extra):
         return "names of people"
-    if kind == "id":
-        some = texts[:: len(texts) // FEW + 1]
-        years = [year for text in some if (year := _year_of_day(text)) is not None]
-        return "birth dates" if _of_birth(years, len(some), treated) else None
-    return _extra_by_content(cells, texts, treated) if kind == EXTRA else None
+    if extra:
+        return _extra_by_content(cells, texts, treated)
+    some = texts[:: len(texts) // FEW + 1]
+    years = [year for text in some if (year := _year_of_day(text)) is not None]
+    return "birth dates" if _of_birth(years, len(some), treated) else None
 
 
 # Towns most often, phone numbers without a mark that do not count up, or dates of birth.
@@ -366,10 +366,12 @@ def _full_year(short: str) -> int:
     return 1900 + int(short) if int(short) > 30 else 2000 + int(short)
 
 
-# Of codes: neither days since 1900, which running numbers are too, nor 12-3-85.
+# Of a code: neither 12-3-85 nor days since 1900, which running numbers are too, say a day.
 def _year_of_day(text: str) -> int | None:
-    if (match := SHORT_YEAR.fullmatch(text)) and not re.search("[- ]", text):
-        text = f"{text[: match.start(1)].rstrip(chr(39))}{_full_year(match[1])}"
+    if match := SHORT_YEAR.fullmatch(text):
+        if "-" in text or " " in text:
+            return None
+        text = f"{text[: match.start(1)].removesuffix(chr(39))}{_full_year(match[1])}"
     try:
         read = read_cell(ANY_DATE, text, order="day", earliest=date(FIRST_YEAR, 1, 1))
     except UnreadableError:

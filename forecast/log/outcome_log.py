@@ -391,9 +391,9 @@ def _assemble(
 def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     import pandas as pd
 
-    aside = _quoting(raw, gather(part for table in tables.values() for part in table.set_aside))
-    flags = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
-    flagged = _quoting(raw, flags)
+    aside = _quoting(raw, gather(one for table in tables.values() for one in table.set_aside))
+    flagged = gather((one for table in tables.values() for one in table.flagged), FLAGGED)
+    flagged = _quoting(raw, flagged)
     ours = np.array([rule.note.code not in NO_FAULTS for rule in aside["rule"]], dtype=np.bool_)
     faults = pd.concat([aside[ours], flagged[flagged["blanked"]]])
     rows, to_correct = {}, {}
@@ -424,13 +424,10 @@ def _quoting(raw: RawLog, listed: pd.DataFrame) -> pd.DataFrame:
     values, rows = listed["value"].to_numpy(copy=True), listed["row"].to_numpy()
     for table, column in {*zip(listed["table"], listed["column"], strict=True)}:
         cells = raw.own_words.get(table, raw.tables[table])
-        ours = (
-            (listed["table"] == table) & (listed["column"] == column) & np.isin(rows, cells.index)
-        )
-        at = np.flatnonzero(ours & ~np.isin(rows, [*raw.corrected.get(table, ())]))
-        for heading in cells:
-            if normal_heading(heading) == column:
-                values[at] = [as_text(text) or "" for text in cells[heading].loc[rows[at]]]
+        here = np.isin(rows, cells.index.difference([*raw.corrected.get(table, ())]))
+        here &= ((listed["table"] == table) & (listed["column"] == column)).to_numpy()
+        for heading in (one for one in cells if normal_heading(one) == column):
+            values[here] = [as_text(text) or "" for text in cells[heading].loc[rows[here]]]
     return listed.assign(value=values)
 
 
