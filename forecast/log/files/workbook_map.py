@@ -317,9 +317,9 @@ def _readings(heading: str, known: Iterable[str]) -> list[str]:
     """
     whole, lower = _plain(heading), heading.rpartition(" / ")[2]
     close = get_close_matches(whole, known, 1, CLOSE)
-    tries = [whole, _plain(lower), _plain(re.sub(r"\(.*", "", lower)), *close[:1]]
+    tries = whole, _plain(lower), _plain(re.sub(r"\(.*", "", lower)), close[0] if close else ""
     weak = next((word for word in tries if word in WEAK), "")
-    return [*("" if word in WEAK else word for word in [*tries, ""][:4]), weak]
+    return [*("" if word in WEAK else word for word in tries), weak]
 
 
 def _aside(row: tuple[object, ...], head: Heads) -> bool:
