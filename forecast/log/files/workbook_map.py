@@ -391,7 +391,7 @@ def _words_of(rule: Column, cells: pd.Series[Any], undecided: list[str]) -> tupl
         return [], 0
     texts = [str(cell).strip() for cell in cells if cell is not None and cell == cell]
     order = date_order(texts) if rule.kind == "date" else None
-    understood, asked = [], []
+    understood, asked, unordered = [], [], []
     parts = Counter(
         part.strip()
         for text in filter(None, texts)
@@ -407,10 +407,11 @@ def _words_of(rule: Column, cells: pd.Series[Any], undecided: list[str]) -> tupl
                 understood.append(f"{_quoted(part)} = {_quoted(str(value))}")
         except UnreadableError as error:
             if error.args[0].note.code == "rules.which_is_the_day":
-                undecided += [part] * n
+                unordered += [part] * n
                 continue
             higher = higher_of_two(rule, first_unknown(rule, part))
             values: dict[str, Any] = {"n": n, "rule": error.args[0], "hint": meant(rule, part)}
             values["line"] = f"{'' if higher else '# '}{_quoted(part)} = {_quoted(higher)}"
             asked.append(sentence("reading.map_asked", values))
-    return [*understood[:MOST_WORDS], *asked[:MOST_WORDS]], len(asked)
+    undecided += unordered
+    return [*understood[:MOST_WORDS], *asked[:MOST_WORDS]], len(asked) + bool(unordered)

@@ -437,9 +437,12 @@ def test_what_is_the_same_for_all_courses_is_named_once(tmp_path):
 
 def test_dates_whose_order_nothing_proves_are_one_line_of_the_map(tmp_path):
     book = practice(tmp_path, days=("03.04.21", "05.04.21"))
-    _, text, _ = proposed(book)
-    line = "# date_order = \"day\"  # 4 times, as in '03.04.21'"
+    _, text, brief = proposed(book)
+    line = (
+        "# date_order = \"day\"  # 4 times nothing proves which part is the day, as in '03.04.21'"
+    )
     assert line in text
+    assert all("1 word to settle" in one for one in brief)
     assert "03.04.21" not in text.replace(line, "")
     assert read_with(book).courses.empty
     for order, days in (("day", [3, 5]), ("month", [4, 4])):
