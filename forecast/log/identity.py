@@ -35,7 +35,7 @@ from forecast.log.columns import TABLES, words
 if TYPE_CHECKING:
     import pandas as pd
 
-SAMPLE, FEW = 5_000, 200  # distinct texts of a column that are looked at, of one of codes
+SAMPLE, FEW = 5_000, 50  # distinct texts of a column that are looked at, of one of codes
 LONGEST = 200  # characters of a text that are looked at for a person's name
 # looked for from the start of a word only: else a long text takes the square of its length
 EMAIL = re.compile(r"(?<![\w.+-])[\w.+-]++@[\w-]+\.\w+")

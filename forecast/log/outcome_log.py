@@ -19,7 +19,7 @@ from forecast._files import BESIDE, sum_of, write_whole
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, RequestError
-from forecast.log.cells import OVERFLOW, as_text, in_fractions, normal_heading, unmistakable
+from forecast.log.cells import OVERFLOW, distinct_texts, in_fractions, normal_heading, unmistakable
 from forecast.log.cleaning import (
     CleanTable,
     clean_table,
@@ -427,7 +427,9 @@ def _quoting(raw: RawLog, listed: pd.DataFrame) -> pd.DataFrame:
         here = np.isin(rows, cells.index.difference([*raw.corrected.get(table, ())]))
         here &= ((listed["table"] == table) & (listed["column"] == column)).to_numpy()
         for heading in (one for one in cells if normal_heading(one) == column):
-            values[here] = [as_text(text) or "" for text in cells[heading].loc[rows[here]]]
+            if cells[heading].dtype.kind not in "iufM":  # which are what they were read as
+                codes, texts = distinct_texts(cells[heading].loc[rows[here]])
+                values[here] = np.append(texts, "")[codes]
     return listed.assign(value=values)
 
 
