@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 STATED = ("cleared_at", "cleared_judged", "date_order")
+PARTS = ("columns", "words", "in_every_row")  # of a table in a map
 LEAST = 3  # headings known in a sheet that is taken for a table
 MOST_WORDS = 30  # of a column are listed
 WEAK = words(WORDS["weak"])
@@ -190,7 +191,8 @@ def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
     maps = {}
     for table, given in written.items():
         parts = given if isinstance(given, dict) else {}
-        if table not in TABLES or not isinstance(parts.get("sheets"), list):
+        whole = all(isinstance(parts.get(one, {}), dict) for one in PARTS)
+        if table not in TABLES or not isinstance(parts.get("sheets"), list) or not whole:
             found = {"file": file.name, "table": table, "tables": [*TABLES]}
             raise DataError(*problem_and_remedy("reading.map_no_table", found))
         columns = {str(k): str(v) for k, v in parts.get("columns", {}).items()}

@@ -130,6 +130,7 @@ def test_words_that_are_not_known_are_asked_and_people_are_kept_out(book):
         ('"Site" = "body_site"', '"Site" = "inks"\n"Site" = "x"', "is not written as TOML"),
         ('sheets = ["Removals"]', 'sheets = ["Removal"]', "There are 'Removals'. Did you mean"),
         ('sheets = ["Removals"]', "sheets = 1", "no table with a list of sheets"),
+        ("[courses.columns]", "in_every_row = 3\n[courses.columns]", "no table with a list of"),
         ('"calf" = "lower_leg"', '"calf" = "lower leg!"', "gives 'calf' as 'lower leg!'"),
         ("[courses]", "cleared_judged = 3\n[courses]", "gives cleared_judged as 3"),
         ("[courses", "[cases", "'cases', which is no table"),
