@@ -11,7 +11,16 @@ from typing import Any
 from forecast._notes import Filler, Note, Sentence, languages, sentence, texts_of
 from forecast.daybook.promises import Promise, spoken
 from forecast.errors import RequestError
-from forecast.log import ATTRIBUTES, Enquiry, checked, column, enquiry_of, is_code, masked
+from forecast.log import (
+    ATTRIBUTES,
+    Enquiry,
+    checked,
+    column,
+    enquiry_of,
+    is_birth_date,
+    is_code,
+    masked,
+)
 from forecast.tattoo import raised_by
 
 DAYS_AHEAD = timedelta(days=1)  # clocks of two tablets differ
@@ -233,9 +242,9 @@ def _level(name: str, level: str) -> Mapping[str, str]:
 
 @lru_cache(maxsize=256)  # the same few all day
 def check_code(text: str, field: str) -> str:
-    """Return ``text`` as a code, or raise MisfitError at ``field`` where it is none or a name.
+    """Return ``text`` as a code, or raise MisfitError at ``field`` where it is none or says who.
 
-    A code has digits, at most 40 characters and no word that can be spoken.
+    A code has digits, at most 40 characters and no word that can be spoken, and is no birth date.
 
     Examples
     --------
@@ -247,6 +256,8 @@ def check_code(text: str, field: str) -> str:
         raise MisfitError(field, Note("daybook.no_code"))
     if len(given) > LONGEST_CODE or not is_code(given):
         raise MisfitError(field, Note("daybook.looks_like_name"))
+    if is_birth_date(given):
+        raise MisfitError(field, Note("daybook.looks_like_birth_date"))
     return given
 
 

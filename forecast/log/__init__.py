@@ -20,7 +20,7 @@ if TYPE_CHECKING:
         likely_slip,
         with_their_marks,
     )
-    from forecast.log.identity import LONE_NAMES, is_code, masked, quoted
+    from forecast.log.identity import LONE_NAMES, is_birth_date, is_code, masked, quoted
     from forecast.log.outcome_log import OutcomeLog, check_log, read_book, read_log, write_log
     from forecast.log.report import LogReport
 

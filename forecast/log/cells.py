@@ -53,7 +53,9 @@ SYNONYMS["skin_type"] = {str(i + 1): roman for i, roman in enumerate(words("I II
 SYNONYMS["inks_treated"] = SYNONYMS["inks"]
 YES = frozenset(words(f"yes y true 1 1.0 {WORDS['yes']}"))
 NO = frozenset(words(f"no n false 0 0.0 {WORDS['no']}"))
-MONTHS = words("jan feb mar apr may jun jul aug sep oct nov dec")
+NONE = NO | {*words(WORDS["none"])}
+MONTHS = [words(beginnings) for beginnings in WORDS["months"]]
+WIDE = 20  # from so far apart on, and further than the last parts of dates, first parts are days
 ROUGH = re.compile(
     r"^(ca\.?|circa|about|approx\.?|etwa|ungef\.?|env\.?|environ|aprox\.?|~|≈) *", re.I
 )
@@ -105,16 +107,24 @@ def rule_of(rule: Column) -> Sentence:
     if rule.levels:
         code = "rules.some_of" if rule.kind == "set" else "rules.one_of"
         return sentence(code, {"of": rule.levels})
-    low, high = (f"{limit:.15g}" if limit is not None else "any" for limit in (rule.low, rule.high))
+    low, high = ("any" if limit is None else limit for limit in (rule.low, rule.high))
     kind = {"integer": "whole", "set": "numbers"}.get(rule.kind, "number")
     unit = sentence("rules.unit", {"unit": rule.unit}) if rule.unit else ""
     return sentence(f"rules.{kind}", {"low": low, "high": high, "unit": unit})
 
 
 def read_cell(
-    rule: Column, text: str, *, order: DateOrder | None = None, earliest: date = EARLIEST
+    rule: Column,
+    text: str,
+    *,
+    order: DateOrder | None = None,
+    stated: bool = False,
+    earliest: date = EARLIEST,
 ) -> Reading:
-    """Return the meaning of one cell, by a proven ``order`` of dates, or raise UnreadableError."""
+    """Return the meaning of one cell, or raise UnreadableError.
+
+    The ``order`` of dates is proven by others, or ``stated`` by whoever wrote them.
+    """
     stripped = " ".join(text.split())
     if not stripped:
         return Reading(None)
@@ -126,7 +136,7 @@ def read_cell(
     if _key(stripped) in EMPTY_WORDS and _key(stripped) not in rule.levels:
         return Reading(None, (WORD_FOR_EMPTY,))
     if rule.kind == "date":
-        day = _any_date(stripped, order)
+        day = _any_date(stripped, order, stated)
         if earliest <= cast(date, day.value) <= LATEST:
             return day
         raise UnreadableError(rule_of(rule))
@@ -135,18 +145,35 @@ def read_cell(
 
 
 def date_order(texts: Iterable[str]) -> DateOrder | None:
-    """Return the order that dates like 31/12/2025 prove, or None without proof or with both."""
-    found = [YEAR_LAST.fullmatch(CLOCK.sub("", text.strip())) for text in texts]
-    matches = [match for match in found if match]
+    """Return the order that dates like 31/12/2025 prove, or None without proof or with both.
+
+    Where all years have two digits, days must lie so far apart that they cannot be the years.
+    """
+    bare = [CLOCK.sub("", text.strip()) for text in texts]
+    full, short = (
+        [match for match in map(form.fullmatch, bare) if match] for form in (YEAR_LAST, YEAR_SHORT)
+    )
+    matches = [*full, *short]
     marked = [one for one in matches if "." not in one[0]]  # points go by a habit of their own
     day = month = False
     for match in marked or matches:
-        first, second, year = map(int, match.groups())
+        first, second, year = int(match[1]), int(match[2]), int(_in_full(match[3]))
         day |= first > 12 and _exists(year, second, first)
         month |= second > 12 and _exists(year, first, second)
-    if day == month:
+    proven: DateOrder = "day" if day else "month"
+    if day == month or not (full or _days_apart(short, proven)):
         return None
-    return "day" if day else "month"
+    return proven
+
+
+def _days_apart(short: list[re.Match[str]], order: DateOrder) -> bool:
+    days, years = ([int(match[part]) for match in short] for part in (1 + (order == "month"), 3))
+    apart = max(days) - min(days)
+    return apart >= WIDE and apart > max(years) - min(years)
+
+
+def _in_full(year: str) -> str:
+    return f"{'19' if year >= str(EARLIEST.year % 100) else '20'}{year}" if len(year) == 2 else year
 
 
 def _exists(year: int, month: int, day: int) -> bool:
@@ -157,6 +184,16 @@ def inside(rule: Column, value: float) -> bool:
     """Return whether a number keeps to the column's limits."""
     above = rule.low is None or value >= rule.low
     return above and (rule.high is None or value <= rule.high)
+
+
+def says_nothing(text: str) -> bool:
+    """Return whether a cell is empty, or has a word or mark for it."""
+    return not text.strip() or _key(text) in EMPTY_WORDS
+
+
+def says_none(text: str) -> bool:
+    """Return whether a cell says that there was none, of reactions for example: "keine", "-"."""
+    return folded(_key(text)) in NONE
 
 
 @lru_cache(maxsize=4096)  # each is asked for again and again
@@ -330,7 +367,7 @@ def iso_days(
     return np.where(plain, days, np.datetime64("NaT"))
 
 
-def _any_date(text: str, order: DateOrder | None) -> Reading:
+def _any_date(text: str, order: DateOrder | None, stated: bool) -> Reading:
     bare = CLOCK.sub("", text)
     habits = (TIME,) if bare != text else ()
     if match := ISO.fullmatch(bare):
@@ -339,35 +376,44 @@ def _any_date(text: str, order: DateOrder | None) -> Reading:
         return Reading(SERIAL_ZERO + timedelta(days=int(float(bare))), (SERIAL,))
     if match := YEAR_FIRST.fullmatch(bare):
         return Reading(_day(*[part for part in match.groups() if part]), (*habits, WRITTEN))
+    pointed = "." in bare and order == "month" and not stated  # nobody writes so
     if match := YEAR_LAST.fullmatch(bare):
-        return _year_last(match, order, habits)
-    if order and (match := YEAR_SHORT.fullmatch(bare)):
+        return _year_last(match, order, habits, pointed)
+    if match := YEAR_SHORT.fullmatch(bare):
+        if not order or pointed:
+            raise UnreadableError(sentence("rules.which_is_the_day"))
         day, month, year = match.groups() if order == "day" else match.group(2, 1, 3)
-        return Reading(_day(f"20{year}", month, day), (*habits, SHORT_YEAR))
-    return Reading(_month_name(bare), (*habits, WRITTEN))
+        return Reading(_day(_in_full(year), month, day), (*habits, SHORT_YEAR))
+    return _month_name(bare, habits)
 
 
-def _year_last(match: re.Match[str], order: DateOrder | None, habits: tuple[str, ...]) -> Reading:
+def _year_last(
+    match: re.Match[str], order: DateOrder | None, habits: tuple[str, ...], pointed: bool
+) -> Reading:
     first, second, year = match.groups()
     if first == second:
         return Reading(_day(year, first, second), (*habits, WRITTEN))
     certain: DateOrder | None = "day" if int(first) > 12 else "month" if int(second) > 12 else order
     if certain is None and "." in match[0]:  # nobody writes a month first with points
         return Reading(_day(year, second, first), (*habits, WRITTEN))
-    if certain is None or (certain == order == "month" and "." in match[0]):
+    if certain is None or (certain == order and pointed):
         raise UnreadableError(sentence("rules.which_is_the_day"))
     month, day = (second, first) if certain == "day" else (first, second)
     return Reading(_day(year, month, day), (*habits, f"{certain}_first"))
 
 
-def _month_name(text: str) -> date:
-    parts = [part.lower() for part in re.split(r"[\s,./-]+", text) if part]
-    names = [part for part in parts if part[:3] in MONTHS]
-    numbers = [re.sub(r"(?<=\d)(st|nd|rd|th)$", "", part) for part in parts if part not in names]
-    if len(names) == 1 and len(numbers) == 2 and all(number.isdigit() for number in numbers):
-        day, year = numbers if len(numbers[1]) == 4 else numbers[::-1]
-        if len(year) == 4:
-            return _day(year, str(MONTHS.index(names[0][:3]) + 1), day)
+def _month_name(text: str, habits: tuple[str, ...]) -> Reading:
+    parts = [part for part in re.split(r"(?:\bde\b|[\s,./-])+", folded(text)) if part]
+    of = [next((n for n, of in enumerate(MONTHS, 1) if part.startswith(of)), 0) for part in parts]
+    bare = [re.sub(r"(?<=\d)(st|nd|rd|th|er)$", "", part) for part in parts]
+    numbers = [number for number, month in zip(bare, of, strict=True) if not month]
+    if len(parts) == 3 and len(numbers) == 2 and all(number.isdigit() for number in numbers):
+        # with its month between them the day comes before a year of two digits
+        last = len(numbers[1]) == 4 or (of[1] > 0 and len(numbers[0]) < 3)
+        day, year = numbers if last else numbers[::-1]
+        if len(year) == 4 or (len(year) == 2 and last):
+            habit = WRITTEN if len(year) == 4 else SHORT_YEAR
+            return Reading(_day(_in_full(year), str(max(of)), day), (*habits, habit))
     raise UnreadableError(rule_of(ANY_DATE))
 
 
@@ -397,12 +443,16 @@ class ColumnReading:
 
 
 def read_column(
-    rule: Column, cells: pd.Series[Any], beside: Mapping[Any, pd.Series[Any]] = NOTHING
+    rule: Column,
+    cells: pd.Series[Any],
+    beside: Mapping[Any, pd.Series[Any]] = NOTHING,
+    stated: DateOrder | None = None,
 ) -> ColumnReading:
     """Return the meanings of a column's cells; limits and presence are checked elsewhere.
 
     Text is read as a person wrote it; columns that are numbers or dates already stay as they are.
-    Where a column does not show its decimal mark, those ``beside`` it may.
+    Where a column does not show its decimal mark, those ``beside`` it may. The order of dates is
+    that ``stated``, else the one that they prove.
     """
     import pandas as pd
 
@@ -423,7 +473,7 @@ def read_column(
         if not unusable.any():
             return ColumnReading(numbers)
         return ColumnReading(numbers.mask(unusable), {rule_of(rule): unusable})
-    return _read_texts(rule, cells, beside)
+    return _read_texts(rule, cells, beside, stated)
 
 
 def as_text(value: object) -> str | None:
@@ -473,7 +523,10 @@ def by_their_marks(
 
 
 def _read_texts(
-    rule: Column, cells: pd.Series[Any], beside: Mapping[Column, pd.Series[Any]]
+    rule: Column,
+    cells: pd.Series[Any],
+    beside: Mapping[Column, pd.Series[Any]],
+    stated: DateOrder | None,
 ) -> ColumnReading:
     import pandas as pd
 
@@ -483,12 +536,12 @@ def _read_texts(
     )
     texts: npt.NDArray[np.object_] = np.asarray(by_their_marks(rule, written, others), object)
     meanings, unclear = _at_face_value(rule, texts)
-    order = date_order(texts) if rule.kind == "date" and unclear else None
+    order = stated or date_order(texts) if rule.kind == "date" and unclear else None
     broken: dict[Sentence, list[int]] = {}
     having: dict[str, list[int]] = {}
     for i in unclear:
         try:
-            meaning, needed = read_cell(rule, texts[i], order=order)
+            meaning, needed = read_cell(rule, texts[i], order=order, stated=stated is not None)
         except UnreadableError as error:
             broken.setdefault(error.args[0], []).append(i)
             continue
@@ -502,6 +555,8 @@ def _read_texts(
         read_as = as_text(meanings[first]) or sentence("spellings.not_recorded")
         if meanings.dtype.kind == "M" and not np.isnat(meanings[first]):
             read_as = sentence("spellings.day", {"day": read_as})
+        elif meanings.dtype.kind == "f" and not np.isnan(meanings[first]):
+            read_as = sentence("spellings.number", {"number": float(meanings[first])})
         row = int(cells.index[rows[0]])
         habits.append((habit, len(rows), row, str(written[first]), read_as))
     ids = Ids(meanings, codes) if rule.kind == "id" else None

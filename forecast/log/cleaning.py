@@ -17,6 +17,7 @@ from forecast.errors import DataError
 from forecast.log.cells import (
     OVERFLOW,
     WORDS,
+    DateOrder,
     Ids,
     distinct_texts,
     folded,
@@ -24,6 +25,8 @@ from forecast.log.cells import (
     normal_heading,
     read_column,
     rule_of,
+    says_none,
+    says_nothing,
 )
 from forecast.log.columns import ALL_TABLES, TABLES, Column, words
 from forecast.log.enquiry import EXTRA, NUMBER, extra_value
@@ -36,6 +39,7 @@ if TYPE_CHECKING:
 
 EXAMPLE = "EXAMPLE"  # the id of the rows that an empty workbook comes with
 SEARCHED_ROWS = 10  # a title above the headings is tolerated
+FOUND = {"gradings": "fading_pct", "reactions": "reaction"}  # what a row of these is about
 MOST_LEVELS = 20  # texts that differ, from which a column is free text (a judgement)
 
 
@@ -133,6 +137,26 @@ def is_total(text: str) -> bool:
     return first in words(WORDS["total"])
 
 
+def without_finding(name: str, raw: pd.DataFrame, *, mapped: bool) -> BoolArray:
+    """Return which rows of a table say that nothing was found, shape (n,): a visit, no reaction.
+
+    An empty cell says so only in sheets of a clinic's own, which are ``mapped``: they have a row
+    for every visit. A row that gives a severity, or says that it lasts, is about something.
+    """
+    cells = {normal_heading(heading): raw[heading] for heading in raw}
+    rows = np.full(len(raw), FOUND.get(name) in cells and (mapped or name == "reactions"))
+    for column in (FOUND.get(name, ""), "severity", "lasting"):
+        if rows.any() and column in cells:
+            blank = mapped or column != "reaction"
+            codes, texts = distinct_texts(cells[column])
+            said = [
+                (blank and says_nothing(text)) or (name == "reactions" and says_none(text))
+                for text in texts
+            ]
+            rows &= np.array([*said, blank], dtype=np.bool_)[codes]
+    return rows
+
+
 @dataclass(slots=True)
 class CleanTable:
     """One table on its way in, by row number; ``ids`` are those of all rows of its file."""
@@ -143,6 +167,7 @@ class CleanTable:
     flagged: list[pd.DataFrame] = field(default_factory=list)
     tolerated: list[tuple[Any, ...]] = field(default_factory=list)  # as TOLERATED has them
     extra: tuple[str, ...] = ()
+    date_order: DateOrder | None = None  # as the log itself states it
     ids: dict[str, Ids] = field(default_factory=dict)
     index: pd.Index[Any] = field(init=False)
 
@@ -204,7 +229,7 @@ class CleanTable:
             where.append(entries(self.name, rows.index, column, rows[column], rule, remedies))
 
 
-def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
+def clean_table(name: str, raw: pd.DataFrame, *, date_order: DateOrder | None = None) -> CleanTable:
     """Return a table of cells, text or typed, in its canonical form; faults are listed in it."""
     import pandas as pd
 
@@ -215,7 +240,7 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
         said = problem_and_remedy(f"faults.{fault}")
         aside.append(entries(name, rows, at, written[at][rows], *said))
         raw = raw.drop(index=rows)
-    table = CleanTable(name, raw, aside)
+    table = CleanTable(name, raw, aside, date_order=date_order)
     written = {known: raw[given] for given, known in headings.items()}
     ours = {*headings, OVERFLOW}
     table.extra = tuple(
@@ -332,7 +357,7 @@ def _column(
     cells: pd.Series[Any],
     beside: Mapping[Column, pd.Series[Any]],
 ) -> pd.Series[Any]:
-    reading = read_column(rule, cells, beside)
+    reading = read_column(rule, cells, beside, table.date_order)
     values = reading.values
     if reading.ids is not None:
         table.ids[rule.name] = reading.ids

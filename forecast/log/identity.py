@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +21,7 @@ from forecast.log.cells import (
     EMPTY_WORDS,
     LATEST,
     OVERFLOW,
+    SERIAL,
     UnreadableError,
     as_text,
     date_order,
@@ -34,7 +35,7 @@ from forecast.log.columns import TABLES, words
 if TYPE_CHECKING:
     import pandas as pd
 
-SAMPLE = 5_000  # distinct texts of a column that are looked at
+SAMPLE, FEW = 5_000, 50  # distinct texts of a column that are looked at, of one of codes
 LONGEST = 200  # characters of a text that are looked at for a person's name
 # looked for from the start of a word only: else a long text takes the square of its length
 EMAIL = re.compile(r"(?<![\w.+-])[\w.+-]++@[\w-]+\.\w+")
@@ -77,7 +78,7 @@ NOT_NAMES = frozenset({"laser_id", "course_id", "tattoo_id"})  # lasers have nam
 MANY, MANY_PACKAGES = 3, 5
 FIRST_YEAR = 1900  # of dates of birth
 GROWN_UP = 16  # years before treatment that dates of birth lie
-MOSTLY, OFTEN, SELDOM = 0.6, 0.3, 0.05  # shares of the distinct texts of a column
+MOST, MOSTLY, OFTEN, SELDOM = 0.8, 0.6, 0.3, 0.05  # shares of the distinct texts of a column
 SHORT_YEAR = re.compile(r"\d{1,2}[./ -]\d{1,2}[./ -]'?(\d{2})")
 LONG_YEAR = re.compile(r"(?:.{0,20}\W)?(19\d\d|20[01]\d)")
 LONGEST_HEADING = 40
@@ -100,8 +101,7 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
     found = []
     for table, frame in tables.items():
         known = {rule.name: rule.kind for rule in TABLES[table]}
-        own = not known.keys() >= {normal_heading(heading) for heading in frame.columns}
-        treated = _treated(frame, known) if own else None
+        treated = cache(partial(_treated, frame, known))
         for place, (heading, cells) in enumerate(frame.items()):
             name = normal_heading(heading)
             if heading == OVERFLOW or known.get(name, "text") not in ("id", "text"):
@@ -151,7 +151,7 @@ def _like_names(name: str, texts: list[str]) -> list[int]:
 def identifies(heading: str, cells: pd.Series[Any]) -> str | None:
     """Return what a column that the log does not know seems to say of a person, None if nothing."""
     name = normal_heading(heading)
-    return _by_name(name) or _by_content(name, cells, extra=True, treated=None)
+    return _by_name(name) or _by_content(name, cells, extra=True, treated=lambda: None)
 
 
 def is_code(text: str) -> bool:
@@ -164,6 +164,20 @@ def is_code(text: str) -> bool:
     """
     own = _long_words(text) - _listed()["codes"]["words"]
     return _is_code(text, own) and masked(text) == text
+
+
+def is_birth_date(text: str) -> bool:
+    """Say whether one text is the day, month and year on which somebody grown up was born.
+
+    Examples
+    --------
+    >>> is_birth_date("12.03.1985"), is_birth_date("12.3.85"), is_birth_date("20210305-2")
+    (True, True, False)
+    >>> is_birth_date("12-3-85"), is_birth_date("22001"), is_birth_date("2021-03-05")
+    (False, False, False)
+    """
+    year = _year_of_day(text)
+    return year is not None and year <= date.today().year - GROWN_UP
 
 
 def quoted(heading: object, place: int) -> str:
@@ -216,7 +230,7 @@ def _is_of_things(name: str) -> bool:
 
 
 def _by_content(
-    name: str, cells: pd.Series[Any], *, extra: bool, treated: float | None
+    name: str, cells: pd.Series[Any], *, extra: bool, treated: Callable[[], float | None]
 ) -> str | None:
     texts = _distinct(cells)
     if not texts:
@@ -229,21 +243,31 @@ def _by_content(
         return "not codes such as c001"
     if name not in NOT_NAMES and _are_names(name, texts, cells, extra=extra):
         return "names of people"
-    return _extra_by_content(cells, texts, treated) if extra else None
+    if extra:
+        return _extra_by_content(cells, texts, treated)
+    some = texts[:: len(texts) // FEW + 1]
+    years = [year for text in some if (year := _year_of_day(text)) is not None]
+    return "birth dates" if _of_birth(years, len(some), treated) else None
 
 
 # Towns most often, phone numbers without a mark that do not count up, or dates of birth.
-def _extra_by_content(cells: pd.Series[Any], texts: list[str], treated: float | None) -> str | None:
+def _extra_by_content(
+    cells: pd.Series[Any], texts: list[str], treated: Callable[[], float | None]
+) -> str | None:
     if len(texts) >= MANY and _share(TOWN.fullmatch, texts) >= MOSTLY:
         return "addresses"
     phones = [text for text in texts if DIGITS.fullmatch(text)]
     starts = {text[:6] for text in phones}
     if len(phones) >= max(MANY, MOSTLY * len(texts)) and len(starts) > len(phones) / 3:
         return "phone numbers"
-    years, looked_at = _years(cells)
-    if treated is None or len(years) < 0.8 * looked_at or len(set(years)) < MANY:
-        return None
-    return "birth dates" if treated - float(np.median(years)) >= GROWN_UP else None
+    return "birth dates" if _of_birth(*_years(cells), treated) else None
+
+
+def _of_birth(years: list[int], looked_at: int, treated: Callable[[], float | None]) -> bool:
+    if len(years) < MOST * looked_at or len(set(years)) < MANY:
+        return False
+    since = treated()
+    return since is not None and since - float(np.median(years)) >= GROWN_UP
 
 
 def _share(test: Callable[[str], object], texts: list[str]) -> float:
@@ -339,12 +363,29 @@ def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
     return years, len(others) + int(plain.sum())
 
 
+def _full_year(short: str) -> int:
+    return 1900 + int(short) if int(short) > 30 else 2000 + int(short)
+
+
+# Of a code: neither 12-3-85 nor days since 1900, which running numbers are too, say a day.
+def _year_of_day(text: str) -> int | None:
+    if match := SHORT_YEAR.fullmatch(text):
+        if "-" in text or " " in text:
+            return None
+        text = f"{text[: match.start(1)].removesuffix(chr(39))}{_full_year(match[1])}"
+    try:
+        read = read_cell(ANY_DATE, text, order="day", earliest=date(FIRST_YEAR, 1, 1))
+    except UnreadableError:
+        return None
+    return read.value.year if isinstance(read.value, date) and SERIAL not in read.habits else None
+
+
 def _year_of(text: str, order: Any) -> int | None:
+    if match := SHORT_YEAR.fullmatch(text):
+        return _full_year(match[1])
     try:
         value = read_cell(ANY_DATE, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
         return value.year if isinstance(value, date) else None
     except UnreadableError:
-        if match := SHORT_YEAR.fullmatch(text):
-            return 1900 + int(match[1]) if int(match[1]) > 30 else 2000 + int(match[1])
         match = LONG_YEAR.fullmatch(text)
         return int(match[1]) if match else None

@@ -19,8 +19,14 @@ from forecast._files import BESIDE, sum_of, write_whole
 from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.errors import DataError, RequestError
-from forecast.log.cells import OVERFLOW, in_fractions, normal_heading, unmistakable
-from forecast.log.cleaning import CleanTable, clean_table, empty_table, refuse_repeated
+from forecast.log.cells import OVERFLOW, distinct_texts, in_fractions, normal_heading, unmistakable
+from forecast.log.cleaning import (
+    CleanTable,
+    clean_table,
+    empty_table,
+    refuse_repeated,
+    without_finding,
+)
 from forecast.log.columns import ALL_TABLES, TABLES, Column, data_package
 from forecast.log.cross_table import ALL_GONE, MOST_GENEROUS, cross_check
 from forecast.log.files.reading import RawLog, read_raw
@@ -360,7 +366,14 @@ def _assemble(
     of_log = {name: raw.tables[name] for name in TABLES if name in raw.tables}
     refuse_identifying(of_log)
     raw.notes += lone_names(raw.tables)  # of its promises too
-    tables = {name: clean_table(name, frame) for name, frame in of_log.items()}
+    for name, table in of_log.items():
+        none = without_finding(name, table, mapped=raw.mapped)
+        if none.any():
+            of_log[name] = table[~none]
+            raw.notes.append(Note(f"log.without_{name}", values={"n": int(none.sum())}))
+    tables = {
+        name: clean_table(name, table, date_order=raw.date_order) for name, table in of_log.items()
+    }
     cross_check(tables, cleared_at=cleared_at, today=today or date.today())
     report = _report_on(raw, tables)
     frames = {name: tables[name].frame if name in tables else empty_table(name) for name in TABLES}
@@ -374,8 +387,9 @@ def _assemble(
 def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     import pandas as pd
 
-    aside = gather(part for table in tables.values() for part in table.set_aside)
-    flagged = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
+    aside = _quoting(raw, gather(one for table in tables.values() for one in table.set_aside))
+    flagged = gather((one for table in tables.values() for one in table.flagged), FLAGGED)
+    flagged = _quoting(raw, flagged)
     ours = np.array([rule.note.code not in NO_FAULTS for rule in aside["rule"]], dtype=np.bool_)
     faults = pd.concat([aside[ours], flagged[flagged["blanked"]]])
     rows, to_correct = {}, {}
@@ -399,6 +413,20 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         corrected=raw.corrected,
         places=raw.places,
     )
+
+
+def _quoting(raw: RawLog, listed: pd.DataFrame) -> pd.DataFrame:
+    """Return what is listed with each cell as it was written, not as it was read."""
+    values, rows = listed["value"].to_numpy(copy=True), listed["row"].to_numpy()
+    for table, column in {*zip(listed["table"], listed["column"], strict=True)}:
+        cells = raw.own_words.get(table, raw.tables[table])
+        here = np.isin(rows, cells.index.difference([*raw.corrected.get(table, ())]))
+        here &= ((listed["table"] == table) & (listed["column"] == column)).to_numpy()
+        for heading in (one for one in cells if normal_heading(one) == column):
+            if cells[heading].dtype.kind not in "iufM":  # which are what they were read as
+                codes, texts = distinct_texts(cells[heading].loc[rows[here]])
+                values[here] = np.append(texts, "")[codes]
+    return listed.assign(value=values)
 
 
 def _as_written(raw: pd.DataFrame, columns: Iterable[str], wanted: set[int]) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from typing import Any
 from forecast import daybook as books  # loaded where there is one
 from forecast._checks import check_keys
 from forecast._files import read_toml
-from forecast._notes import Note, languages, problem_and_remedy
+from forecast._notes import languages, problem_and_remedy
 from forecast.counts import ExtraColumn
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
@@ -30,7 +30,7 @@ ASKED_BACK = "grading_asked"  # what may be right: ticked, it is taken as it is
 LONGEST_TEXT = 200
 MOST_GRADINGS = 50
 MOST_DONE = 99
-SPACING = (1.0, 104.0)
+SPACING = (1, 104)
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
 GOALS = ("clear", "lighten")
 Wrong = tuple[str, Mapping[str, Any]]
@@ -104,8 +104,7 @@ class Reading:
         """Return what to say of the whole request, and of each field that is wrong."""
         wrong = {}
         for name, (key, of) in self.wrong.items():
-            said = {k: words.note(v)[0] if isinstance(v, Note) else v for k, v in of.items()}
-            wrong[name] = words.say(f"wrong.{key}", said)
+            wrong[name] = words.say(f"wrong.{key}", {k: words.value(v) for k, v in of.items()})
         message = wrong.pop("", "")
         for key, names in (("without", wrong if self.asked else ()), ("missing", self.missing)):
             if names:
@@ -230,8 +229,7 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
     try:
         extras["start"] = start and read_day(start, name="start", low=date.today())
     except RequestError:
-        limits = {"low": date.today().isoformat(), "high": LAST_DAY.isoformat()}
-        wrong["start"] = ("date", limits)
+        wrong["start"] = ("date", {"low": date.today(), "high": LAST_DAY})
     shown = _read_number(sent.get("n"), 0, 1000, whole=True)
     extras["n"] = int(shown) if shown else None
     if shown is None:

@@ -80,6 +80,14 @@ class Words:
         """Return the month of a date."""
         return f"{self.texts['months'][value.month - 1]} {value.year}"
 
+    def value(self, value: object) -> object:
+        """Return a note, a number or a date in words, all else as it is."""
+        if isinstance(value, Note):
+            return self.note(value)[0]
+        if isinstance(value, date):
+            return self.day(value)
+        return self.number(value) if isinstance(value, int | float) else value
+
     def money(self, amount: Decimal, currency: str) -> str:
         """Return an amount of money, to the cent."""
         return _paid(self, amount, currency)

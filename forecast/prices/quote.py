@@ -552,7 +552,7 @@ def _honest_check(
     notes = [first]
     if priced.dearer[0]:
         one_by_one = terms.block * tariff.price_of(Package("per_session"), area)[0]
-        values = {"sessions": terms.block, "price": str(from_cents(one_by_one))}
+        values = {"sessions": terms.block, "price": float(from_cents(one_by_one))}
         notes.append(Note("prices.dearer", "serious", values))
     return (*notes, *ALWAYS)
 
@@ -564,8 +564,9 @@ def _notes(
     by_session = package.price is None and package.kind in ("per_session", "part_fixed")
     bands = package.prices or (tariff.session_prices if by_session else ())
     if bands and not area_known:
-        listed = [f"{one.price} (≤ {one.up_to_cm2:g} cm²)" for one in bands[:-1]]
-        listed.append(str(bands[-1].price))  # whose end is open
+        ends = [{"price": float(one.price), "area": one.up_to_cm2} for one in bands]
+        listed = [sentence("prices.band", one) for one in ends[:-1]]
+        listed.append(sentence("prices.open_band", ends[-1]))
         values = {"prices": listed, "area": tariff.typical_area_cm2}
         notes.append(Note("prices.which_band", "caution", values))
     if terms.block and terms.stop_factor == 1:

@@ -312,3 +312,17 @@ def test_what_cannot_be_made_says_why(book: Path, tmp_path: Path, capsys: Shown)
     assert "has entries" not in run(capsys, "daybook", tmp_path / "m.sqlite")
     assert "No course yet" in run(capsys, "daybook", tmp_path / "m.sqlite", "--check")
     assert "no promise" in run(capsys, "daybook", book, "--history", "zz9", code=1)
+
+
+@pytest.mark.parametrize(("language", "what"), [("en", "birth dates"), ("de", "Geburtsdaten")])
+def test_birth_dates_as_pseudonyms_are_refused_by_the_check_and_by_a_daybook(
+    language: str, what: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    courses = forecast.simulate_log(20, seed=9).courses
+    courses["client_id"] = [f"0{1 + n % 9}.03.{1960 + n}" for n in range(20)]
+    (tmp_path / "log").mkdir()
+    courses.to_csv(tmp_path / "log" / "courses.csv", index=False)
+    for command in (["check", "log"], ["daybook", "b.sqlite", "--from", "log"]):
+        assert main([*command, "--language", language]) == 1
+        assert f"courses.client_id ({what})" in capsys.readouterr().err
+    assert not (tmp_path / "b.sqlite").exists()

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from forecast._notes import languages, texts_of
 from forecast.invented import simulate_log
 from forecast.log.cells import (
     UnreadableError,
@@ -17,8 +18,10 @@ from forecast.log.cells import (
     meant,
     read_cell,
     rule_of,
+    says_none,
+    says_nothing,
 )
-from forecast.log.columns import TABLES, column
+from forecast.log.columns import ALL_TABLES, TABLES, column
 from forecast.log.outcome_log import OutcomeLog, read_log, write_log
 from forecast.tattoo import INKS, SITES
 
@@ -291,3 +294,71 @@ def test_a_german_report_writes_days_as_germans_do_and_quotes_cells_as_they_are(
     assert (
         "'soon'. Bitte schreiben: ein Datum als TT.MM.JJJJ, von 01.01.1980 bis 31.12.2099." in said
     )
+
+
+def test_every_unit_of_the_log_has_its_german_word_or_is_the_same_in_both():
+    units = {rule.unit for rules in ALL_TABLES.values() for rule in rules} - {"", "nm", "mm", "%"}
+    assert units <= texts_of("de")["terms"].keys()
+
+
+@pytest.mark.parametrize(
+    ("written", "month"),
+    [
+        ("5. März 2021", 3), ("5. Mai 2021", 5), ("5. Oktober 2021", 10), ("5 Dez 2021", 12),
+        ("5. Mrz. 2021", 3), ("5. Sept. 2021", 9), ("5. Jänner 2021", 1), ("5 Maerz 2021", 3),
+        ("1er août 2021", 8), ("5 juin 2021", 6), ("5 juil. 2021", 7), ("5 de mayo de 2021", 5),
+        ("5 gennaio 2021", 1), ("5 settembre 2021", 9), ("Sept 5, 2021", 9), ("5-Dec-21", 12),
+        ("05. Mai 21", 5),
+    ],
+)  # fmt: skip
+def test_months_are_read_in_five_languages(written, month):
+    day = 1 if "1er" in written else 5
+    assert read_cell(column("courses", "started_on"), written).value == date(2021, month, day)
+
+
+def test_every_month_of_every_language_is_read_in_full_and_by_three_letters():
+    rule = column("courses", "started_on")
+    for code in languages():
+        for n, month in enumerate(texts_of(code)["months"], start=1):
+            for name in (month, month[:3], month.upper()):
+                assert read_cell(rule, f"5. {name} 2021").value == date(2021, n, 5)
+
+
+@pytest.mark.parametrize("written", ["5 Mond 2021", "5 jui 2021", "21 Mai 5 2021"])
+def test_what_is_no_month_or_no_day_is_not_read(written):
+    with pytest.raises(UnreadableError):
+        read_cell(column("courses", "started_on"), written)
+
+
+def test_days_far_apart_prove_the_order_of_dates_with_years_of_two_digits():
+    assert date_order(["24.02.21", "31.03.22", "15.04.21", "05.01.21"]) == "day"
+    assert date_order(["02/24/21", "03/30/22", "01/05/21"]) == "month"
+    assert date_order(["24.02.21", "25.02.22"]) is None  # could be years
+    assert date_order(["21-02-24", "21-12-03", "22-03-31"]) is None  # are years
+    assert date_order(["05.06.21", "07.08.22"]) is None
+    assert date_order(["24.02.21", "05.04.2022"]) == "day"  # which ends with a year
+    assert date_order(["24.02.21", "02.28.21", "01.01.21"]) is None
+
+
+def test_a_year_of_two_digits_lies_between_1980_and_2079():
+    rule = column("courses", "started_on")
+    found = [read_cell(rule, f"24.02.{year}", order="day").value for year in ("80", "99", "21")]
+    assert [day.year for day in found] == [1980, 1999, 2021]
+
+
+def test_an_order_that_is_stated_holds_for_points_too():
+    rule = column("courses", "started_on")
+    for written in ("03.04.2024", "03.04.24", "03/04/2024"):
+        assert read_cell(rule, written, order="day", stated=True).value == date(2024, 4, 3)
+        assert read_cell(rule, written, order="month", stated=True).value == date(2024, 3, 4)
+    with pytest.raises(UnreadableError, match="which part is the day"):
+        read_cell(rule, "03.04.24", order="month")
+    with pytest.raises(UnreadableError, match='in a map date_order = "day"'):
+        read_cell(rule, "03.04.24")
+
+
+def test_none_and_nothing_are_told_apart():
+    assert all(map(says_none, ["keine", "Keine", "nein", "none", "-", "--", "o.B.", "aucun"]))
+    assert not any(map(says_none, ["", "?", "unbekannt", "Blasen", "kein Eintrag"]))
+    assert all(map(says_nothing, ["", " ", "?", "unbekannt", "-"]))
+    assert not any(map(says_nothing, ["0", "keine", "nein"]))

@@ -3,6 +3,7 @@
 import csv
 import json
 import runpy
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -250,3 +251,45 @@ def test_a_person_in_the_wrong_cell_is_masked_in_the_report(courses):
     assert "(a phone number)" in report.to_text()
     assert "Schmidt" not in report.to_text() + str(report.to_dict())
     assert report.set_aside["value"].tolist() == [wrong]  # to be corrected by
+
+
+BORN = [date(1950 + 7 * i % 50, 1 + i % 12, 1 + i % 28) for i in range(60)]
+
+
+@pytest.mark.parametrize("form", ["%d.%m.%Y", "%Y-%m-%d", "%d/%m/%Y", "%d.%m.%y", "%Y%m%d"])
+@pytest.mark.parametrize("name", ["client_id", "course_id"])
+def test_birth_dates_in_the_place_of_codes_are_refused(courses, name, form):
+    dates = [day.strftime(form) for day in BORN]
+    error = refused(courses.assign(**{name: dates}))
+    assert f"courses.{name} (birth dates)" in error.problem
+    assert not any(one in str(error) for one in dates)
+    some = [*dates[:50], *(f"P{i}" for i in range(10))]
+    assert "birth dates" in refused(courses.assign(**{name: some})).problem
+
+
+VISITS = pd.date_range("2019-01-07", periods=60, freq="23D")
+
+
+@pytest.mark.parametrize(
+    "codes",
+    [
+        [f"{day:%Y%m%d}-2" for day in VISITS],
+        [f"{day:%Y%m%d}" for day in VISITS],
+        [f"{day:%d.%m.%Y}" for day in VISITS],
+        [f"{day:%y-%m-%d}" for day in VISITS],
+        [str(20001 + 37 * i) for i in range(60)],  # would be days since 1900
+        [str(1950 + i) for i in range(60)],
+        [str(19600101 + i) for i in range(60)],
+        [f"{1 + i % 28}-{1 + i % 12}-{40 + i % 50}" for i in range(60)],
+        [f"{1950 + i}/{i}" for i in range(60)],
+    ],
+    ids=lambda codes: codes[5],
+)
+def test_running_numbers_and_days_of_visits_are_codes(courses, codes):
+    OutcomeLog.from_frames(courses.assign(client_id=codes))
+
+
+def test_birth_dates_are_found_whatever_the_order_of_their_years():
+    texts = ["24.02.60", "31.03.72", "05.11.85"] * 20
+    courses = simulate_log(60, seed=3).courses.assign(since=texts)
+    assert "courses.since (birth dates)" in refused(courses).problem

@@ -140,3 +140,18 @@ def test_numbers_of_the_report_have_the_marks_of_its_language():
     assert "courses       1.300    1.300          0" in text
     assert "courses.skin_type: Groß- und Kleinschreibung" in text
     assert "Bindestriche, 1.300-mal" in text
+
+
+def test_a_german_report_has_german_numbers_and_units_and_quotes_what_the_cell_says():
+    courses = simulate_log(9, seed=9).courses.astype({"area_cm2": object, "price_paid": object})
+    courses.loc[0, ["outcome", "stop_reason"]] = ["läuft noch", "umgezogen"]
+    courses.loc[1, ["area_cm2", "price_paid"]] = ["groß", "viel"]
+    courses.loc[2, "area_cm2"] = "12,5"
+    report = OutcomeLog.from_frames(courses).report
+    text = report.to_text(language="de", examples=9)
+    assert "eine Zahl von 0,01 bis 10000 (cm²)" in text
+    assert "eine Zahl von 0 bis 1000000 (Währung der Praxis)" in text
+    assert "'12,5' gelesen als '12,5'" in text
+    assert "wo das Ergebnis abgebrochen ist" in text
+    assert "'umgezogen'. Das Ergebnis berichtigen" in text
+    assert "'12,5' read as '12.5'" in report.to_text()

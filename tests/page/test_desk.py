@@ -64,6 +64,14 @@ def test_a_wrong_value_is_answered_at_its_field(filled: dict[str, Any], field: s
     assert ENGLISH.say(f"wrong.{key}", values)
 
 
+def test_limits_are_written_as_the_language_writes_numbers_and_dates(filled: dict[str, Any]):
+    off = {"area_cm2": "abc", "spacing_weeks": "0", "start": "9999-12-31"}
+    _, said = read_asked(filled | off).told(load_words("de"))
+    assert said["area_cm2"] == "Hier gehört eine Zahl von 0,01 bis 10.000 hin."
+    assert said["spacing_weeks"] == "Hier gehört eine Zahl von 1 bis 104 hin."
+    assert "1. Januar 2000" in said["start"]
+
+
 @pytest.mark.parametrize("rows", [[["3", "0.5"]], [["2", "60"], ["", ""], ["4", "30"]]])
 def test_gradings_that_can_hardly_be_are_asked_about_at_the_field_until_checked(
     filled: dict[str, Any], rows: list[list[str]]

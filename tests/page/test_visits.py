@@ -356,6 +356,16 @@ def test_no_name_is_kept(name: str, tablet: Client, book: Daybook):
     assert read_promises(book.path) == ()
 
 
+@pytest.mark.parametrize("born", ["12.03.1985", "1985-03-12", "12.3.85", "19850312"])
+def test_no_birth_date_is_kept(born: str, tablet: Client, book: Daybook):
+    sent = {"asked": FILLED, "client_id": born, "by": "op1"}
+    reply = tablet.post("/book/keep", sent)
+    assert reply.status == 422
+    assert "looks like a birth date" in reply.text
+    assert read_promises(book.path) == ()
+    assert tablet.post("/book/keep", sent | {"client_id": "20210305-2"}).status == 200
+
+
 def test_without_a_daybook_nothing_is_kept_and_the_page_says_so(client: Client, tablet: Client):
     assert client.post("/book/keep", {}).status == 404
     assert "Nothing typed here is stored" in client.get("/").text

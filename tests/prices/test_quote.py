@@ -310,13 +310,16 @@ def test_without_an_area_the_bands_it_could_fall_into_are_named():
     bands = [{"up_to_cm2": 25, "price": 90}, {"price": 180}]
     rules = tariff(session_price=None, session_prices=bands)
     text = price_package(answer(), Package("per_session"), rules).to_text()
-    assert "No area given, priced as 50 cm²; by area it costs 90 (≤ 25 cm²), 180." in text
+    assert "No area given, priced as 50 cm²; by area it costs 90.00 (≤ 25 cm²), 180.00." in text
+    german = price_package(answer(), Package("per_session"), rules).to_text(language="de")
+    assert "je nach Fläche kostet es 90,00 (≤ 25 cm²), 180,00." in german
 
 
 def test_an_offer_dearer_than_its_sessions_or_enough_for_few_is_marked():
     dear = price_package(answer(), fixed_price(901, cap=6), tariff())
     assert dear.misleads == "dearer"
     assert "Dearer than its 6 sessions paid one by one (900.00)" in dear.to_text()
+    assert "einzeln bezahlt (900,00): kein Angebot" in dear.to_text(language="de")
     few = price_package(answer(), fixed_price(300, cap=2), tariff())  # enough for 3 in 10
     assert few.misleads == "too_few"
     assert few.to_text().count("no offer") == dear.to_text().count("no offer") == 2

@@ -8,7 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +26,7 @@ from forecast._files import (
 )
 from forecast._notes import Note, Sentence, problem_and_remedy, sentence, why
 from forecast.errors import DataError
-from forecast.log.cells import SEPARATORS, coded_texts, folded, normal_heading
+from forecast.log.cells import SEPARATORS, DateOrder, coded_texts, folded, normal_heading
 from forecast.log.cleaning import refuse_repeated, with_headings
 from forecast.log.columns import ALL_TABLES, TABLES, column
 from forecast.log.files.daybook_file import is_daybook, read_tables
@@ -59,6 +59,7 @@ class RawLog:
 
     source: str
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    own_words: dict[str, pd.DataFrame] = field(default_factory=dict)  # as before a map's words
     empty: dict[str, int] = field(default_factory=dict)
     tolerated: list[tuple[Any, ...]] = field(default_factory=list)  # as TOLERATED has them
     notes: list[Note] = field(default_factory=list)
@@ -66,6 +67,8 @@ class RawLog:
     corrected: dict[str, dict[int, str]] = field(default_factory=dict)
     cleared_at: float | None = None
     cleared_judged: str = ""
+    date_order: DateOrder | None = None
+    mapped: bool = False  # whether these are sheets of the clinic's own
     written: dict[str, str] = field(default_factory=dict)  # checksums of files, if any
 
 
@@ -124,7 +127,7 @@ def _one_file(path: Path) -> RawLog:
                 add_table(raw, name, frame)
                 last = int(frame.index.max()) if len(frame) else 0
                 raw.places[name] = (Place("", 0, last, ids=frame.iloc[:, 0]),)
-        state_cleared(raw, path.name, stated)
+        keep_stated(raw, path.name, stated)
         return raw
     if path.suffix.lower() not in (".xlsx", ".xlsm") or not path.is_file():
         raise DataError(*problem_and_remedy("reading.no_log", {"file": path.name}))
@@ -153,7 +156,7 @@ def _folder(path: Path) -> RawLog:
             stated = read_json(file)
             if not isinstance(stated, dict):
                 raise DataError(*problem_and_remedy("reading.no_object", {"file": file.name}))
-            state_cleared(raw, file.name, stated)
+            keep_stated(raw, file.name, stated)
             raw.written = checksums(stated)
     of: dict[str, Path] = {}
     for file in files:
@@ -170,8 +173,12 @@ def _folder(path: Path) -> RawLog:
     return raw
 
 
-def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
-    """Keep what a file says of when a tattoo counts as clear, or raise DataError."""
+def keep_stated(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
+    """Keep what a file says of dates and of when a tattoo counts as clear, or raise DataError."""
+    order = stated.get("date_order")
+    if order not in (None, *get_args(DateOrder)):
+        values = {"file": file, "given": shown(order), "orders": get_args(DateOrder)}
+        raise DataError(*problem_and_remedy("reading.date_order", values))
     percent, judged = stated.get("cleared_at"), stated.get("cleared_judged", "")
     if percent is not None and (isinstance(percent, bool) or not isinstance(percent, int | float)):
         values = {"file": file, "given": shown(percent)}
@@ -180,7 +187,7 @@ def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
     if judged != "" and (not isinstance(judged, str) or judged.partition(",")[0] not in bases):
         stated = {"file": file, "given": shown(judged), "bases": bases}
         raise DataError(*problem_and_remedy("reading.cleared_judged", stated))
-    raw.cleared_at, raw.cleared_judged = percent, judged
+    raw.cleared_at, raw.cleared_judged, raw.date_order = percent, judged, order
 
 
 def headings_found(raw: RawLog, name: str, row: int) -> None:
@@ -234,11 +241,12 @@ def in_levels(frame: pd.DataFrame, words: Words | None) -> pd.DataFrame:
 def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
     if not isinstance(text, str):
         return text
-    if whole := meanings.get(folded(text.strip())):
+    whole = meanings.get(folded(text.strip()))
+    if whole is not None:
         return whole
     parts = [part.strip() for part in re.split(SEPARATORS, text)]
-    read = [meanings.get(folded(part)) or part for part in parts]
-    return ";".join(read) if read != parts else text
+    read = [meanings.get(folded(part), part) for part in parts]
+    return ";".join(filter(None, read)) if read != parts else text
 
 
 def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:

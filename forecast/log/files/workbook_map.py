@@ -29,9 +29,10 @@ from forecast.log.cells import (
     normal_heading,
     read_cell,
     rule_of,
+    says_none,
     unmistakable,
 )
-from forecast.log.cleaning import SEARCHED_ROWS, is_total
+from forecast.log.cleaning import FOUND, SEARCHED_ROWS, is_total
 from forecast.log.columns import TABLES, Column, column, column_names, words
 from forecast.log.files.reading import (
     RawLog,
@@ -40,8 +41,8 @@ from forecast.log.files.reading import (
     every_sheet,
     headings_found,
     in_levels,
+    keep_stated,
     place_of,
-    state_cleared,
 )
 from forecast.log.files.workbook import Sheets, letters
 from forecast.log.identity import identifies
@@ -49,9 +50,11 @@ from forecast.log.identity import identifies
 if TYPE_CHECKING:
     import pandas as pd
 
-STATED = ("cleared_at", "cleared_judged")
+STATED = ("cleared_at", "cleared_judged", "date_order")
+PARTS = ("columns", "words", "in_every_row")  # of a table in a map
 LEAST = 3  # headings known in a sheet that is taken for a table
 MOST_WORDS = 30  # of a column are listed
+WEAK = words(WORDS["weak"])
 CLOSE = 0.86  # of a heading to a known one, 1 is the same
 YEAR = re.compile(r"(19|20)\d\d")
 
@@ -65,11 +68,15 @@ class Heads(NamedTuple):
 
 @dataclass(slots=True)
 class TableMap:
-    """How sheets become one table: their titles, heading to column, and column to word to level."""
+    """How sheets become one table: their titles, and by heading the column that it means.
+
+    Words have their level by column; what is ``in_every_row`` stands in no column of the sheets.
+    """
 
     sheets: list[str]
     columns: dict[str, str]
     words: dict[str, dict[str, str]]
+    in_every_row: dict[str, str]
 
 
 def _plain(heading: str) -> str:
@@ -95,8 +102,8 @@ def read_mapped(path: Path, file: Path) -> RawLog:
     """Return the tables at ``path`` as a map in ``file`` has them, nothing judged yet."""
     maps, stated = _read_map(file)
     sheets, notes = every_sheet(path)
-    raw = RawLog(str(path), notes=notes)
-    state_cleared(raw, file.name, stated)
+    raw = RawLog(str(path), notes=notes, mapped=True)
+    keep_stated(raw, file.name, stated)
     for table, found in maps.items():
         _put_together(raw, table, found, sheets, file.name)
     if "courses" not in raw.tables:
@@ -122,13 +129,28 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
         raw.places[table] = (*raw.places.get(table, ()), place)
         frames.append(frame)
         after = place.last
-    joined = in_levels(pd.concat(frames), found.words)
+    raw.own_words[table] = pd.concat(frames)
+    joined = in_levels(raw.own_words[table], found.words)
     given = {normal_heading(heading) for heading in joined}
-    lacking = [rule.name for rule in TABLES[table] if rule.required and rule.name not in given]
+    joined = joined.assign(**{k: v for k, v in found.in_every_row.items() if k not in given})
+    given |= found.in_every_row.keys()
+    lacking = [rule for rule in TABLES[table] if rule.required and rule.name not in given]
     if lacking:
-        values = {"table": table, "columns": lacking, "file": file, "first": lacking[0]}
+        values = {"table": table, "columns": [rule.name for rule in lacking], "file": file}
+        values |= {"first": lacking[0].name, "or": _or(lacking[0], table)}
         raise DataError(*problem_and_remedy("reading.map_no_column", values))
     add_table(raw, table, joined)
+
+
+def _or(rule: Column, table: str) -> Sentence | str:
+    """Return what else to do about a column that no heading of a table means."""
+    values = {"table": table, "name": rule.name, "level": (*rule.levels, "")[0]}
+    if table == "courses":
+        way = "same" if rule.levels else ""
+    else:
+        way = "either" if rule.levels else "without"
+    way = "regime" if (table, rule.name) == ("sessions", "regime") else way
+    return sentence(f"reading.map_{way}", values) if way else ""
 
 
 def _under_columns(
@@ -169,7 +191,8 @@ def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
     maps = {}
     for table, given in written.items():
         parts = given if isinstance(given, dict) else {}
-        if table not in TABLES or not isinstance(parts.get("sheets"), list):
+        whole = all(isinstance(parts.get(one, {}), dict) for one in PARTS)
+        if table not in TABLES or not isinstance(parts.get("sheets"), list) or not whole:
             found = {"file": file.name, "table": table, "tables": [*TABLES]}
             raise DataError(*problem_and_remedy("reading.map_no_table", found))
         columns = {str(k): str(v) for k, v in parts.get("columns", {}).items()}
@@ -178,7 +201,10 @@ def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
             for name, given in parts.get("words", {}).items()
         }
         _check_names(file.name, table, filter(None, columns.values()))
-        maps[table] = TableMap([*map(str, parts["sheets"])], columns, meanings)
+        same = {name: str(value) for name, value in parts.get("in_every_row", {}).items()}
+        for name, value in same.items():
+            _meanings(file.name, table, name, {"in_every_row": value})
+        maps[table] = TableMap([*map(str, parts["sheets"])], columns, meanings, same)
     return maps, stated
 
 
@@ -239,10 +265,14 @@ def propose_map(
     named = {"of": path.resolve().name, "path": path.name or str(path), "file": file.name}
     lines: list[str] = [sentence("reading.map_head", named)]
     brief: list[Sentence] = []
+    undecided: list[str] = []
     for table in (name for name in TABLES if name in found):
-        text, said = _proposed(table, found[table], sheets)
+        text, said = _proposed(table, found[table], sheets, undecided)
         lines += text
         brief.append(said)
+    if undecided:
+        values = {"n": len(undecided), "first": undecided[0]}
+        lines.insert(1, sentence("reading.map_date_order", values))
     unread = [title for title in sheets if not any(title in titles for titles in found.values())]
     lines += [sentence("reading.map_unread", {"title": title}) for title in unread]
     brief += [sentence("reading.other_sheet", {"title": title}) for title in unread]
@@ -266,26 +296,32 @@ def _table_in(title: str, rows: pd.DataFrame) -> tuple[str, Heads]:
 
 def _meant_by(table: str, names: list[str]) -> dict[str, str]:
     """Return the column that each heading means, "" for none; a column is meant once."""
-    known = {name: name for name in column_names(table)}
+    known = {name: [name] for name in column_names(table)}
     listed = WORDS["headings"][table]
     if "course_id" in known:
         listed = {"course_id": WORDS["headings"]["courses"]["course_id"]} | listed
     for name, said in listed.items():
-        known |= {word: name for word in words(said) if word not in known}
+        for word in words(said):
+            known.setdefault(word, []).append(name)
     found = dict.fromkeys(filter(None, names), "")
     for tries in zip(*(_readings(heading, known) for heading in found), strict=True):
         for heading, word in zip(found, tries, strict=True):
-            name = known.get(word, "")
-            if name and not found[heading] and name not in found.values():
-                found[heading] = name
+            left = [name for name in known.get(word, ()) if name not in found.values()]
+            if left and not found[heading]:
+                found[heading] = left[0]
     return found
 
 
-def _readings(heading: str, known: Mapping[str, str]) -> tuple[str, ...]:
-    """Return a heading whole, its lower part, that without a unit, and the known word closest."""
+def _readings(heading: str, known: Iterable[str]) -> list[str]:
+    """Return a heading whole, its lower part, that without a unit, and the known word closest.
+
+    A weak word, such as "Nr.", comes last.
+    """
     whole, lower = _plain(heading), heading.rpartition(" / ")[2]
     close = get_close_matches(whole, known, 1, CLOSE)
-    return whole, _plain(lower), _plain(re.sub(r"\(.*", "", lower)), close[0] if close else ""
+    tries = whole, _plain(lower), _plain(re.sub(r"\(.*", "", lower)), close[0] if close else ""
+    weak = next((word for word in tries if word in WEAK), "")
+    return [*("" if word in WEAK else word for word in tries), weak]
 
 
 def _aside(row: tuple[object, ...], head: Heads) -> bool:
@@ -306,10 +342,16 @@ def _heading_line(table: str, heading: str, name: str, cells: pd.Series[Any]) ->
     if why := identifies(heading, cells):
         return sentence("reading.map_kept_out", {"line": f'{_quoted(heading)} = ""', "why": why})
     # without a line it stays beside the rows that are to be corrected
-    return sentence("reading.map_not_known", {"line": f'# {_quoted(heading)} = ""'})
+    line = f'# {_quoted(heading)} = ""'
+    for other, found in FOUND.items() if table == "sessions" else ():
+        if _meant_by(other, [heading])[heading] == found:
+            return sentence(f"reading.map_of_{other}", {"line": line})
+    return sentence("reading.map_not_known", {"line": line})
 
 
-def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[list[str], Sentence]:
+def _proposed(
+    table: str, heads: Mapping[str, Heads], sheets: Sheets, undecided: list[str]
+) -> tuple[list[str], Sentence]:
     import pandas as pd
 
     columns: dict[str, str] = {}
@@ -327,14 +369,13 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
         for heading, name in columns.items()
     ]
     lacking = [r for r in TABLES[table] if r.required and r.name not in columns.values()]
-    lines += [
-        sentence("reading.map_missing", {"name": rule.name, "rule": rule_of(rule)})
-        for rule in lacking
-    ]
+    for rule in lacking:
+        lacks = {"name": rule.name, "rule": rule_of(rule), "or": _or(rule, table)}
+        lines.append(sentence("reading.map_missing", lacks))
     unsure = 0
     for name in dict.fromkeys(filter(None, columns.values())):
         same = [one for head, parts in cells.items() if columns[head] == name for one in parts]
-        listed, asked = _words_of(column(table, name), pd.concat(same))
+        listed, asked = _words_of(column(table, name), pd.concat(same), undecided)
         lines += [f"\n[{table}.words.{name}]", *listed] if listed else []
         unsure += asked
     named, missing = sum(map(bool, columns.values())), [rule.name for rule in lacking]
@@ -343,20 +384,23 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
     return [*lines, ""], sentence(code, {**values, "words": unsure, "missing": missing})
 
 
-def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
-    """Return a line for each word of a column that is not the log's, and how many are unsure."""
+def _words_of(rule: Column, cells: pd.Series[Any], undecided: list[str]) -> tuple[list[str], int]:
+    """Return a line for each word of a column that is not the log's, and how many are unsure.
+
+    Dates whose order nothing proves are added to those ``undecided``.
+    """
     if rule.kind in ("id", "text"):
         return [], 0
     texts = [str(cell).strip() for cell in cells if cell is not None and cell == cell]
     order = date_order(texts) if rule.kind == "date" else None
-    understood, asked = [], []
+    understood, asked, unordered = [], [], []
     parts = Counter(
         part.strip()
         for text in filter(None, texts)
         for part in (re.split(SEPARATORS, text) if rule.kind == "set" else [text])
     )
     for part, n in parts.most_common():
-        if not part or is_total(part):
+        if not part or is_total(part) or (rule.name == "reaction" and says_none(part)):
             continue
         try:
             # what a point before three digits is, the whole column shows when it is read
@@ -364,8 +408,12 @@ def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
             if rule.levels and value is not None and folded(part) != str(value).lower():
                 understood.append(f"{_quoted(part)} = {_quoted(str(value))}")
         except UnreadableError as error:
+            if error.args[0].note.code == "rules.which_is_the_day":
+                unordered += [part] * n
+                continue
             higher = higher_of_two(rule, first_unknown(rule, part))
             values: dict[str, Any] = {"n": n, "rule": error.args[0], "hint": meant(rule, part)}
             values["line"] = f"{'' if higher else '# '}{_quoted(part)} = {_quoted(higher)}"
             asked.append(sentence("reading.map_asked", values))
-    return [*understood[:MOST_WORDS], *asked[:MOST_WORDS]], len(asked)
+    undecided += unordered
+    return [*understood[:MOST_WORDS], *asked[:MOST_WORDS]], len(asked) + bool(unordered)
