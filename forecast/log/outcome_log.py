@@ -369,7 +369,7 @@ def _assemble(
     for name, table in of_log.items():
         none = without_finding(name, table, mapped=raw.mapped)
         if none.any():
-            of_log[name] = table[~none]
+            raw.tables[name] = of_log[name] = table[~none]
             raw.notes.append(Note(f"log.without_{name}", values={"n": int(none.sum())}))
     tables = {
         name: clean_table(name, table, date_order=raw.date_order) for name, table in of_log.items()
