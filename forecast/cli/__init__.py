@@ -83,6 +83,7 @@ def build_parser(only: str = "", *, language: str = "en") -> argparse.ArgumentPa
     """Return the parser of one command, or of all of them where there is none of that name."""
     says, usual = texts_of(language)["help"], _options()["usual"]
     described, words = _options()["commands"], texts_of(language).get("command_line", {})
+    words = words | {"LANGUAGES": "|".join(sorted(languages(), key="en".__ne__))}
     vars(argparse)["_"] = lambda text: words.get(text, text)  # through which it says all it says
     parser = argparse.ArgumentParser(
         prog="forecast",
@@ -93,7 +94,7 @@ def build_parser(only: str = "", *, language: str = "en") -> argparse.ArgumentPa
     )
     version = f"forecast {forecast.__version__}"
     parser.add_argument("--version", action="version", version=version, help=says["version"])
-    parser.add_argument("--language", metavar="en|de", help=says["usual"]["--language"])
+    parser.add_argument("--language", metavar=words["LANGUAGES"], help=says["usual"]["--language"])
     listed = {"title": says["commands"], "metavar": words.get("COMMAND", "COMMAND")}
     commands = parser.add_subparsers(prog="forecast", required=True, **listed)
     for name in [only] if only in described else described:  # the others would only take time

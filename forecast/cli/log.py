@@ -67,13 +67,17 @@ def run_workbook(options: Options) -> None:
 
 def run_check(options: Options) -> None:
     """Do what ``forecast check`` is asked."""
-    from forecast.log.files import MOST_CORRECTED, corrected_file, propose_map, write_to_correct
+    from forecast.log.files import (
+        MOST_CORRECTED,
+        corrected_file,
+        is_map,
+        propose_map,
+        write_to_correct,
+    )
 
     if options.propose_map is not None:
         out: Path = options.propose_map
-        check_output(
-            out, what="a map", known=lambda text: text.startswith((b"# How the", b"# Wie die"))
-        )
+        check_output(out, what="a map", known=is_map)
         text, brief = propose_map(options.log, out, language=options.language or "en")
         write_text(out, text)
         then = sentence("report.map_written", {"log": str(options.log), "map": str(out)})
