@@ -56,10 +56,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         options.run(options)
         sys.stdout.flush()
     except ForecastError as error:
-        from forecast.cli.files import typed  # the help does without it
-
-        said = (in_language(part, language) for part in (error.problem, error.remedy))
-        return _at_fault(typed(" ".join(said)))
+        parts = (error.problem, error.remedy)
+        return _at_fault(" ".join(in_language(part, language, typed=True) for part in parts))
     except BrokenPipeError:
         # the reader of a pipe has left; let the interpreter's last flush go nowhere
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

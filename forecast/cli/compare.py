@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import forecast
 from forecast import reach, reactions, sharing
 from forecast._files import read_json, sealed, unsealed
-from forecast._notes import problem_and_remedy, sentence
+from forecast._notes import is_bullet, problem_and_remedy, sentence
 from forecast.cli.files import (
     ANSWER,
     CLOSING,
@@ -69,7 +69,7 @@ def run_compare(options: Options) -> None:
             present=comparison,
         )
         data["plan"] = plan.to_dict()
-        lines += ["", plan.to_text(language=options.language)]
+        lines += ["", *plan.lines(options.language)]
     lines += ["", sentence("text.written"), *written] if written else []
     answer(options, data, lines)
 
@@ -111,7 +111,7 @@ def run_reach(options: Options) -> None:
         data["change"] = change.to_dict()
         results.insert(0, change)
     lines = [line for one in results for line in one.lines(options.language)]
-    rests_on = list(dict.fromkeys(line for line in lines if line.startswith("- ")))
+    rests_on = list(dict.fromkeys(filter(is_bullet, lines)))
     said = [line for line in lines if line not in rests_on]
     if not options.details:
         cut = len(said) > ANSWER or len(rests_on) > RESTS_ON

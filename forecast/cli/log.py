@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import forecast
 from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
-from forecast._notes import Sentence, languages, problem_and_remedy, sentence, texts_of
+from forecast._notes import Sentence, bullets, languages, problem_and_remedy, sentence, texts_of
 from forecast.cli.files import (
     Options,
     answer,
@@ -111,8 +111,8 @@ def run_check(options: Options) -> None:
     }
     if warnings:
         data["warning_codes"] = [warning.to_dict() for warning in warnings]
-    told = [f"- {warning.say(options.language)}" for warning in warnings]
-    answer(options, data, [report.to_text(language=options.language), *told, *next_step])
+    said = report.to_text(language=options.language)
+    answer(options, data, [said, *bullets(warnings), *next_step])
 
 
 def run_daybook(options: Options) -> None:

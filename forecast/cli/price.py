@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import forecast
 from forecast import prices, tattoo
 from forecast._checks import refusal
-from forecast._notes import bullets, problem_and_remedy, sentence
+from forecast._notes import bullets, is_bullet, problem_and_remedy, sentence
 from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
@@ -103,8 +103,8 @@ def _in_layers(
     # Unless all is asked for, what the answers rest on stands below them all, once.
     if options.details or not texts:
         return [*texts, [*care]]
-    notes = list(dict.fromkeys(line for part in texts for line in part if line.startswith("- ")))
-    said = [[line for line in part if line not in notes] for part in texts]
+    notes = list(dict.fromkeys(line for part in texts for line in part if is_bullet(line)))
+    said = [[line for line in part if not is_bullet(line)] for part in texts]
     rests_on = [sentence("text.rests_on"), *notes[:RESTS_ON], sentence("text.each_quote")]
     return [*said, [*rests_on, *care]]
 

@@ -20,6 +20,7 @@ from forecast._notes import (
     NOTHING,
     Sentence,
     aligned,
+    is_bullet,
     languages,
     problem_and_remedy,
     sentence,
@@ -34,7 +35,6 @@ from forecast.cli.files import (
     paragraphs,
     progress,
     read_enquiries,
-    typed,
     write_text,
 )
 from forecast.errors import RequestError
@@ -71,13 +71,13 @@ class _Album:
 
     def say(self, about: str, lines: Iterable[str], values: Mapping[str, Any] = NOTHING) -> None:
         """Keep a result for the tour's own words, its notes left to the files."""
-        kept = [line for line in lines if not line.startswith("- ")]
+        kept = [line for line in lines if not is_bullet(line)]
         heading = sentence(f"tour.head_{about}", values)
         self.said[heading] = text_of(kept, self.language).splitlines()
 
     def text(self, name: str, lines: Iterable[str]) -> None:
         """Add a text file."""
-        text = typed(text_of(lines, self.language))
+        text = text_of(lines, self.language, typed=True)
         write_text(self.folder / name, text if text.endswith("\n") else f"{text}\n")
         self.shown[name] = sentence(f"tour.{Path(name).stem}")
 

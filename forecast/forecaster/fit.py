@@ -131,7 +131,7 @@ def fit_forecaster(
             assessment={
                 **found,
                 "contradicted": basis.contradicted_by(model),
-                "evidence": str(evidence_name(evidence)),
+                "evidence": sorted(evidence.members) if evidence else [],
             },
             notes=basis.notes,
         )
@@ -204,7 +204,6 @@ def _checked(
             "reliability": _of_five(assessment.reliability),
             "coverage": plain_values(asdict(assessment.coverage)),
             "subgroups": _of_five(assessment.subgroups),
-            "messages": [str(note) for note in assessment.messages],
         }
     return chosen, whole, recalibration, midcourse, said_of
 
@@ -296,9 +295,11 @@ def refresh_forecaster(
     """
     if log.fingerprint == old.log_summary.fingerprint:
         return Refreshed(old, {}, False)
-    was, now = str(old.assessment.get("evidence", "")), str(evidence_name(evidence))
-    if was and was != now:
-        raise RequestError(*problem_and_remedy("refused.other_evidence", {"was": was, "now": now}))
+    members = sorted(evidence.members) if evidence else []
+    was = old.assessment.get("evidence", members)
+    if was != members:
+        values = {"was": evidence_name(was), "now": evidence_name(members)}
+        raise RequestError(*problem_and_remedy("refused.other_evidence", values))
     new = None if anew or _is_due(old, log) else _moved(old, log, evidence)
     if new is not None:
         return Refreshed(new, _changes(old, new, log), False)
@@ -356,6 +357,7 @@ def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forec
             log_summary=basis.summary,
             assessment={**old.assessment, "contradicted": against, CHOSEN_AT: _chosen_at(old)},
             notes=basis.notes,
+            named="",
         )
 
 

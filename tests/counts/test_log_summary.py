@@ -55,6 +55,17 @@ def test_courses_counted_as_alike_share_density_and_layers_and_the_rest_is_named
     assert found["unlike"] == ["skin_type", "body_site"]
 
 
+def test_what_courses_are_counted_together_by_does_not_hang_on_words(reword):
+    parts = (40, {}), (12, {"layering": "layered"})
+    stored = summary_of(*parts).to_dict()
+    assert {*stored["cells"]} == {*stored["near"]} == {"black;heavy;layered", "black;heavy;single"}
+    before = support_of(LogSummary.from_dict(stored), DENSE, followed=20)
+    reword("en", {'"black or dark blue ink"': '"dark ink"', '"several layers"': '"two layers"'})
+    again = LogSummary.from_dict(stored)
+    assert support_of(again, DENSE, followed=20) == before
+    assert str(again.similar(DENSE)["like"]) == "dark ink, heavy density, two layers"
+
+
 def test_fewer_than_five_alike_are_not_counted():
     summary = summary_of((20, {}), (4, {"layering": "layered"}))
     assert summary.similar(HEAVY) is None
