@@ -40,9 +40,9 @@ WRITTEN = (*(f"{name}.csv" for name in TABLES.split()), TELLING)
 def run_compare(options: Options) -> None:
     """Do what ``forecast compare`` is asked."""
     if options.out is not None:
-        check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=b"Eligib")
+        check_folder(options.out, WRITTEN, what="a_comparison", by=TELLING, mark=b"Eligib")
     if options.report is not None:
-        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=b"TARGET 2025")
+        check_folder(options.report, REPORT, what="a_report", by=REPORT[0], mark=b"TARGET 2025")
     log = read(options)
     progress(options.language, "comparing")
     comparison = forecast.compare_regimes(
@@ -122,7 +122,7 @@ def run_reach(options: Options) -> None:
 def run_share(options: Options) -> None:
     """Do what ``forecast share`` is asked."""
     if options.answer is not None:
-        check_json_output(options.out, sharing.ANSWER, what="an answer")
+        check_json_output(options.out, sharing.ANSWER, what="an_answer")
         question = _read_json(options.answer)
         log = read(options)
         found = sharing.answer_question(log, question)
@@ -130,7 +130,7 @@ def run_share(options: Options) -> None:
     else:
         from forecast.counts import plainly
 
-        check_json_output(options.out, sharing.KIND, what="a share")
+        check_json_output(options.out, sharing.KIND, what="a_share")
         log = read(options)
         found = sharing.share_log(log, goal=options.goal)
         left_out = list(dict.fromkeys(map(plainly, found["left_out"])))
@@ -147,7 +147,7 @@ def run_pool(options: Options) -> None:
     if options.rounds is not None:
         _step(options)
         return
-    check_json_output(options.out, sharing.POOLED, what="what pool wrote")
+    check_json_output(options.out, sharing.POOLED, what="a_pool")
     names = [path.name for path in options.shares]
     if len(set(names)) < len(names):
         names = [str(path) for path in options.shares]
@@ -158,8 +158,8 @@ def run_pool(options: Options) -> None:
 
 
 def _step(options: Options) -> None:
-    check_json_output(options.out, sharing.QUESTION, sharing.POOLED, what="what pool wrote")
-    check_json_output(options.rounds, sharing.STATE, what="the rounds of a joint fit")
+    check_json_output(options.out, sharing.QUESTION, sharing.POOLED, what="a_pool")
+    check_json_output(options.rounds, sharing.STATE, what="joint_rounds")
     rounds = sharing.JointRounds(options.goal)
     if options.rounds.exists():
         rounds = sharing.JointRounds.from_dict(_read_json(options.rounds))

@@ -77,7 +77,7 @@ def run_check(options: Options) -> None:
 
     if options.propose_map is not None:
         out: Path = options.propose_map
-        check_output(out, what="a map", known=is_map)
+        check_output(out, what="a_map", known=is_map)
         text, brief = propose_map(options.log, out, language=options.language or "en")
         write_text(out, text)
         then = sentence("report.map_written", {"log": str(options.log), "map": str(out)})
@@ -187,7 +187,7 @@ def run_fit(options: Options) -> None:
     """Do what ``forecast fit`` is asked."""
     from forecast.forecaster import KIND
 
-    check_json_output(options.out, KIND, what="a saved forecaster")
+    check_json_output(options.out, KIND, what="a_forecaster")
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     log = read(options)
     progress(options.language, "fitting")
@@ -252,9 +252,9 @@ def run_assess(options: Options) -> None:
         if card.suffix == ".json":
             raise RequestError(*problem_and_remedy("refused.card", {"path": str(card)}))
         titles = tuple(f"# {TITLE.say(language)}".encode() for language in languages())
-        check_output(card, what="a model card", known=lambda content: content.startswith(titles))
+        check_output(card, what="a_card", known=lambda content: content.startswith(titles))
         beside, known = card.with_suffix(".json"), is_json_with("title", TITLE)
-        check_output(beside, what="a model card", known=known)
+        check_output(beside, what="a_card", known=known)
     if options.register is not None and not options.register.is_dir():
         check_register(options.register)
     forecaster = forecast.load_forecaster(options.model)

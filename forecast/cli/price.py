@@ -93,7 +93,7 @@ def run_price(options: Options) -> None:
 def _check_workbook(out: Path) -> None:
     if out.suffix != ".xlsx":
         raise RequestError(*problem_and_remedy("refused.no_workbook", {"path": str(out)}))
-    what = "a workbook of prices"
+    what = "a_workbook"
     check_output(out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"])
 
 
@@ -127,10 +127,10 @@ def _write_page(page: Path, html: str) -> Path:
         from forecast.page import find_browser, html_to_pdf
 
         if browser := find_browser():
-            check_output(page.with_suffix(".pdf"), what="a price list", known=_is_list)
+            check_output(page.with_suffix(".pdf"), what="a_price_list", known=_is_list)
             html_to_pdf(html, page.with_suffix(".pdf"), browser=browser)
             return page.with_suffix(".pdf")
-    check_output(page, what="a price list", known=_is_list)
+    check_output(page, what="a_price_list", known=_is_list)
     write_text(page, html)
     return page
 
@@ -145,7 +145,7 @@ def run_appointments(options: Options) -> None:
     if out is not None:
         if out.suffix not in (".csv", ".ics"):
             raise RequestError(*problem_and_remedy("refused.no_calendar", {"file": str(out)}))
-        check_output(out, what="a table or calendar of appointments", known=_holds_appointments)
+        check_output(out, what="a_calendar", known=_holds_appointments)
     tariff = options.tariff and prices.read_tariff(options.tariff)
     forecaster, log = forecast.load_forecaster(options.model), read(options)
     progress(options.language, "following")

@@ -126,7 +126,7 @@ def run_tour(options: Options) -> None:
 
 
 def _check_files(target: Path, names: Iterable[str]) -> None:
-    check_folder(target, names, what="a tour", by=INDEX, mark=TITLE.encode())
+    check_folder(target, names, what="a_tour", by=INDEX, mark=TITLE.encode())
 
 
 def _walk(album: _Album) -> None:

@@ -85,6 +85,7 @@ class Lightening:
 
 Counts: TypeAlias = dict[str, dict[str, int]]
 FEW = 4  # stands for one to four
+NONE = Note("counts.none_first")
 APART = ("half_by", "followed_to", "lightening")  # numbers that are no counts of courses
 
 
@@ -508,7 +509,7 @@ def support_doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
         own = summary.lightening
         code = "too_few_finished" if own is None else "too_few_lightened"
         count = summary.n_courses if own is None else own.n_courses
-        done = few(summary.n_there, first=True) or "None"
+        done = few(summary.n_there, first=True) or NONE
         yield Note(f"counts.{code}", "caution", {"done": done, "count": few(count)})
     elif alike is None:
         yield Note("counts.too_few_like_it", "caution")
@@ -540,7 +541,7 @@ def _rare_levels(summary: LogSummary, enquiry: Enquiry, too_few: bool) -> Iterat
                 code = "level_few" if count == FEW else "level_rare"
                 yield Note(f"counts.{code}", "caution", values | {"count": few(count)})
             elif done < FEWEST_FINISHED_WITH_LEVEL and summary.finished and not too_few:
-                values |= {"done": few(done, first=True) or "None"}
+                values |= {"done": few(done, first=True) or NONE}
                 yield Note("counts.level_too_few_finished", "caution", values)
 
 

@@ -372,7 +372,7 @@ def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any
     return {
         "courses": [one.log_summary.n_courses for one in both],
         "reached": [told(one.log_summary.n_reached) for one in both],
-        "model": [str(one.assessment.get("model", "published evidence only")) for one in both],
+        "model": [str(one.assessment.get("model", "published_evidence_only")) for one in both],
         "coverage": [(one.assessment.get("coverage") or {}).get("tie_split") for one in both],
         CHOSEN_AT: _chosen_at(new),
         "latest": len(asked),

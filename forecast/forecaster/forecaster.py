@@ -432,7 +432,7 @@ class Forecaster(Predictor, Result):
         """
         check_kind(path, (str, os.PathLike), name="path", give="the name of a file")
         target = Path(path)
-        check_not_lost(target, what="a saved forecaster", known=is_json_with("kind", KIND))
+        check_not_lost(target, what="a_forecaster", known=is_json_with("kind", KIND))
         write_whole(target, json.dumps(sealed(_to_dict(self)), indent=1))
 
     def _with_notes(self, estimate: Estimate, model: FittedCountModel | None = None) -> Estimate:
@@ -533,6 +533,9 @@ def _with_codes(stored: Mapping[str, Any]) -> Mapping[str, Any]:
         summary[name] = {FORMER.get(cell, cell): of for cell, of in summary[name].items()}
     clinics = max((note["values"].get("clinics", 0) for note in given), default=0)
     assessment = {**stored["assessment"], "evidence": ["not known"] * clinics}
+    for row in assessment.get("subgroups", ()):
+        if row["factor"] == "site":
+            row["label"] = row["label"].replace(" ", "_")
     own = {"reference": summary, "assessment": assessment, "named": _name_of(stored)}
     return {**stored, **own}
 

@@ -436,7 +436,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         },
         "predictors": sorted(({*ATTRIBUTES} & {*COVARIATES.values()}) | {*forecaster.extra}),
         "missing_data": sentence("card.missing_data"),
-        "model": found.get("model", "published evidence only"),
+        "model": found.get("model", "published_evidence_only"),
         "prior_source": str(evidence_name(found.get("evidence", ()))) if leans else None,
         "prior_evidence": [
             {

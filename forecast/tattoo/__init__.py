@@ -7,7 +7,6 @@ from forecast._shipped import door
 if TYPE_CHECKING:
     from forecast.tattoo.cautions import CAUTIONS, FACTS, Caution, cautions_for, check_facts
     from forecast.tattoo.inks import (
-        CAVEAT,
         GRADES,
         GROUPINGS,
         INK_COVARIATES,

@@ -38,7 +38,7 @@ class Caution(Result):
     text : str
         What the matter is and what to do about it. No settings.
     sources : tuple of str
-        Keys of the table of publications, or "common practice, no source".
+        Keys of the table of publications, or "common_practice".
     text_at : str
         The text where the wavelengths in use are known, ``{listed}`` in their place.
     wavelengths : tuple of str

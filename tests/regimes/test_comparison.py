@@ -42,7 +42,7 @@ def test_json_has_the_agreed_keys_and_no_strange_numbers(comparison):
     }
     frame = comparison.to_frame()
     assert list(frame.columns[:4]) == ["comparison", "quantity", "group", "estimate"]
-    assert {"sessions", "cleared by 5", "weeks", "sessions, g-formula"} <= set(frame["quantity"])
+    assert {"sessions", "cleared_by_5", "weeks", "sessions_g_formula"} <= set(frame["quantity"])
 
 
 def test_a_short_horizon_says_what_it_leaves_out(log):
