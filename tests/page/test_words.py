@@ -17,7 +17,7 @@ from forecast.page.desk import Asked, Desk
 from forecast.page.words import load_words
 from forecast.tattoo import CAUTIONS, FACTS, cautions_for, cite, uptake_table
 
-ONLY_TRANSLATED = {"cautions", "command_line", "facts", "patterns"}
+ONLY_TRANSLATED = {"command_line", "patterns"}
 FILES = Path(forecast.__file__).parent / "languages"
 HOLE = re.compile(r"\{(\w+)[^}]*\}")
 GERMAN = load_words("de")
