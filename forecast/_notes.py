@@ -113,6 +113,12 @@ def text_of(lines: Iterable[str], language: str, *, typed: bool = False) -> str:
     return "\n".join(in_language(line, language, typed=typed) for line in lines)
 
 
+class Row(str):
+    """A line of a table, with the cells that stand in it."""
+
+    cells: Sequence[str] = ()
+
+
 def aligned(
     rows: Iterable[Sequence[str]], language: str, *, to_the_right: bool = False
 ) -> list[str]:
@@ -122,13 +128,17 @@ def aligned(
     """
     said = [[in_language(cell, language) for cell in row] for row in rows]
     widths = [max(map(len, column)) for column in zip(*said, strict=True)]
-    return [
-        "  ".join(
+    lines: list[str] = []
+    for row in said:
+        cells = enumerate(zip(row, widths, strict=True))
+        padded = (
             cell.rjust(width) if at and to_the_right else cell.ljust(width)
-            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in said
-    ]
+            for at, (cell, width) in cells
+        )
+        line = Row("  ".join(padded).rstrip())
+        line.cells = row
+        lines.append(line)
+    return lines
 
 
 def bullets(notes: Iterable[object]) -> list[Sentence]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -18,8 +17,10 @@ import forecast
 from forecast import figures, prices, reactions, tattoo
 from forecast._notes import (
     NOTHING,
+    Row,
     Sentence,
     aligned,
+    in_language,
     is_bullet,
     languages,
     problem_and_remedy,
@@ -71,9 +72,8 @@ class _Album:
 
     def say(self, about: str, lines: Iterable[str], values: Mapping[str, Any] = NOTHING) -> None:
         """Keep a result for the tour's own words, its notes left to the files."""
-        kept = [line for line in lines if not is_bullet(line)]
-        heading = sentence(f"tour.head_{about}", values)
-        self.said[heading] = text_of(kept, self.language).splitlines()
+        kept = [in_language(line, self.language) for line in lines if not is_bullet(line)]
+        self.said[sentence(f"tour.head_{about}", values)] = kept
 
     def text(self, name: str, lines: Iterable[str]) -> None:
         """Add a text file."""
@@ -244,7 +244,9 @@ def _index_page(album: _Album) -> str:
 
 
 def _paragraphs(lines: Iterable[str]) -> Iterator[str]:
-    for in_columns, group in groupby(lines, lambda line: "  " in line.strip()):  # kept by blanks
-        rows = [re.sub("  +", "<td>", escape(line.strip())) for line in group]
-        table = ("<table>", *map("<tr><td>{}".format, rows), "</table>")
-        yield from table if in_columns else map("<p>{}".format, rows)
+    for in_a_table, group in groupby(lines, lambda line: isinstance(line, Row)):
+        if in_a_table:
+            cells = (map(escape, line.cells) for line in group if isinstance(line, Row))
+            yield from ("<table>", *(f"<tr><td>{'<td>'.join(row)}" for row in cells), "</table>")
+        else:
+            yield from (f"<p>{escape(line.strip())}" for line in group)

@@ -298,10 +298,7 @@ def estimate_panel(
     try:
         import ipywidgets as widgets
     except ImportError:
-        raise RequestError(
-            "The panel needs ipywidgets.",
-            "Install session-forecast with its extra: pip install -e '.[notebooks]'.",
-        ) from None
+        raise RequestError(*problem_and_remedy("refused.no_widgets")) from None
     words = load_words(language)
     controls = _make_controls(widgets, words, forecaster.log_summary)
     slider = widgets.IntSlider(

@@ -240,7 +240,7 @@ class RegimeComparison(Answers, Result):
             "words": self.words,
             "differ": {key: dict(zip(tests, one, strict=True)) for key, one in self.differ.items()},
             "interval_90": {key: one.at_level(0.9) for key, one in self.difference.items()},
-            "target_trial": {one.lower().replace(" ", "_"): of for one, of in self.target_trial},
+            "target_trial": dict(zip(ITEMS, (of for _, of in self.target_trial), strict=True)),
             "split_trial": self.split,
             "open_at_horizon": {
                 key: {one.values["strategy"]: one.values["share"] for one in open_}

@@ -201,10 +201,8 @@ class Laser:
 
     def __post_init__(self) -> None:
         if self.regime not in ("ns", "ps"):
-            raise RequestError(
-                f"The regime of a laser is {self.regime!r}.",
-                f"Give ns or ps.{nearest(self.regime, ('ns', 'ps'))}",
-            )
+            values = {"given": self.regime, "hint": nearest(self.regime, ("ns", "ps"))}
+            raise RequestError(*problem_and_remedy("refused.no_regime", values))
         checked = tuple(check_wavelength(value) for value in self.wavelengths_nm)
         object.__setattr__(self, "wavelengths_nm", checked)
 
@@ -230,9 +228,8 @@ def read_inks(inks: str | Iterable[str]) -> tuple[str, ...]:
     names = inks.split(";") if isinstance(inks, str) else inks
     given = {str(name).strip() for name in names} - {""}
     for name in sorted(given - set(INKS)):
-        raise RequestError(
-            f"There is no ink {name!r}.", f"Inks are {', '.join(INKS)}.{nearest(name, INKS)}"
-        )
+        values = {"name": name, "known": INKS, "hint": nearest(name, INKS)}
+        raise RequestError(*problem_and_remedy("refused.no_ink", values))
     return tuple(ink for ink in INKS if ink in given)
 
 
