@@ -149,21 +149,6 @@ def test_no_text_for_people_uses_a_house_word():
         assert [one for one in said if HOUSE_WORDS[code].search(one)] == []
 
 
-CORE = ("assess", "causal", "survival", "figures", "invented")  # asked from Python alone
-PYTHON_ONLY = {  # where a program alone can ask for what is refused in English
-    "counts/estimate.py", "fading/fading.py", "forecaster/fit.py", "log/enquiry.py",
-    "midcourse/update.py", "page/desk.py", "reactions/reactions.py", "regimes/verdict.py",
-    "tattoo/inks.py",
-}  # fmt: skip
-PLAIN = re.compile(r"\b(?:Data|Request|Fit)Error\(\s*f?[\"']")
-
-
-def test_what_a_user_can_be_refused_is_said_in_each_language():
-    every = {path.relative_to(PACKAGE).as_posix(): path.read_text("utf-8") for path in MODULES}
-    found = {name for name, program in every.items() if PLAIN.search(program)}
-    assert {name for name in found if name.partition("/")[0] not in CORE} == PYTHON_ONLY
-
-
 def said_by(program: ast.Module) -> list[str]:
     """Return the texts of a program that have more than one word, its docstrings left out."""
     statements = [one for one in ast.walk(program) if isinstance(one, ast.Expr)]

@@ -218,7 +218,7 @@ def some_clients(
 def extra_columns(log: OutcomeLog, names: Sequence[str]) -> tuple[ExtraColumn, ...]:
     """Return how the columns ``names`` of a log's courses enter the model."""
     if isinstance(names, str):
-        raise RequestError(*problem_and_remedy("refused.extra_no_list", {"given": names}))
+        raise RequestError(f"extra is {names!r}.", f"Give a list of columns, as [{names!r}].")
     return tuple(_learnt(log, name) for name in dict.fromkeys(map(normal_heading, names)))
 
 

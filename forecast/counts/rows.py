@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import nearest
-from forecast._notes import Sentence, problem_and_remedy, sentence
+from forecast._notes import Sentence, sentence
 from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.errors import RequestError
 from forecast.survival import Durations
@@ -49,8 +49,9 @@ def check_goal(goal: str) -> str:
     'lighten'
     """
     if goal not in GOALS:
-        values = {"given": goal, "hint": nearest(str(goal), GOALS)}
-        raise RequestError(*problem_and_remedy("refused.no_goal", values))
+        raise RequestError(
+            f"goal is {goal!r}.", f"Choose clear or lighten.{nearest(str(goal), GOALS)}"
+        )
     return goal
 
 

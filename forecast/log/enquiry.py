@@ -309,8 +309,8 @@ def enquiries_of(
     _name_unused(frame.columns, extra)
     absent = [name for name in REQUIRED if name not in frame.columns]
     if absent:
-        values = {"name": absent[0], "known": REQUIRED}
-        raise RequestError(*problem_and_remedy("refused.no_such_attribute", values))
+        give = f"Give {', '.join(REQUIRED)}."
+        raise RequestError(f"The enquiries have no column {absent[0]!r}.", give)
     kept = [name for name in frame.columns if name in ATTRIBUTES or normal_heading(name) in extra]
     rows: list[dict[str, Any]] = frame[kept].to_dict("records")  # type: ignore[assignment]
     return [enquiry_of(row, extra) for row in rows]

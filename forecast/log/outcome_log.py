@@ -134,10 +134,13 @@ class OutcomeLog(Result):
         ours = not isinstance(mask, pd.Series) or mask.index.equals(self.courses.index)
         whole = ours and kept.shape == (len(self.courses),)
         if not whole or not all(isinstance(one, bool | np.bool_) for one in kept):
-            values = {"shape": str(kept.shape), "n": len(self.courses)}
-            raise RequestError(*problem_and_remedy("refused.no_mask", values))
+            raise RequestError(
+                f"The mask of shape {kept.shape} is not one yes or no for each of the "
+                f"{len(self.courses)} courses, in their order.",
+                'Write it over log.courses, as log.where(log.courses["smoker"] == "yes").',
+            )
         if not kept.any():
-            raise RequestError(*problem_and_remedy("refused.empty_mask"))
+            raise RequestError("The mask keeps no course.", "Loosen it.")
         return self.part(np.flatnonzero(kept.astype(bool)))
 
     def part(self, places: npt.NDArray[np.int64]) -> OutcomeLog:

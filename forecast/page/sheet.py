@@ -298,7 +298,10 @@ def estimate_panel(
     try:
         import ipywidgets as widgets
     except ImportError:
-        raise RequestError(*problem_and_remedy("refused.no_widgets")) from None
+        raise RequestError(
+            "The panel needs ipywidgets.",
+            "Install session-forecast with its extra: pip install -e '.[notebooks]'.",
+        ) from None
     words = load_words(language)
     controls = _make_controls(widgets, words, forecaster.log_summary)
     slider = widgets.IntSlider(

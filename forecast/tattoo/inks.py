@@ -201,8 +201,10 @@ class Laser:
 
     def __post_init__(self) -> None:
         if self.regime not in ("ns", "ps"):
-            values = {"given": self.regime, "hint": nearest(self.regime, ("ns", "ps"))}
-            raise RequestError(*problem_and_remedy("refused.no_regime", values))
+            raise RequestError(
+                f"The regime of a laser is {self.regime!r}.",
+                f"Give ns or ps.{nearest(self.regime, ('ns', 'ps'))}",
+            )
         checked = tuple(check_wavelength(value) for value in self.wavelengths_nm)
         object.__setattr__(self, "wavelengths_nm", checked)
 
@@ -228,8 +230,9 @@ def read_inks(inks: str | Iterable[str]) -> tuple[str, ...]:
     names = inks.split(";") if isinstance(inks, str) else inks
     given = {str(name).strip() for name in names} - {""}
     for name in sorted(given - set(INKS)):
-        values = {"name": name, "known": INKS, "hint": nearest(name, INKS)}
-        raise RequestError(*problem_and_remedy("refused.no_ink", values))
+        raise RequestError(
+            f"There is no ink {name!r}.", f"Inks are {', '.join(INKS)}.{nearest(name, INKS)}"
+        )
     return tuple(ink for ink in INKS if ink in given)
 
 
