@@ -15,8 +15,7 @@ from benchmarks.truth import fresh_clients
 from forecast._notes import sentence
 from forecast.assess import tie_split_coverage
 from forecast.cli import main
-from forecast.counts import Basis
-from forecast.counts.attributes import duration_prior, hazard_prior
+from forecast.counts import Basis, duration_prior, hazard_prior
 from forecast.daybook import Daybook, begin_daybook
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import card_text, model_card, refresh_forecaster

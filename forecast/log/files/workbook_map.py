@@ -257,7 +257,13 @@ def propose_map(
 
 
 def is_map(content: bytes) -> bool:
-    """Say whether a file begins as a map does in one of the languages."""
+    """Say whether a file begins as a map does in one of the languages.
+
+    Examples
+    --------
+    >>> is_map(b"# How the sheets of the clinic become the log."), is_map(b"# my own notes")
+    (True, False)
+    """
     heads = (texts_of(one)["notes"]["reading"]["map_head"] for one in languages())
     return content.startswith(tuple(head.partition("{")[0].encode() for head in heads))
 
