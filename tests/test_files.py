@@ -367,6 +367,8 @@ def test_files_of_every_schema_that_was_published_open_for_ever(tmp_path):
     assert (estimate.median, estimate.interval) == (11, (8, 17))
     assert model.log_summary.similar(replace(asked, inks="black"))["n"] > 5
     assert model.assessment["evidence"] == []
+    sites = [one["label"] for one in model.assessment["subgroups"] if one["factor"] == "site"]
+    assert "distal_limb" in sites
     stored = read_json(WRITTEN / "model-3.json")["sha256"]
     assert stored.startswith(f"sha256:{model.fingerprint}")
     assert estimate.chance_by(10) == pytest.approx(0.410285, abs=1e-6)

@@ -532,12 +532,13 @@ def _with_codes(stored: Mapping[str, Any]) -> Mapping[str, Any]:
     for name in {"cells", "near"} & {*summary}:
         summary[name] = {FORMER.get(cell, cell): of for cell, of in summary[name].items()}
     clinics = max((note["values"].get("clinics", 0) for note in given), default=0)
-    assessment = {**stored["assessment"], "evidence": ["not known"] * clinics}
-    for row in assessment.get("subgroups", ()):
-        if row["factor"] == "site":
-            row["label"] = row["label"].replace(" ", "_")
-    own = {"reference": summary, "assessment": assessment, "named": _name_of(stored)}
-    return {**stored, **own}
+    groups = [
+        {**row, "label": row["label"].replace(" ", "_")} if row["factor"] == "site" else row
+        for row in stored["assessment"].get("subgroups", ())
+    ]
+    assessment = {"subgroups": groups, "evidence": ["not known"] * clinics}
+    own = {"reference": summary, "assessment": stored["assessment"] | assessment}
+    return {**stored, **own, "named": _name_of(stored)}
 
 
 # What has its seal answered when it was written; what has none, somebody may have made.
