@@ -102,14 +102,23 @@ def why(error: OSError) -> str:
     return sentence(f"refused.why_{code}") if code else error.strerror or str(error)
 
 
-def in_language(text: str, language: str) -> str:
-    """Return a text in a language, or as it is where it knows no other."""
-    return text.say(language) if isinstance(text, Sentence) else text
+def in_language(text: str, language: str, *, typed: bool = False) -> str:
+    """Return a text in a language, or as it is where it knows no other.
+
+    With ``typed``, arguments are written as the options of a command.
+    """
+    return filler(language, typed).sentence(text.note) if isinstance(text, Sentence) else text
 
 
-def text_of(lines: Iterable[str], language: str) -> str:
-    """Return lines, each in a language, as one text."""
-    return "\n".join(in_language(line, language) for line in lines)
+def text_of(lines: Iterable[str], language: str, *, typed: bool = False) -> str:
+    """Return lines, each `in_language`, as one text."""
+    return "\n".join(in_language(line, language, typed=typed) for line in lines)
+
+
+class Row(str):
+    """A line of a table, with the cells that stand in it."""
+
+    cells: Sequence[str] = ()
 
 
 def aligned(
@@ -121,18 +130,27 @@ def aligned(
     """
     said = [[in_language(cell, language) for cell in row] for row in rows]
     widths = [max(map(len, column)) for column in zip(*said, strict=True)]
-    return [
-        "  ".join(
+    lines: list[str] = []
+    for row in said:
+        cells = enumerate(zip(row, widths, strict=True))
+        padded = (
             cell.rjust(width) if at and to_the_right else cell.ljust(width)
-            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in said
-    ]
+            for at, (cell, width) in cells
+        )
+        line = Row("  ".join(padded).rstrip())
+        line.cells = row
+        lines.append(line)
+    return lines
 
 
 def bullets(notes: Iterable[object]) -> list[Sentence]:
     """Return one line per note."""
     return [sentence("text.bullet", {"note": note}) for note in notes]
+
+
+def is_bullet(line: str) -> bool:
+    """Return whether a line is one of `bullets`."""
+    return isinstance(line, Sentence) and line.note.code == "text.bullet"
 
 
 def notes_as_json(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
@@ -168,15 +186,16 @@ class Filler:
     month alone), ``{day:day}`` as a date to the day, ``{day:month}`` as a month without its year,
     ``{n:under .1f}`` as less than 0.1 where one decimal reads 0, ``{names:; }`` joined so,
     ``{share:capital}`` with a capital where it begins a sentence, ``{names:name}`` or
-    ``{names:name or }`` as they are written, in every language.
+    ``{names:name or }`` as they are written, in every language, and ``{goal:argument}`` as
+    Python has it or as it is ``typed`` after a command.
 
     Counted nouns are in the language's table ``counted``, each as one of it and as more.
     Texts and lists of them are looked up in its table ``terms`` and stand as they are if absent.
     """
 
-    def __init__(self, language: str) -> None:
+    def __init__(self, language: str, typed: bool = False) -> None:
         texts = texts_of(language)
-        self.language = language
+        self.language, self.typed = language, typed
         self.notes, self.terms = texts["notes"], texts.get("terms", {})
         self.counted = texts.get("counted", {})
         self.written_day, self.marks = texts["day"], str.maketrans(",.", texts["marks"])
@@ -202,7 +221,10 @@ class Filler:
             if hole is not None:
                 value = repr(values[hole]) if as_repr else values[hole]
                 spec = spec.format_map(values) if "{" in spec else spec
-                said.append(self.format_field(value, spec))
+                if spec == "argument":
+                    said.append(f"--{hole} {value}" if self.typed else f"{hole}={value!r}")
+                else:
+                    said.append(self.format_field(value, spec))
         return "".join(said)
 
     def day(self, iso: str) -> str:
@@ -275,7 +297,7 @@ def _holes(text: str) -> tuple[tuple[str, str | None, str, bool], ...]:
     return tuple((before, hole, spec or "", mark == "r") for before, hole, spec, mark in parts)
 
 
-filler = cache(Filler)  # of a language, made once
+filler = cache(Filler)  # made once
 
 
 def _plain(value: Any) -> Any:

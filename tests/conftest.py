@@ -1,12 +1,16 @@
 """One invented log and one forecaster for all tests that only look at them."""
 
 import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import settings
 
 import forecast
+from forecast import _notes
 from forecast.forecaster import Forecaster
 from forecast.log import OutcomeLog
 
@@ -48,3 +52,26 @@ def own_log() -> OutcomeLog:
 def own_forecaster(own_log: OutcomeLog) -> Forecaster:
     """A forecaster fitted with the clinic's own columns of that log."""
     return forecast.fit_forecaster(own_log, seed=1, extra=["Sun exposure", "lucky_number"])
+
+
+@pytest.fixture
+def reword(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., None]]:
+    """Say things otherwise: ``reword(code, {old: new})`` writes a language from the English one."""
+    folder = tmp_path / "languages"
+    shutil.copytree(_notes.LANGUAGES, folder, ignore=shutil.ignore_patterns("__pycache__"))
+    kept = (_notes.languages, _notes.texts_of, _notes.filler)
+
+    def write(language: str, texts: dict[str, str]) -> None:
+        said = (folder / "en.toml").read_text(encoding="utf-8")
+        for old, new in texts.items():
+            assert old in said
+            said = said.replace(old, new)
+        (folder / f"{language}.toml").write_text(said, encoding="utf-8")
+        for one in kept:
+            one.cache_clear()
+
+    monkeypatch.setattr(_notes, "LANGUAGES", folder)
+    yield write
+    monkeypatch.undo()
+    for one in kept:
+        one.cache_clear()

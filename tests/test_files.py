@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 from types import SimpleNamespace
@@ -364,6 +365,12 @@ def test_files_of_every_schema_that_was_published_open_for_ever(tmp_path):
     asked = forecast.Enquiry("II", "forearm", "black;red", "medium", "single", age_years=31)
     estimate = model.estimate(asked)
     assert (estimate.median, estimate.interval) == (11, (8, 17))
+    assert model.log_summary.similar(replace(asked, inks="black"))["n"] > 5
+    assert model.assessment["evidence"] == []
+    sites = [one["label"] for one in model.assessment["subgroups"] if one["factor"] == "site"]
+    assert "distal_limb" in sites
+    stored = read_json(WRITTEN / "model-3.json")["sha256"]
+    assert stored.startswith(f"sha256:{model.fingerprint}")
     assert estimate.chance_by(10) == pytest.approx(0.410285, abs=1e-6)
     pooled = load_evidence(WRITTEN / "pooled-1.json")
     assert pooled.duration_prior()["skin_type"] == pytest.approx((-0.087846, 0.153696), abs=1e-6)
@@ -382,6 +389,7 @@ def test_files_of_every_schema_that_was_published_open_for_ever(tmp_path):
 def test_files_of_other_schemas_are_refused_with_a_remedy(tmp_path, name, step):
     stored = read_json(WRITTEN / name)
     del stored["sha256"]
+    step += name == "model-3.json" and step > 0  # one later is what is written today
     stored["schema"] += step
     path = tmp_path / name
     path.write_text(json.dumps(stored))

@@ -45,9 +45,10 @@ def test_what_knows_one_language_only_is_left_as_it_is():
     assert in_language(Sentence(FEW), "de") == FEW.say("de")
 
 
-@pytest.mark.parametrize(("right", "last"), [(False, "bb  2"), (True, "bb   2")])
+@pytest.mark.parametrize(("right", "last"), [(False, "bb  2  3"), (True, "bb  2  3")])
 def test_rows_stand_below_each_other(right, last):
-    assert aligned([("a", "no"), ("bb", "2")], "en", to_the_right=right)[-1] == last
+    line = aligned([("a", "a no"), ("bb", "2  3")], "en", to_the_right=right)[-1]
+    assert (line, line.cells) == (last, ["bb", "2  3"])
 
 
 @pytest.mark.parametrize("odd", [5, 2.5, True, date(2026, 1, 2), None])

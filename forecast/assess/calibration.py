@@ -54,8 +54,6 @@ class Recalibration:
         What is added to the shift for each group.
     n_paths, n_events : int
         What it was fitted to; with no events it is taken as given, tails and all.
-    messages : tuple of str
-        Doubts in words, for people.
 
     Examples
     --------
@@ -69,7 +67,6 @@ class Recalibration:
     group_shifts: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     n_paths: int = 0
     n_events: int = 0
-    messages: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.shift) and 0 < self.power < np.inf):
@@ -196,23 +193,15 @@ class Judged:
         """
         n_events = int((self.observed & (self.weight > 0)).sum())
         counts: Any = {"n_paths": len(self.weight), "n_events": n_events}
-        events = counted(n_events, "event")
         if n_events < FEWEST_EVENTS:
-            message = f"{events}: too few to correct the predictions, left as they are."
-            return Recalibration(**counts, messages=(message,))
+            return Recalibration(**counts)
         spread = np.r_[shrink, shrink, np.full(len(self.labels), GROUP_SHRINK)]
         shift, log_power, *own = fit_map(self, spread).tolist()
         shifts: dict[str, dict[str, float]] = {}
         for (name, label), value in zip(self.labels, own, strict=True):
             shifts.setdefault(name, {})[label] = value
         found = Recalibration(shift, float(np.exp(log_power)), shifts, **counts)
-        if found.enough_for(0.8):
-            return found
-        message = (
-            f"{events} behind the correction: an 80 % interval needs "
-            f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
-        )
-        return replace(found, power=min(found.power, 1.0), messages=(message,))
+        return found if found.enough_for(0.8) else replace(found, power=min(found.power, 1.0))
 
 
 def fit_map(judged: Judged, spread: FloatArray) -> FloatArray:

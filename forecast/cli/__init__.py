@@ -56,10 +56,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         options.run(options)
         sys.stdout.flush()
     except ForecastError as error:
-        from forecast.cli.files import typed  # the help does without it
-
-        said = (in_language(part, language) for part in (error.problem, error.remedy))
-        return _at_fault(typed(" ".join(said)))
+        parts = (error.problem, error.remedy)
+        return _at_fault(" ".join(in_language(part, language, typed=True) for part in parts))
     except BrokenPipeError:
         # the reader of a pipe has left; let the interpreter's last flush go nowhere
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -83,6 +81,7 @@ def build_parser(only: str = "", *, language: str = "en") -> argparse.ArgumentPa
     """Return the parser of one command, or of all of them where there is none of that name."""
     says, usual = texts_of(language)["help"], _options()["usual"]
     described, words = _options()["commands"], texts_of(language).get("command_line", {})
+    words = words | {"LANGUAGES": "|".join(sorted(languages(), key="en".__ne__))}
     vars(argparse)["_"] = lambda text: words.get(text, text)  # through which it says all it says
     parser = argparse.ArgumentParser(
         prog="forecast",
@@ -93,7 +92,7 @@ def build_parser(only: str = "", *, language: str = "en") -> argparse.ArgumentPa
     )
     version = f"forecast {forecast.__version__}"
     parser.add_argument("--version", action="version", version=version, help=says["version"])
-    parser.add_argument("--language", metavar="en|de", help=says["usual"]["--language"])
+    parser.add_argument("--language", metavar=words["LANGUAGES"], help=says["usual"]["--language"])
     listed = {"title": says["commands"], "metavar": words.get("COMMAND", "COMMAND")}
     commands = parser.add_subparsers(prog="forecast", required=True, **listed)
     for name in [only] if only in described else described:  # the others would only take time

@@ -10,7 +10,7 @@ import forecast
 from forecast import reach, reactions, sharing
 from forecast._checks import refusal
 from forecast._files import read_json, sealed, unsealed
-from forecast._notes import problem_and_remedy, sentence
+from forecast._notes import is_bullet, problem_and_remedy, sentence
 from forecast.cli.files import (
     ANSWER,
     CLOSING,
@@ -42,9 +42,9 @@ WRITTEN = (*(f"{name}.csv" for name in TABLES.split()), TELLING)
 def run_compare(options: Options) -> None:
     """Do what ``forecast compare`` is asked."""
     if options.out is not None:
-        check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=b"Eligib")
+        check_folder(options.out, WRITTEN, what="a_comparison", by=TELLING, mark=b"Eligib")
     if options.report is not None:
-        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=b"TARGET 2025")
+        check_folder(options.report, REPORT, what="a_report", by=REPORT[0], mark=b"TARGET 2025")
     if options.plan is not None:
         check_planned(options.plan, options.horizon)
     log = read(options)
@@ -72,7 +72,7 @@ def run_compare(options: Options) -> None:
             lines += ["", refusal(refused)]
         else:
             data["plan"] = plan.to_dict()
-            lines += ["", plan.to_text(language=options.language)]
+            lines += ["", *plan.lines(options.language)]
     lines += ["", sentence("text.written"), *written] if written else []
     answer(options, data, lines)
 
@@ -114,7 +114,7 @@ def run_reach(options: Options) -> None:
         data["change"] = change.to_dict()
         results.insert(0, change)
     lines = [line for one in results for line in one.lines(options.language)]
-    rests_on = list(dict.fromkeys(line for line in lines if line.startswith("- ")))
+    rests_on = list(dict.fromkeys(filter(is_bullet, lines)))
     said = [line for line in lines if line not in rests_on]
     if not options.details:
         cut = len(said) > ANSWER or len(rests_on) > RESTS_ON
@@ -125,7 +125,7 @@ def run_reach(options: Options) -> None:
 def run_share(options: Options) -> None:
     """Do what ``forecast share`` is asked."""
     if options.answer is not None:
-        check_json_output(options.out, sharing.ANSWER, what="an answer")
+        check_json_output(options.out, sharing.ANSWER, what="an_answer")
         question = _read_json(options.answer)
         log = read(options)
         found = sharing.answer_question(log, question)
@@ -133,7 +133,7 @@ def run_share(options: Options) -> None:
     else:
         from forecast.counts import plainly
 
-        check_json_output(options.out, sharing.KIND, what="a share")
+        check_json_output(options.out, sharing.KIND, what="a_share")
         log = read(options)
         found = sharing.share_log(log, goal=options.goal)
         left_out = list(dict.fromkeys(map(plainly, found["left_out"])))
@@ -150,7 +150,7 @@ def run_pool(options: Options) -> None:
     if options.rounds is not None:
         _step(options)
         return
-    check_json_output(options.out, sharing.POOLED, what="what pool wrote")
+    check_json_output(options.out, sharing.POOLED, what="a_pool")
     names = [path.name for path in options.shares]
     if len(set(names)) < len(names):
         names = [str(path) for path in options.shares]
@@ -161,8 +161,8 @@ def run_pool(options: Options) -> None:
 
 
 def _step(options: Options) -> None:
-    check_json_output(options.out, sharing.QUESTION, sharing.POOLED, what="what pool wrote")
-    check_json_output(options.rounds, sharing.STATE, what="the rounds of a joint fit")
+    check_json_output(options.out, sharing.QUESTION, sharing.POOLED, what="a_pool")
+    check_json_output(options.rounds, sharing.STATE, what="joint_rounds")
     rounds = sharing.JointRounds(options.goal)
     if options.rounds.exists():
         rounds = sharing.JointRounds.from_dict(_read_json(options.rounds))

@@ -12,6 +12,7 @@ import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
+from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +28,9 @@ from forecast._files import (
 from forecast._notes import (
     Note,
     Sentence,
+    bullets,
     in_language,
+    is_bullet,
     problem_and_remedy,
     sentence,
     text_of,
@@ -42,9 +45,6 @@ if TYPE_CHECKING:
     from forecast.daybook import Course
     from forecast.log import Enquiry
 
-ARGUMENT = re.compile(
-    r"\b(horizon|goal|level|seed|margin|replicates|strategies|sessions_done)=('[^']*'|[\w.>:]*\w)"
-)
 Options = argparse.Namespace
 Facts = frozenset[str] | None  # what was answered with yes, None where nothing was asked
 MOST_ROWS = 200_000
@@ -58,32 +58,19 @@ def given(options: Options, *names: str) -> dict[str, Any]:
     return {name: getattr(options, name) for name in names}
 
 
-def typed(text: str) -> str:
-    """Return a text that names arguments as Python does with the options of the command line.
-
-    Examples
-    --------
-    >>> typed("Ask again with horizon=12, goal='lighten'.")
-    'Ask again with --horizon 12, --goal lighten.'
-    """
-    return ARGUMENT.sub(
-        lambda found: f"--{found[1].replace('_', '-')} {found[2].strip(chr(39))}", text
-    )
-
-
 def answer(options: Options, data: Mapping[str, Any], lines: Iterable[str]) -> None:
     """Print the answer: ``data`` as JSON when asked for, else the lines in the language asked for.
 
     What `forecast.cli.log.read` had to say of the log follows it, unless the lines say it.
     """
     language = getattr(options, "language", "en") or "en"
-    text = text_of(lines, language)
+    text = text_of(lines, language, typed=True)
     of_log = [line for line in getattr(options, "of_log", ()) if str(line) not in text]
     if options.json:
         said = {"log_notes": of_log} if of_log else {}
         print(json.dumps({**data, **said}, indent=2, allow_nan=False))
     else:
-        print(text_of([typed(text), *[""] * bool(of_log), *of_log], language))
+        print(text_of([text, *[""] * bool(of_log), *of_log], language))
 
 
 def paragraphs(parts: Iterable[Iterable[str]]) -> list[str]:
@@ -97,18 +84,17 @@ def in_layers(options: Options, found: Result) -> list[str]:
     After the first, which says of how much, comes what is serious. With ``--details`` it is the
     whole text. What a tool like this never decides closes it.
     """
-    text = found.to_text(language=options.language)
-    head, _, rest = text.partition("\n\n")
-    lines = rest.splitlines()
-    notes = [note for note in getattr(found, "notes", ()) if note.severity == "serious"]
-    serious = {f"- {note.say(options.language)}" for note in notes}
-    rests_on = [line for line in lines if line.startswith("- ")]
+    lines = found.lines(options.language)
+    head = [*takewhile(bool, lines)]
+    rest, notes = lines[len(head) + 1 :], getattr(found, "notes", ())
+    serious = bullets(note for note in notes if note.severity == "serious")
+    rests_on = [*filter(is_bullet, rest)]
     rests_on[1:] = sorted(rests_on[1:], key=lambda line: line not in serious)
     rests_on = rests_on[:RESTS_ON]
-    if options.details or len(lines) <= len(rests_on):
-        return [text, "", CLOSING]
+    if options.details or len(rest) <= len(rests_on):
+        return [*lines, "", CLOSING]
     named = ["", sentence("text.rests_on")] * bool(rests_on)
-    return [head, *named, *rests_on, sentence("text.rest"), "", CLOSING]
+    return [*head, *named, *rests_on, sentence("text.rest"), "", CLOSING]
 
 
 def progress(language: str, doing: str, file: str = "") -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import forecast
 from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
-from forecast._notes import Sentence, languages, problem_and_remedy, sentence, texts_of
+from forecast._notes import Sentence, bullets, languages, problem_and_remedy, sentence, texts_of
 from forecast.cli.files import (
     Options,
     answer,
@@ -67,13 +67,17 @@ def run_workbook(options: Options) -> None:
 
 def run_check(options: Options) -> None:
     """Do what ``forecast check`` is asked."""
-    from forecast.log.files import MOST_CORRECTED, corrected_file, propose_map, write_to_correct
+    from forecast.log.files import (
+        MOST_CORRECTED,
+        corrected_file,
+        is_map,
+        propose_map,
+        write_to_correct,
+    )
 
     if options.propose_map is not None:
         out: Path = options.propose_map
-        check_output(
-            out, what="a map", known=lambda text: text.startswith((b"# How the", b"# Wie die"))
-        )
+        check_output(out, what="a_map", known=is_map)
         text, brief = propose_map(options.log, out, language=options.language or "en")
         write_text(out, text)
         then = sentence("report.map_written", {"log": str(options.log), "map": str(out)})
@@ -107,8 +111,8 @@ def run_check(options: Options) -> None:
     }
     if warnings:
         data["warning_codes"] = [warning.to_dict() for warning in warnings]
-    told = [f"- {warning.say(options.language)}" for warning in warnings]
-    answer(options, data, [report.to_text(language=options.language), *told, *next_step])
+    said = report.to_text(language=options.language)
+    answer(options, data, [said, *bullets(warnings), *next_step])
 
 
 def run_daybook(options: Options) -> None:
@@ -183,7 +187,7 @@ def run_fit(options: Options) -> None:
     """Do what ``forecast fit`` is asked."""
     from forecast.forecaster import KIND
 
-    check_json_output(options.out, KIND, what="a saved forecaster")
+    check_json_output(options.out, KIND, what="a_forecaster")
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     log = read(options)
     progress(options.language, "fitting")
@@ -248,9 +252,9 @@ def run_assess(options: Options) -> None:
         if card.suffix == ".json":
             raise RequestError(*problem_and_remedy("refused.card", {"path": str(card)}))
         titles = tuple(f"# {TITLE.say(language)}".encode() for language in languages())
-        check_output(card, what="a model card", known=lambda content: content.startswith(titles))
+        check_output(card, what="a_card", known=lambda content: content.startswith(titles))
         beside, known = card.with_suffix(".json"), is_json_with("title", TITLE)
-        check_output(beside, what="a model card", known=known)
+        check_output(beside, what="a_card", known=known)
     if options.register is not None and not options.register.is_dir():
         check_register(options.register)
     forecaster = forecast.load_forecaster(options.model)

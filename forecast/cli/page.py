@@ -108,7 +108,7 @@ def run_sheet(options: Options) -> None:
     desk = open_desk(options.model, **given(options, *DESK))
     browser = find_browser() if out.suffix.lower() == ".pdf" else None
     written = out if browser else out.with_suffix(".html")
-    check_output(written, what="a client's sheet", known=is_sheet)
+    check_output(written, what="a_sheet", known=is_sheet)
     course = course_of(options) if options.promise is not None or not options.daybook else None
     on_record: dict[str, Any] = {}
     if course is not None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import forecast
 from forecast import prices, tattoo
 from forecast._checks import refusal
-from forecast._notes import bullets, problem_and_remedy, sentence
+from forecast._notes import bullets, is_bullet, problem_and_remedy, sentence
 from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
@@ -93,7 +93,7 @@ def run_price(options: Options) -> None:
 def _check_workbook(out: Path) -> None:
     if out.suffix != ".xlsx":
         raise RequestError(*problem_and_remedy("refused.no_workbook", {"path": str(out)}))
-    what = "a workbook of prices"
+    what = "a_workbook"
     check_output(out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"])
 
 
@@ -103,8 +103,8 @@ def _in_layers(
     # Unless all is asked for, what the answers rest on stands below them all, once.
     if options.details or not texts:
         return [*texts, [*care]]
-    notes = list(dict.fromkeys(line for part in texts for line in part if line.startswith("- ")))
-    said = [[line for line in part if line not in notes] for part in texts]
+    notes = list(dict.fromkeys(line for part in texts for line in part if is_bullet(line)))
+    said = [[line for line in part if not is_bullet(line)] for part in texts]
     rests_on = [sentence("text.rests_on"), *notes[:RESTS_ON], sentence("text.each_quote")]
     return [*said, [*rests_on, *care]]
 
@@ -127,10 +127,10 @@ def _write_page(page: Path, html: str) -> Path:
         from forecast.page import find_browser, html_to_pdf
 
         if browser := find_browser():
-            check_output(page.with_suffix(".pdf"), what="a price list", known=_is_list)
+            check_output(page.with_suffix(".pdf"), what="a_price_list", known=_is_list)
             html_to_pdf(html, page.with_suffix(".pdf"), browser=browser)
             return page.with_suffix(".pdf")
-    check_output(page, what="a price list", known=_is_list)
+    check_output(page, what="a_price_list", known=_is_list)
     write_text(page, html)
     return page
 
@@ -145,7 +145,7 @@ def run_appointments(options: Options) -> None:
     if out is not None:
         if out.suffix not in (".csv", ".ics"):
             raise RequestError(*problem_and_remedy("refused.no_calendar", {"file": str(out)}))
-        check_output(out, what="a table or calendar of appointments", known=_holds_appointments)
+        check_output(out, what="a_calendar", known=_holds_appointments)
     tariff = options.tariff and prices.read_tariff(options.tariff)
     forecaster, log = forecast.load_forecaster(options.model), read(options)
     progress(options.language, "following")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -18,8 +17,11 @@ import forecast
 from forecast import figures, prices, reactions, tattoo
 from forecast._notes import (
     NOTHING,
+    Row,
     Sentence,
     aligned,
+    in_language,
+    is_bullet,
     languages,
     problem_and_remedy,
     sentence,
@@ -34,7 +36,6 @@ from forecast.cli.files import (
     paragraphs,
     progress,
     read_enquiries,
-    typed,
     write_text,
 )
 from forecast.errors import RequestError
@@ -71,13 +72,12 @@ class _Album:
 
     def say(self, about: str, lines: Iterable[str], values: Mapping[str, Any] = NOTHING) -> None:
         """Keep a result for the tour's own words, its notes left to the files."""
-        kept = [line for line in lines if not line.startswith("- ")]
-        heading = sentence(f"tour.head_{about}", values)
-        self.said[heading] = text_of(kept, self.language).splitlines()
+        kept = [in_language(line, self.language) for line in lines if not is_bullet(line)]
+        self.said[sentence(f"tour.head_{about}", values)] = kept
 
     def text(self, name: str, lines: Iterable[str]) -> None:
         """Add a text file."""
-        text = typed(text_of(lines, self.language))
+        text = text_of(lines, self.language, typed=True)
         write_text(self.folder / name, text if text.endswith("\n") else f"{text}\n")
         self.shown[name] = sentence(f"tour.{Path(name).stem}")
 
@@ -126,7 +126,7 @@ def run_tour(options: Options) -> None:
 
 
 def _check_files(target: Path, names: Iterable[str]) -> None:
-    check_folder(target, names, what="a tour", by=INDEX, mark=TITLE.encode())
+    check_folder(target, names, what="a_tour", by=INDEX, mark=TITLE.encode())
 
 
 def _walk(album: _Album) -> None:
@@ -244,7 +244,9 @@ def _index_page(album: _Album) -> str:
 
 
 def _paragraphs(lines: Iterable[str]) -> Iterator[str]:
-    for in_columns, group in groupby(lines, lambda line: "  " in line.strip()):  # kept by blanks
-        rows = [re.sub("  +", "<td>", escape(line.strip())) for line in group]
-        table = ("<table>", *map("<tr><td>{}".format, rows), "</table>")
-        yield from table if in_columns else map("<p>{}".format, rows)
+    for in_a_table, group in groupby(lines, lambda line: isinstance(line, Row)):
+        if in_a_table:
+            cells = (map(escape, line.cells) for line in group if isinstance(line, Row))
+            yield from ("<table>", *(f"<tr><td>{'<td>'.join(row)}" for row in cells), "</table>")
+        else:
+            yield from (f"<p>{escape(line.strip())}" for line in group)

@@ -87,15 +87,16 @@ LIGHTEN = "lighten"
 
 
 def plainly(name: str) -> str:
-    """Return an attribute, or the attribute behind a covariate, as people say it.
+    """Return the term of an attribute, or of that behind a covariate; other names as people say.
 
     Examples
     --------
-    >>> plainly("tattoo_age_years"), plainly("tattoo_age_doublings"), plainly("ink_density")
-    ('tattoo age', 'tattoo age', 'ink density')
+    >>> plainly("tattoo_age_years"), plainly("tattoo_age_doublings"), plainly("sun_exposure")
+    ('tattoo_age', 'tattoo_age', 'sun exposure')
     """
-    attribute = COVARIATES.get(name, name)
-    return attribute.removesuffix("_years").removesuffix("_cm2").replace("_", " ")
+    if (attribute := COVARIATES.get(name, name)) in COVARIATES.values():
+        return attribute.removesuffix("_years").removesuffix("_cm2")
+    return attribute.replace("_", " ")
 
 
 def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:

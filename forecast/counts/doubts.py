@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import MOST_TO_CHECK
@@ -20,17 +20,17 @@ if TYPE_CHECKING:
     from forecast.survival import FittedCountModel
 
 
-def evidence_name(evidence: Evidence | None) -> Note:
-    """Return where the prior comes from: publications, or the clinics of ``evidence``.
+def evidence_name(members: Sequence[str]) -> Note:
+    """Return where the prior comes from: publications, or the clinics that are its ``members``.
 
     Examples
     --------
-    >>> str(evidence_name(None))
+    >>> str(evidence_name(()))
     'published evidence'
     """
-    if evidence is None:
+    if not members:
         return Note("counts.published_evidence")
-    return Note("counts.pooled_evidence", values={"clinics": len(evidence.members)})
+    return Note("counts.pooled_evidence", values={"clinics": len(members)})
 
 
 def fit_notes(summary: LogSummary, evidence: Evidence | None = None) -> tuple[Note, ...]:
@@ -69,7 +69,7 @@ def _how_they_stand(summary: LogSummary) -> Note:
 
 def _of_lightening(own: Lightening, evidence: Evidence | None) -> Iterator[Note]:
     # what says, beside the log, how much sooner it is light enough than clear
-    source = evidence_name(evidence)
+    source = evidence_name(evidence.members if evidence else ())
     if evidence is None or evidence.hazard_prior()[LIGHTEN] == hazard_prior("lighten")[LIGHTEN]:
         source = Note("counts.algebra_of_fading", values={"share": SHORTER})
     if not own.n_courses:
@@ -214,7 +214,7 @@ def _span(estimate: Estimate) -> int:
 
 def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) -> Note:
     if estimate.evidence_alone is not None:
-        rest = predictor.assessment.get("evidence", "published evidence")
+        rest = evidence_name(predictor.assessment.get("evidence", ()))
         was = max(_span(estimate.evidence_alone), 1)
         percent = max(round(100 * (1 - _span(estimate) / was)), 0)
         if estimate.interval[1] is None:

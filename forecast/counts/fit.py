@@ -124,7 +124,7 @@ class Basis:
             give = "what pool_shares or load_evidence returns"
             check_kind(evidence, Evidence, name="evidence", give=give)
             if evidence.goal != goal:
-                values = {"other": evidence.goal, "goal": goal}
+                values = {"goal": evidence.goal, "asked": goal}
                 raise RequestError(*problem_and_remedy("refused.evidence_goal", values))
         summary = LogSummary.of(log, rows, own)
         judged = is_judged(rows)

@@ -85,6 +85,7 @@ class Lightening:
 
 Counts: TypeAlias = dict[str, dict[str, int]]
 FEW = 4  # stands for one to four
+NONE = Note("counts.none_first")
 APART = ("half_by", "followed_to", "lightening", "gap_weeks")  # no counts of courses
 
 
@@ -118,13 +119,8 @@ def told(count: int) -> int | str:
 
 
 SHARED = ("ink_density", "layering")  # by courses that are counted together, beside their inks
-INKS_SAID = {
-    "black": "black or dark blue ink",
-    "black and red": "red or orange ink (also with black or dark blue)",
-    "other colours": "ink of other colours",
-}
 LEVELLED = ("skin_type", "body_site", "ink_density", "layering", "origin", "scarring", "smoker")
-NUMBERS = {"age_years": "The age", "area_cm2": "The area", "tattoo_age_years": "The tattoo's age"}
+NUMBERS = ("age_years", "area_cm2", "tattoo_age_years")
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +140,7 @@ class LogSummary:
         Of the numeric attributes: fewer than five courses lie outside.
     middles : mapping of attribute to float
         Their medians.
-    cells : mapping of "inks, density, layers" to mapping
+    cells : mapping of "ink group;density;layering" to mapping
         For cells of at least five courses: ``n`` courses, ``reached`` and ``half_by``, the
         session by which half had reached the goal (Kaplan-Meier), None when it was not seen.
     fills : mapping of covariate to tuple of float
@@ -153,7 +149,7 @@ class LogSummary:
         In use at the end of the log.
     finished : mapping of attribute to mapping of level to int
         Of the courses in ``levels``, those that reached the goal; a level without one is left out.
-    near : mapping of "inks, density, layers" to tuple of str
+    near : mapping of "ink group;density;layering" to tuple of str
         Of the courses in ``cells``, those that reached the goal: the skin types that five of them
         are within one of, and the regions that five are of.
     lightening : Lightening or None
@@ -269,9 +265,10 @@ class LogSummary:
             return None
         others = [name for name in (*LEVELLED, *NUMBERS) if name not in SHARED]
         unlike = [name for name in others if getattr(enquiry, name) is not None]
-        inks, density, layers = cell_of(*kind)
+        inks = Note(f"counts.inks_{ink_group(kind[0]).replace(' ', '_')}")
+        layers = Note(f"counts.layers_{kind[2]}")
         code = "counts.alike_lightening" if self.lightening else "counts.alike"
-        like = Note(code, values={"inks": inks, "density": density, "layers": layers})
+        like = Note(code, values={"inks": inks, "density": kind[1], "layers": layers})
         return {"like": like, **found, "unlike": unlike}
 
     def alike(self, enquiry: Enquiry) -> Note | None:
@@ -291,12 +288,12 @@ class LogSummary:
     def far_from(self, enquiry: Enquiry) -> tuple[str, ...]:
         """Return in what fewer than five of the finished courses alike are near an enquiry.
 
-        Alike in inks, density and layers; by ``skin type``, one type up or down counting as near,
-        and by ``body site``, near in the same region.
+        Alike in inks, density and layers; by ``skin_type``, one type up or down counting as near,
+        and by ``body_site``, near in the same region.
         """
         cell = cell_name(str(enquiry.inks), enquiry.ink_density, enquiry.layering)
         found = self.near.get(cell)
-        own = {"skin type": enquiry.skin_type, "body site": SITES[enquiry.body_site].region}
+        own = {"skin_type": enquiry.skin_type, "body_site": SITES[enquiry.body_site].region}
         return () if found is None else tuple(what for what, of in own.items() if of not in found)
 
     def unrecorded(self, enquiry: Enquiry) -> tuple[str, ...]:
@@ -365,16 +362,9 @@ def _range_of(values: FloatArray) -> tuple[float, float]:
     return round(float(ends[0]), 6), round(float(ends[1]), 6)
 
 
-def cell_of(inks: str, density: str, layering: str) -> tuple[str, str, str]:
-    """Return what past courses are counted together by: kind of ink, density, layers."""
-    layers = "several layers" if layering == "layered" else "a single layer"
-    return INKS_SAID[ink_group(inks)], density, layers
-
-
 def cell_name(inks: str, density: str, layering: str) -> str:
-    """Return the key of ``cells``, which saved files hold."""
-    kind, density, layers = cell_of(inks, density, layering)
-    return f"{kind}, {density} density, {layers}"
+    """Return the key of ``cells``, what past courses are counted together by."""
+    return f"{ink_group(inks)};{density};{layering}"
 
 
 def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, int | None]]:
@@ -513,13 +503,7 @@ def spread_missing(
     return dict(zip(names, spread, strict=True)), sizes
 
 
-# Levels that are said by a word alone; the others by their attribute too.
-SAID = {
-    ("layering", "single"): "a single layer",
-    ("layering", "layered"): "layering",
-    ("smoker", "yes"): "a smoker",
-    ("smoker", "no"): "a non-smoker",
-}
+ALONE = ("layering", "smoker")  # whose levels are said alone; others beside their attribute
 
 
 def support_of(
@@ -551,7 +535,7 @@ def support_doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
         own = summary.lightening
         code = "too_few_finished" if own is None else "too_few_lightened"
         count = summary.n_courses if own is None else own.n_courses
-        done = few(summary.n_there, first=True) or "None"
+        done = few(summary.n_there, first=True) or NONE
         yield Note(f"counts.{code}", "caution", {"done": done, "count": few(count)})
     elif alike is None:
         yield Note("counts.too_few_like_it", "caution")
@@ -583,21 +567,24 @@ def _rare_levels(summary: LogSummary, enquiry: Enquiry, too_few: bool) -> Iterat
                 code = "level_few" if count == FEW else "level_rare"
                 yield Note(f"counts.{code}", "caution", values | {"count": few(count)})
             elif done < FEWEST_FINISHED_WITH_LEVEL and summary.finished and not too_few:
-                values |= {"done": few(done, first=True) or "None"}
+                values |= {"done": few(done, first=True) or NONE}
                 yield Note("counts.level_too_few_finished", "caution", values)
 
 
-def _level(name: str, level: str) -> Note | str:
+def _level(name: str, level: str) -> Note:
+    if name in ALONE:
+        return Note(f"counts.of_{name}_{level}")
     values = {"level": level.replace("_", " ")}
     if name not in (*LEVELLED, "inks"):
         return Note("counts.of_own", values=values | {"name": plainly(name)})
-    return SAID.get((name, level)) or Note(f"counts.of_{name}", values=values)
+    return Note(f"counts.of_{name}", values=values)
 
 
 def _far_numbers(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
-    for name, what in NUMBERS.items():
+    for name in NUMBERS:
         value, (low, high) = getattr(enquiry, name), summary.ranges.get(name, (0.0, np.inf))
         if value is not None and not low <= value <= high:
+            what = Note(f"counts.the_{name}")
             values: dict[str, Any] = {"what": what, "unit": column("courses", name).unit}
             values |= {"value": value, "low": low, "high": high}
             yield Note("counts.number_outside_log", "serious", values)

@@ -8,7 +8,15 @@ from datetime import date, timedelta
 from functools import lru_cache
 from typing import Any
 
-from forecast._notes import Filler, Note, Sentence, languages, sentence, texts_of
+from forecast._notes import (
+    Filler,
+    Note,
+    Sentence,
+    languages,
+    problem_and_remedy,
+    sentence,
+    texts_of,
+)
 from forecast.daybook.promises import Promise, spoken
 from forecast.errors import RequestError
 from forecast.log import (
@@ -51,11 +59,8 @@ class ChangedError(RequestError):
     """Somebody else has written to the course meanwhile; ``entries`` says what."""
 
     def __init__(self, entries: tuple[Mapping[str, Any], ...]) -> None:
-        told_of = "; ".join(f"{one['what']}, {one['at']}, by {one['by']}" for one in entries)
-        super().__init__(
-            f"The course was changed by somebody else meanwhile: {told_of}.",
-            "Open it again, look at what is new, and enter yours if it is still right.",
-        )
+        told_of = [sentence("refused.changed_by", one) for one in entries]
+        super().__init__(*problem_and_remedy("refused.course_changed", {"entries": told_of}))
         self.entries = entries
 
     def __reduce__(self) -> tuple[Any, ...]:

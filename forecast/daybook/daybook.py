@@ -393,7 +393,7 @@ class Daybook:
         if target.with_name(f"{target.name}-wal").exists():
             raise RequestError(*problem_and_remedy("disk.in_use", {"path": str(target)}))
         ours = APPLICATION_ID.to_bytes(4, "big")
-        check_not_lost(target, what="a daybook", known=lambda content: content[ID_AT:][:4] == ours)
+        check_not_lost(target, what="a_daybook", known=lambda content: content[ID_AT:][:4] == ours)
         beside = target.absolute().parent / f".{target.name}.{token_hex(4)}.part"
         try:
             with told(target), closing(sqlite3.connect(beside)) as copy:

@@ -318,14 +318,13 @@ class Spacing:
     def answer(self) -> Note:
         """Whether longer intervals go with fewer sessions, in words."""
         short, long = self.weeks
-        sessions = self._clear(self.interval, "sessions") or "no clear difference in sessions"
-        weeks = self._clear(self.weeks_interval, "weeks in all") or "no clear difference in weeks"
-        said = {"long": long, "short": short, "sessions": sessions, "weeks": weeks}
-        return Note("fading.spacing", "info", said)
+        ends = {"sessions": self.interval, "weeks": self.weeks_interval}
+        said = {what: self._clear(one, what) for what, one in ends.items()}
+        return Note("fading.spacing", "info", {"long": long, "short": short, **said})
 
     def _clear(self, interval: tuple[float, float], what: str) -> str:
         low, high = verdict_interval(*interval, self.level)
-        return f"fewer {what}" if high < 0 else f"more {what}" if low > 0 else ""
+        return f"fewer_{what}" if high < 0 else f"more_{what}" if low > 0 else f"unclear_{what}"
 
     @property
     def caution(self) -> Note:

@@ -274,7 +274,7 @@ def plot_sensitivity(
 
     Examples
     --------
-    >>> as_it_is = forecast.prices.Variation("as it is", 900, 300, chance_of_loss=0.01)
+    >>> as_it_is = forecast.prices.Variation("as_it_is", 900, 300, chance_of_loss=0.01)
     >>> plot_sensitivity([as_it_is], currency="EUR").layout.xaxis.title.text
     'margin (EUR, net of tax)'
     """

@@ -23,7 +23,7 @@ from forecast.figures.template import (
     whiskers,
 )
 from forecast.reach import LONGEST_LIFE
-from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
+from forecast.tattoo import GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
     from forecast.fading import FadingCurves
@@ -68,7 +68,7 @@ def plot_curves(
     last = 1 + max(len(part) for _, part in parts)
     figure.update_xaxes(title_text=say("sessions"), dtick=1, range=[0, last])
     figure.update_yaxes(title_text=say("share_cleared"), tickformat=".0%", range=[0, 1])
-    where = "all inks" if group == "all" else group
+    where = "all_inks" if group == "all" else group
     return titled(figure, say("curves", where=where), say)
 
 
@@ -206,7 +206,7 @@ def plot_tipping(
 LOOKS = {
     "ns": ("main", COLOURS["band"], "solid", "ns"),
     "ps": ("contrast", COLOURS["contrast_band"], "dash", "ps"),
-    "all": ("main", COLOURS["band"], "solid", "all sessions"),
+    "all": ("main", COLOURS["band"], "solid", "all_sessions"),
 }
 FUNNEL_LEVELS = ((0.95, "dot"), (0.998, "dash"))
 GRADE_COLOURS = {
@@ -266,7 +266,7 @@ def plot_fading(
     )
     figure.update_xaxes(title_text=say("sessions"), dtick=2, rangemode="tozero")
     figure.update_yaxes(title_text=say("faded"), range=[0, 102])
-    where = "all inks" if ink_group == "all" else ink_group
+    where = "all_inks" if ink_group == "all" else ink_group
     notes = (fading.assumption, *fading.notes)
     return titled(figure, say("fading", where=where), say, notes)
 
@@ -282,7 +282,7 @@ def plot_fading_shares(fading: FadingCurves, *, language: str = "en") -> go.Figu
     figure, say = drawing(language)
     for regime in fading.shares["regime"].unique():
         table = fading.shares[fading.shares["regime"] == regime]
-        inks = [say("said", what=one) for one in table["ink_group"].replace("all", "all inks")]
+        inks = [say("said", what=one) for one in table["ink_group"].replace("all", "all_inks")]
         symbol, (colour, _, _, sessions) = "diamond" if regime == "ps" else "circle", LOOKS[regime]
         symbols = [symbol + "-open" * bool(reason) for reason in table["reason"]]
         says = say("of_interval", what=sessions, level=fading.level)
@@ -418,12 +418,11 @@ def plot_reaction_rates(
         text=[say("events_of", events=events, n=n) for events, n in seen],
         showlegend=True,
     )
-    groups = by.replace("_", " ")
     figure.update_xaxes(title_text=say(f"share_of_{unit}s"), tickformat=".1%", rangemode="tozero")
-    figure.update_yaxes(title_text=say("said", what=groups))
+    figure.update_yaxes(title_text=say("said", what=by))
     rows_of(figure, names)
     told = (*report.warnings, *report.notes)
-    return titled(figure, say(f"rates_per_{unit}", outcome=outcome, by=groups), say, told)
+    return titled(figure, say(f"rates_per_{unit}", outcome=outcome, by=by), say, told)
 
 
 def plot_log_reach(reach: LogReach, *, language: str = "en") -> go.Figure:
@@ -436,8 +435,8 @@ def plot_log_reach(reach: LogReach, *, language: str = "en") -> go.Figure:
     """
     figure, say = drawing(language)
     for word, name, colour in (
-        ("yes", "every ink reached", "main"),
-        ("no", "some ink unreached", "contrast"),
+        ("yes", "every_ink_reached", "main"),
+        ("no", "some_ink_unreached", "contrast"),
     ):
         part = reach.cleared[(reach.cleared["reached"] == word)].dropna()
         drawn = dots(part["session"], part["cleared_by"], say("said", what=name), colour, size=10)
@@ -518,4 +517,4 @@ def plot_uptake_table(*, language: str = "en") -> go.Figure:
     )
     figure.update_yaxes(autorange="reversed", dtick=1)
     figure.update_layout(height=600)
-    return titled(figure, say("uptake"), say, (CAVEAT,))
+    return titled(figure, say("uptake"), say, (Note("reach.caveat"),))

@@ -115,7 +115,8 @@ def _said(item: Item | Note, language: str) -> Item:
 def _cell(value: object, language: str) -> str:
     whole = isinstance(value, str | int | np.integer)
     if isinstance(value, str):
-        value = value if value in filler(language).terms else value.replace("_", " ")
+        said = filler(language).terms.get(value, value)
+        value = said.replace("_", " ") if said == value else value
     return Note(f"written_up.{'cell' if whole else 'number'}", values={"n": value}).say(language)
 
 
@@ -153,7 +154,7 @@ def _baseline(comparison: RegimeComparison, log: OutcomeLog) -> pd.DataFrame:
     for name in CHARACTERISTICS:
         levels = sorted(courses[name].dropna().unique())
         number = len(levels) > MANY_LEVELS
-        for level in ["median (quartiles)"] if number else levels:
+        for level in ["median_quartiles"] if number else levels:
             known = [own[name].dropna() for own in each.values()]
             share = [f"{100 * (own == level).mean():.0f} %" for own in known]
             rows.append((name, level, *(map(_quartiles, known) if number else share)))
@@ -167,8 +168,8 @@ def _quartiles(numbers: pd.Series) -> str:
 
 def _given(comparison: RegimeComparison, language: str) -> dict[str, list[Item | Note]]:
     trial, frame = dict(comparison.target_trial), comparison.to_frame()
-    means = frame["quantity"] == "mean sessions"
-    main = (frame["quantity"] == "sessions") | frame["quantity"].str.startswith("cleared by")
+    means = frame["quantity"] == "mean_sessions"
+    main = (frame["quantity"] == "sessions") | frame["quantity"].str.startswith("cleared_by")
     of_weights = {"balance", "readings"} if _paired(comparison) else set()
     drawn = {
         name: []

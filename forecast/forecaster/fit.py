@@ -133,7 +133,7 @@ def fit_forecaster(
             assessment={
                 **found,
                 "contradicted": basis.contradicted_by(model),
-                "evidence": str(evidence_name(evidence)),
+                "evidence": sorted(evidence.members) if evidence else [],
             },
             notes=basis.notes,
         )
@@ -206,7 +206,6 @@ def _checked(
             "reliability": _of_five(assessment.reliability),
             "coverage": plain_values(asdict(assessment.coverage)),
             "subgroups": _of_five(assessment.subgroups),
-            "messages": [str(note) for note in assessment.messages],
         }
     return chosen, whole, recalibration, midcourse, said_of
 
@@ -298,9 +297,11 @@ def refresh_forecaster(
     """
     if log.fingerprint == old.log_summary.fingerprint:
         return Refreshed(old, {}, False)
-    was, now = str(old.assessment.get("evidence", "")), str(evidence_name(evidence))
-    if was and was != now:
-        raise RequestError(*problem_and_remedy("refused.other_evidence", {"was": was, "now": now}))
+    members = sorted(evidence.members) if evidence else []
+    was = old.assessment.get("evidence", members)
+    if was != members:
+        values = {"was": evidence_name(was), "now": evidence_name(members)}
+        raise RequestError(*problem_and_remedy("refused.other_evidence", values))
     new = None if anew or _is_due(old, log) else _moved(old, log, evidence)
     if new is not None:
         return Refreshed(new, _changes(old, new, log), False)
@@ -358,6 +359,7 @@ def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forec
             log_summary=basis.summary,
             assessment={**old.assessment, "contradicted": against, CHOSEN_AT: _chosen_at(old)},
             notes=basis.notes,
+            named="",
         )
 
 
@@ -372,7 +374,7 @@ def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any
     return {
         "courses": [one.log_summary.n_courses for one in both],
         "reached": [told(one.log_summary.n_reached) for one in both],
-        "model": [str(one.assessment.get("model", "published evidence only")) for one in both],
+        "model": [str(one.assessment.get("model", "published_evidence_only")) for one in both],
         "coverage": [(one.assessment.get("coverage") or {}).get("tie_split") for one in both],
         CHOSEN_AT: _chosen_at(new),
         "latest": len(asked),

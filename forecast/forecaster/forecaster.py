@@ -207,6 +207,8 @@ class Forecaster(Predictor, Result):
     seen : FittedCountModel or None
         The model fitted to what was seen alone, before stopped courses go on as their gradings
         say: how far it moves as the log grows, a refresh moves ``model``. None in older files.
+    named : str
+        The fingerprint in a file of an older schema, whose checksum is another; empty otherwise.
 
     Examples
     --------
@@ -221,6 +223,7 @@ class Forecaster(Predictor, Result):
     strategies: Mapping[str, FittedCountModel] = field(default_factory=dict)
     regime_verdict: Note | None = None
     seen: FittedCountModel | None = None
+    named: str = ""
 
     def __repr__(self) -> str:
         of = f"{self.log_summary.n_courses} courses"
@@ -307,7 +310,7 @@ class Forecaster(Predictor, Result):
             reached = self.describe(part, alone, level=level, model=model)
             estimate = replace(estimate, reached=reached)
         if lighten is not None and lighten.goal != "lighten":
-            raise RequestError(*problem_and_remedy("refused.no_lightener"))
+            raise RequestError(*problem_and_remedy("refused.no_lightener", {"goal": "lighten"}))
         if lighten is not None and self.goal == "clear" and estimate.not_within_horizon > HALF:
             estimate = replace(estimate, instead=lighten.estimate(enquiry, level=level))
         estimate = replace(estimate, leads=leads_of(estimate))
@@ -428,7 +431,7 @@ class Forecaster(Predictor, Result):
     @property
     def fingerprint(self) -> str:
         """16 digits of the checksum that the saved file has, by which promises name the model."""
-        return str(sealed(_to_dict(self))[SEAL]).partition(":")[2][:16]
+        return self.named or _name_of(_to_dict(self))
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the forecaster as JSON; it holds no row of the log.
@@ -442,7 +445,7 @@ class Forecaster(Predictor, Result):
         """
         check_kind(path, (str, os.PathLike), name="path", give="the name of a file")
         target = Path(path)
-        check_not_lost(target, what="a saved forecaster", known=is_json_with("kind", KIND))
+        check_not_lost(target, what="a_forecaster", known=is_json_with("kind", KIND))
         write_whole(target, json.dumps(sealed(_to_dict(self)), indent=1))
 
     def _with_notes(self, estimate: Estimate, model: FittedCountModel | None = None) -> Estimate:
@@ -461,7 +464,7 @@ class Forecaster(Predictor, Result):
         raise RequestError(*problem_and_remedy("refused.strategy", values))
 
 
-SCHEMA = 3
+SCHEMA = 4
 KIND = "session-forecast forecaster"
 SAVED = (
     "goal", "horizon", "seed", "model", "evidence", "stopping", "recalibration", "midcourse",
@@ -476,6 +479,10 @@ def _to_dict(forecaster: Forecaster) -> dict[str, Any]:
         del parts["seen"]
     saved = {name: parts[name] for name in SAVED if name in parts}
     return {"kind": KIND, "schema": SCHEMA, **plain(saved)}
+
+
+def _name_of(content: Mapping[str, Any]) -> str:
+    return str(sealed(content)[SEAL]).partition(":")[2][:16]
 
 
 def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
@@ -502,7 +509,7 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
         raise RequestError(*problem_and_remedy("refused.no_model", values)) from None
     if not isinstance(stored, dict) or stored.get("kind") != KIND:
         raise RequestError(*problem_and_remedy("refused.other_file", {"file": file}))
-    if stored.get("schema") != SCHEMA:
+    if stored.get("schema") not in (3, SCHEMA):
         values = {"file": file, "schema": repr(stored.get("schema")), "known": SCHEMA}
         raise RequestError(*problem_and_remedy("refused.schema", values))
     named, again = problem_and_remedy("refused.the_file", {"file": file})
@@ -517,9 +524,41 @@ def _stored(note: Mapping[str, Any] | str) -> Note:
     return Note.from_dict(note)
 
 
+# What a model was called by in English before schema 4.
+FORMER_INKS = {
+    "black": "black or dark blue ink",
+    "black and red": "red or orange ink (also with black or dark blue)",
+    "other colours": "ink of other colours",
+}
+FORMER_LAYERS = {"single": "a single layer", "layered": "several layers"}
+FORMER = {
+    f"{inks}, {density} density, {layers}": f"{group};{density};{layering}"
+    for group, inks in FORMER_INKS.items()
+    for density in column("courses", "ink_density").levels
+    for layering, layers in FORMER_LAYERS.items()
+}
+
+
+# A stored model by the codes of today. Its evidence was a text: of clinics it has the number only.
+def _with_codes(stored: Mapping[str, Any]) -> Mapping[str, Any]:
+    summary, given = dict(stored["reference"]), [n for n in stored["notes"] if "code" in n]
+    for name in {"cells", "near"} & {*summary}:
+        summary[name] = {FORMER.get(cell, cell): of for cell, of in summary[name].items()}
+    clinics = max((note["values"].get("clinics", 0) for note in given), default=0)
+    groups = [
+        {**row, "label": row["label"].replace(" ", "_")} if row["factor"] == "site" else row
+        for row in stored["assessment"].get("subgroups", ())
+    ]
+    assessment = {"subgroups": groups, "evidence": ["not known"] * clinics}
+    own = {"reference": summary, "assessment": stored["assessment"] | assessment}
+    return {**stored, **own, "named": _name_of(stored)}
+
+
 # What has its seal answered when it was written; what has none, somebody may have made.
 def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> Forecaster:
     try:
+        if stored["schema"] < SCHEMA:
+            stored = _with_codes(stored)
         if not isinstance(stored["notes"], list):
             raise TypeError("its notes are no list")
         summary = LogSummary.from_dict(stored["reference"])
@@ -546,6 +585,7 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1, high=100),
             seed=check_seed(stored["seed"]),
             assessment=stored["assessment"],
+            named=stored.get("named", ""),
             notes=tuple(map(_stored, stored["notes"])),
         )
         check_parts(Forecaster, found)

@@ -29,6 +29,7 @@ from forecast.counts import (
     SHAPE,
     course_rows,
     effects_for,
+    evidence_name,
     few,
     is_judged,
     of_goal,
@@ -435,8 +436,8 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         },
         "predictors": sorted(({*ATTRIBUTES} & {*COVARIATES.values()}) | {*forecaster.extra}),
         "missing_data": sentence("card.missing_data"),
-        "model": found.get("model", "published evidence only"),
-        "prior_source": str(found.get("evidence", "published evidence")) if leans else None,
+        "model": found.get("model", "published_evidence_only"),
+        "prior_source": str(evidence_name(found.get("evidence", ()))) if leans else None,
         "prior_evidence": [
             {
                 "covariate": e.covariate,

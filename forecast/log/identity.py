@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._notes import Note, problem_and_remedy
+from forecast._notes import Note, problem_and_remedy, sentence
 from forecast._shipped import shipped
 from forecast.errors import DataError
 from forecast.log.cells import (
@@ -56,7 +56,7 @@ STREET = re.compile(
     rf" ?(\w+ ){{0,3}}{CAPITAL}\w+( \w+)?,? (n\.º ?|nº ?)?\d+"
     r"|\b[A-Z]{1,2}\d[A-Z\d]? \d[A-Z]{2}\b"
 )
-TELLING = {"e-mail address": EMAIL, "phone number": PHONE, "address": STREET}
+TELLING = {"e_mail": EMAIL, "phone": PHONE, "address": STREET}
 TOWN = re.compile(rf"(.*, ?)?(\d{{2}}-\d{{3}}|\d{{5}}|\d{{4}} ?[A-Z]{{2}}) {CAPITAL}\w+.*")
 WORD = rf"{CAPITAL}[^\W\d_A-Z]+(?:[-'’]{CAPITAL}?[^\W\d_A-Z]+)?"
 TITLE = r"(?:Mr|Mrs|Ms|Dr|Herr|Frau|Hr|Fr|Mme|Sra?|Sig|Dhr|Mw|Pani?)\.? "
@@ -203,8 +203,8 @@ def masked(text: str) -> str:
     """
     for what, pattern in TELLING.items():
         if pattern.search(text):
-            return f"({'an' if what[0] in 'ae' else 'a'} {what})"
-    return "(a name)" if _has_given_name(text) else text
+            return sentence("log.masked", {"what": f"person_{what}"})
+    return sentence("log.masked", {"what": "person_name"}) if _has_given_name(text) else text
 
 
 def _treated(frame: pd.DataFrame, kinds: Mapping[str, str]) -> float | None:
@@ -221,7 +221,7 @@ def _by_name(name: str) -> str | None:
         return None
     found = [what for what, whole in listed["whole"].items() if name in whole]
     found += [what for what, some in listed["parts"].items() if parts & some]
-    found += ["an e-mail address"] * ("e_mail" in name)
+    found += ["person_e_mail"] * ("e_mail" in name)
     return found[0] if found else None
 
 
@@ -238,16 +238,16 @@ def _by_content(
     together = "\n".join(texts)  # which none of the patterns reaches across
     for what, pattern in TELLING.items():
         if pattern.search(together):
-            return f"{what}es" if what.endswith("s") else f"{what}s"
+            return f"people_{what}"
     if name == "client_id" and not _are_codes(texts):
-        return "not codes such as c001"
+        return "no_codes"
     if name not in NOT_NAMES and _are_names(name, texts, cells, extra=extra):
-        return "names of people"
+        return "people_name"
     if extra:
         return _extra_by_content(cells, texts, treated)
     some = texts[:: len(texts) // FEW + 1]
     years = [year for text in some if (year := _year_of_day(text)) is not None]
-    return "birth dates" if _of_birth(years, len(some), treated) else None
+    return "people_birth_date" if _of_birth(years, len(some), treated) else None
 
 
 # Towns most often, phone numbers without a mark that do not count up, or dates of birth.
@@ -255,12 +255,12 @@ def _extra_by_content(
     cells: pd.Series[Any], texts: list[str], treated: Callable[[], float | None]
 ) -> str | None:
     if len(texts) >= MANY and _share(TOWN.fullmatch, texts) >= MOSTLY:
-        return "addresses"
+        return "people_address"
     phones = [text for text in texts if DIGITS.fullmatch(text)]
     starts = {text[:6] for text in phones}
     if len(phones) >= max(MANY, MOSTLY * len(texts)) and len(starts) > len(phones) / 3:
-        return "phone numbers"
-    return "birth dates" if _of_birth(*_years(cells), treated) else None
+        return "people_phone"
+    return "people_birth_date" if _of_birth(*_years(cells), treated) else None
 
 
 def _of_birth(years: list[int], looked_at: int, treated: Callable[[], float | None]) -> bool:

@@ -78,10 +78,7 @@ def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:
     """Return the page with an empty form, or with the entries ``carried`` from another language."""
     book = desk.daybook
     levels = {name: column("courses", name).levels for name in (*CHOICES, *OPTIONAL_CHOICES)}
-    facts = {
-        key: words.say(f"facts.{key}") if words.has(f"facts.{key}") else text
-        for key, text in FACTS.items()
-    }
+    facts = {key: words.say(f"facts.{key}") for key in FACTS}
     return template("page.html").render(
         w=words, clinic=desk.clinic, goals=("clear", "lighten"), inks=INKS, regions=REGIONS,
         first_goal=next(iter(desk.forecasters)), levels=levels, numbers=NUMBERS, facts=facts,

@@ -101,8 +101,7 @@ class Words:
 
     def caution(self, caution: Caution) -> tuple[str, bool]:
         """Return a caution's text, and whether it is in this language."""
-        own = caution.said(self.code)
-        return own or caution.text, own is not None
+        return self.note(caution.note)
 
     def note(self, note: Note) -> tuple[str, bool]:
         """Return a note of the package, and whether it is in this language."""

@@ -303,7 +303,7 @@ def forecast_appointments(
         values = {"name": "starts_per_month", "given": repr(given), "low": 0, "high": 10_000}
         raise RequestError(*problem_and_remedy("refused.number", values))
     if getattr(forecaster, "goal", "clear") != "clear":
-        raise RequestError(*problem_and_remedy("refused.for_lightening"))
+        raise RequestError(*problem_and_remedy("refused.for_lightening", {"goal": "clear"}))
     rng = np.random.default_rng([check_seed(seed), 22])
     day_one = last_day(log).date() + timedelta(days=1)
     end = day_one + timedelta(weeks=weeks)

@@ -496,7 +496,7 @@ def band_rules(
     # what a rule may ask: its name, its ordered values, and the place of each enquiry among them
     questions: list[tuple[str, Any, Any]] = [
         ("ink", INK_GROUPS, [INK_GROUPS.index(ink_group(str(one.inks))) for one in asked]),
-        ("ink density", DENSITIES, [DENSITIES.index(one.ink_density) for one in asked]),
+        ("ink_density", DENSITIES, [DENSITIES.index(one.ink_density) for one in asked]),
         ("area", AREAS, np.searchsorted(AREAS, area, side="right")),
     ]
     for region, sites in REGIONS.items():

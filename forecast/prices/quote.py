@@ -538,7 +538,7 @@ def _honest_check(
             "block": terms.block,
             "enough": of_100(enough),
             "rest": Note(f"prices.{rest}", "info", {"share": of_100(1 - enough)}),
-            "median": int(median) if known else "more than the estimate reaches",
+            "median": int(median) if known else "beyond_the_estimate",
         }
         first = Note("prices.enough", "info", values)
         if package.kind == "fixed" and enough < HALF:

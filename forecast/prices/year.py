@@ -49,8 +49,8 @@ class Variation:
 
     Examples
     --------
-    >>> Variation("laser 10 % slower", Decimal(700), Decimal(80), chance_of_loss=0.04).change
-    'laser 10 % slower'
+    >>> Variation("laser_slower", Decimal(700), Decimal(80), chance_of_loss=0.04).change
+    'laser_slower'
     """
 
     change: str
@@ -93,7 +93,7 @@ class Book(Result):
     --------
     >>> package = forecast.Package("fixed", price=900)
     >>> price_caseload(forecaster, [enquiry] * 9, package, tariff, replicates=9).moves_most.change
-    'prices 10 % higher'
+    'prices_higher'
     """
 
     currency: str
@@ -274,7 +274,7 @@ def _book_of(
         int(np.ceil(fixed / one - 1e-9)) if one > 0 else None
         for one in (each.mean(), *np.quantile(each, [0.95, 0.05]))
     )
-    as_it_is = _variation("as it is", means, totals)
+    as_it_is = _variation("as_it_is", means, totals)
     changed = {**run, "replicates": min(run["replicates"], CHANGED_YEARS)}
     changes = []
     for change, one in _changes_of(sold, packages, tariff).items():
@@ -334,14 +334,14 @@ def _package_weights(enquiries: Any, n: int, packages: Sequence[Package]) -> Flo
 def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:
     # the courses under each single change that can be made
     changed = {
-        "prices 10 % higher": _priced(sold, 1.1),
-        "prices 10 % lower": _priced(sold, 0.9),
-        "cap 2 sessions lower": _capped(sold, packages, tariff, -2),
-        "cap 2 sessions higher": _capped(sold, packages, tariff, 2),
-        "half the drop-out": replace(sold, stop=sold.stop * 0.5),
-        "twice the drop-out": replace(sold, stop=np.minimum(sold.stop * 2, 1)),
-        "laser 10 % slower": replace(sold, pmf=stretched(sold.pmf, 0.9, sold.pmf.shape[2])),
-        "a fifth fewer courses": sold.drawn and replace(sold, drawn=0.8 * sold.drawn),
+        "prices_higher": _priced(sold, 1.1),
+        "prices_lower": _priced(sold, 0.9),
+        "cap_lower": _capped(sold, packages, tariff, -2),
+        "cap_higher": _capped(sold, packages, tariff, 2),
+        "half_the_drop_out": replace(sold, stop=sold.stop * 0.5),
+        "twice_the_drop_out": replace(sold, stop=np.minimum(sold.stop * 2, 1)),
+        "laser_slower": replace(sold, pmf=stretched(sold.pmf, 0.9, sold.pmf.shape[2])),
+        "fewer_courses": sold.drawn and replace(sold, drawn=0.8 * sold.drawn),
     }
     return {change: courses for change, courses in changed.items() if courses}
 

@@ -26,11 +26,11 @@ from forecast.counts import (
 from forecast.errors import DataError
 from forecast.log import OutcomeLog, check_log
 from forecast.survival import AcceleratedTime, Durations, FittedAcceleratedTime, LifeTable
-from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
+from forecast.tattoo import Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
 
 FEWEST_CLIENTS = 5  # at risk, for a share of the life table; of a kind, for its effect
 SURE_OF = NormalDist().inv_cdf(0.975)  # standard errors, of verdicts
-WHO = {"yes": "every ink reached", "no": "some ink unreached"}
+WHO = {"yes": "every_ink_reached", "no": "some_ink_unreached"}
 # The published prior of an unreached ink is a guess of common practice; here it is wide, on the
 # log number of sessions, and at no effect, so that what is found is the own log's.
 OWN_PRIOR = (0.0, 0.8)
@@ -61,7 +61,11 @@ class TattooReach(Result):
             ink: None if found is None else {**found[0].to_dict(), "laser": found[1].laser_id}
             for ink, found in self.best.items()
         }
-        return {"inks": cells, "unreached": list(self.unreached), "caveat": CAVEAT}
+        return {
+            "inks": cells,
+            "unreached": list(self.unreached),
+            "caveat": sentence("reach.caveat"),
+        }
 
     def lines(self, language: str) -> list[str]:
         """Return the reach in words, each with its source."""
@@ -77,7 +81,7 @@ class TattooReach(Result):
             values |= {"source": cite(cell.source, language)}
             code = "reach.not_reached" if ink in self.unreached else "reach.reached"
             lines.append(sentence(code + "_but" * bool(cell.remark), values))
-        return [*lines, sentence("reach.caveat", {"text": CAVEAT})]
+        return [*lines, sentence("reach.caveat")]
 
 
 def tattoo_reach(
@@ -222,7 +226,7 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
         notes=(
             Note("reach.turned_away"),
             Note("reach.differ_otherwise", "caution"),
-            Note("reach.chemistry", "caution", {"caveat": CAVEAT}),
+            Note("reach.caveat", "caution"),
         ),
     )
 

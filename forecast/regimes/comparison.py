@@ -201,7 +201,7 @@ class RegimeComparison(Answers, Result):
         """Return every contrast as one row.
 
         Columns ``comparison, quantity, group, estimate, low, high, level, verdict``; quantities
-        are in sessions or, for ``cleared by``, shares.
+        are in sessions or, for ``cleared_by``, shares.
         """
         rows = [
             (key, quantity, group or "all", one.estimate, *one.interval, one.level, shown.get(key))
@@ -213,19 +213,19 @@ class RegimeComparison(Answers, Result):
         return frame.astype(dict.fromkeys(COLUMNS[3:7], "float64"))
 
     def _tables(self) -> Iterator[tuple[str, str, Mapping[str, Contrast]]]:
-        yield "mean sessions", "", self.means
+        yield "mean_sessions", "", self.means
         yield "sessions", "", self.difference
         for n, shares in self.cleared_by.items():
-            yield f"cleared by {n}", "", shares
+            yield f"cleared_by_{n}", "", shares
         for group, table in {**self.by_ink, **self.by_group}.items():
             yield "sessions", group, table
-        yield "sessions, g-formula", "", self.second_route
-        yield "sessions, from fading", "", self.by_fading
+        yield "sessions_g_formula", "", self.second_route
+        yield "sessions_from_fading", "", self.by_fading
         for one in self.naive:
-            yield f"sessions, {one.name}", "", one.difference
+            yield f"sessions_{one.name.note.code.partition('.')[2]}", "", one.difference
         if self.sensitivity is not None:
             yield "weeks", "", self.sensitivity.weeks
-            yield "sessions, operator not adjusted", "", self.sensitivity.without_operator
+            yield "sessions_no_operator", "", self.sensitivity.without_operator
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; numbers that are not finite become None."""
@@ -240,7 +240,7 @@ class RegimeComparison(Answers, Result):
             "words": self.words,
             "differ": {key: dict(zip(tests, one, strict=True)) for key, one in self.differ.items()},
             "interval_90": {key: one.at_level(0.9) for key, one in self.difference.items()},
-            "target_trial": {one.lower().replace(" ", "_"): of for one, of in self.target_trial},
+            "target_trial": dict(zip(ITEMS, (of for _, of in self.target_trial), strict=True)),
             "split_trial": self.split,
             "open_at_horizon": {
                 key: {one.values["strategy"]: one.values["share"] for one in open_}

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
         waits,
     )
     from forecast.tattoo.inks import (
-        CAVEAT,
         GRADES,
         GROUPINGS,
         INK_COVARIATES,

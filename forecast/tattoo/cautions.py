@@ -6,13 +6,12 @@ to licensed practice and local regulation.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 from forecast._checks import nearest
-from forecast._notes import languages, problem_and_remedy, texts_of
+from forecast._notes import Note, problem_and_remedy
 from forecast._plain import Result
 from forecast.errors import RequestError
 from forecast.tattoo.inks import INK_TABLE, MARKS, check_wavelength, cite, mark_of, read_inks, table
@@ -20,7 +19,7 @@ from forecast.tattoo.inks import INK_TABLE, MARKS, check_wavelength, cite, mark_
 ADULT_AGE_YEARS = 18
 LARGE_AREA_CM2 = 100.0  # to ask about numbing: common practice, no source
 
-# What is asked at the consultation, a question for each fact.
+# What is asked at the consultation: each fact with other words for it.
 FACTS: dict[str, str] = table("cautions")["facts"]
 RAISED: dict[str, str] = table("cautions")["raised"]
 
@@ -36,12 +35,8 @@ class Caution(Result):
     kind : str
         ``"refer"``: do not start before the responsible clinician has decided;
         ``"care"``: ask, test or watch; ``"always"``: applies to every course.
-    text : str
-        What the matter is and what to do about it. No settings.
     sources : tuple of str
-        Keys of the table of publications, or "common practice, no source".
-    text_at : str
-        The text where the wavelengths in use are known, ``{listed}`` in their place.
+        Keys of the table of publications, or "common_practice".
     wavelengths : tuple of str
         Those named in the text, in nm.
     first : str
@@ -56,29 +51,30 @@ class Caution(Result):
 
     key: str
     kind: str
-    text: str
     sources: tuple[str, ...]
-    text_at: str = ""
     wavelengths: tuple[str, ...] = ()
     first: str = ""
+
+    @property
+    def note(self) -> Note:
+        """What the matter is and what to do about it. No settings."""
+        code = f"cautions.{self.key}{'_wavelengths' * bool(self.wavelengths)}"
+        return Note(code, values={"listed": self.wavelengths})
+
+    @property
+    def text(self) -> str:
+        """The same in English."""
+        return str(self.note)
 
     @property
     def mark(self) -> str:
         """The weakest way in which a source was read: read, read 2nd, memory or none."""
         return max(map(mark_of, self.sources), key=list(MARKS).index)
 
-    def said(self, language: str) -> str | None:
-        """Return the caution in a language, None where that has no words for it."""
-        if language == "en":
-            return self.text
-        key = f"{self.key}_wavelengths" if self.wavelengths else self.key
-        text = texts_of(language).get("cautions", {}).get(key)
-        return text and str(text).format(listed=", ".join(self.wavelengths))
-
     def to_text(self, *, language: str = "en") -> str:
         """Return the caution in words, with its sources."""
         cited = "; ".join(cite(key, language) for key in self.sources)
-        return f"{self.said(language) or self.text} [{cited}]"
+        return f"{self.note.say(language)} [{cited}]"
 
     def to_dict(self) -> dict[str, object]:
         """Return plain JSON values."""
@@ -146,9 +142,7 @@ def cautions_for(
     # all other rules: when the fact of their name was answered with yes, or an ink names them
     called = given.union(*(ink.cautions for ink in inks))
     return tuple(
-        replace(one, text=one.text_at.format(listed=", ".join(named)), wavelengths=named)
-        if one.text_at and named
-        else one
+        replace(one, wavelengths=named) if one.key == "eyewear" else one
         for one in CAUTIONS
         if one.kind == "always" or applies.get(one.key, one.key in called)
     )
@@ -193,10 +187,7 @@ def check_facts(names: Iterable[str]) -> frozenset[str]:
     return given
 
 
-# the fact in whose question alone a word stands, in any language, else the word itself
+# the fact that a word is another one for, else the word itself
 def _asked_with(word: str) -> str:
-    asked = [*FACTS.items()]
-    for language in languages():
-        asked += texts_of(language).get("facts", {}).items()
-    said = {key for key, text in asked if word.casefold() in re.findall(r"\w+", text.casefold())}
-    return said.pop() if len(said) == 1 else word
+    said = [key for key, words in FACTS.items() if word.casefold() in words.split()]
+    return said[0] if said else word

@@ -17,11 +17,11 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import nearest
-from forecast._notes import problem_and_remedy, texts_of
+from forecast._notes import filler, problem_and_remedy
 from forecast._shipped import shipped
 from forecast.errors import DataError, RequestError
 
-COMMON_PRACTICE = "common practice, no source"
+COMMON_PRACTICE = "common_practice"
 # How a publication was read, from the strongest to the weakest.
 MARKS = {
     "read": "the finding was read in the publication, nearly always in its abstract",
@@ -42,7 +42,7 @@ def mark_of(key: str) -> str:
 
     Examples
     --------
-    >>> mark_of("ROSS01"), mark_of("common practice, no source")
+    >>> mark_of("ROSS01"), mark_of("common_practice")
     ('read', 'none')
     """
     return "none" if key == COMMON_PRACTICE else str(table("sources")[key]["mark"])
@@ -58,9 +58,8 @@ def cite(key: str, language: str = "en") -> str:
     >>> cite("ALAB15")
     'ALAB15, from memory'
     """
-    terms = texts_of(language).get("terms", {})
-    how = {"memory": ", from memory", "read 2nd": ", read in another report"}.get(mark_of(key), "")
-    return str(terms.get(key, key)) + str(terms.get(how, how))
+    how = {"memory": "from_memory", "read 2nd": "read_elsewhere"}.get(mark_of(key), "")
+    return "".join(filler(language).format_field(one, "") for one in (key, how))
 
 
 GRADES = ("strong", "partial", "weak", "darkening risk")
@@ -68,11 +67,7 @@ WAVELENGTHS_NM: tuple[int, ...] = tuple(table("inks")["wavelengths_nm"])
 INK_GROUPS: tuple[str, ...] = tuple(table("inks")["groups"])
 NEAR_NM = 12.0
 LOWEST_NM, HIGHEST_NM = 400.0, 1100.0
-CAVEAT = (
-    "Colour seen by eye does not fix the chemistry of an ink (BAUMLER00, BEUTE08): the grades are"
-    " where to start from, not what a tattoo will do."
-)
-DARKENING = "reflects or scatters light; can turn grey or black at once (ROSS01)"
+DARKENING = "darkens_at_once"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,11 +83,11 @@ class Uptake:
     grade : str
         One of ``GRADES``. Strong and partial count as reached.
     source : str
-        A key of ``sources.toml``, or "common practice, no source".
+        A key of ``sources.toml``, or "common_practice".
     short_pulses_only : bool
         Whether only picosecond pulses earn the grade; with nanosecond pulses it is weak.
     remark : str
-        Where the evidence is thin or disagrees; empty when there is nothing to add.
+        Where the evidence is thin or disagrees, a term; empty when there is nothing to add.
 
     Examples
     --------
@@ -117,7 +112,8 @@ class Uptake:
 
     def to_dict(self) -> dict[str, object]:
         """Return plain JSON values, the source with its mark."""
-        return asdict(self) | {"source": cite(self.source)}
+        remark = filler("en").format_field(self.remark, "")
+        return asdict(self) | {"source": cite(self.source), "remark": remark}
 
 
 class Ink(NamedTuple):
@@ -326,14 +322,14 @@ def groups_of(
     Examples
     --------
     >>> {name: str(groups[0]) for name, groups in groups_of([enquiry], sites=True).items()}
-    {'skin': 'I-II', 'inks': 'black', 'density': 'medium', 'site': 'distal limb'}
+    {'skin': 'I-II', 'inks': 'black', 'density': 'medium', 'site': 'distal_limb'}
     """
     rows = [
         (
             SKIN_GROUPS[row.skin_type],
             ink_group(str(row.inks)),
             row.ink_density,
-            SITES[row.body_site].region.replace("_", " "),
+            SITES[row.body_site].region,
         )
         for row in courses
     ]

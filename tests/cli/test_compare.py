@@ -10,7 +10,9 @@ import pytest
 import forecast
 from forecast._notes import sentence
 from forecast.cli import main
+from forecast.cli.tour import ENQUIRIES
 from forecast.invented import simulate_log
+from forecast.prices import tariff_template
 from forecast.reach import what_would_change
 from forecast.reactions import fit_reactions
 
@@ -57,6 +59,26 @@ def test_a_hint_is_given_as_it_is_typed(capsys: pytest.CaptureFixture[str]):
     shown = capsys.readouterr().out
     assert "ask again with --horizon " in shown
     assert "horizon=" not in shown
+
+
+def test_a_path_is_said_as_it_was_given(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["compare", str(tmp_path / "seed=4")]) == 1
+    assert "/seed=4" in capsys.readouterr().err
+
+
+def test_what_an_answer_rests_on_is_known_by_its_code_and_not_by_its_mark(
+    folder: Path, model: Path, tmp_path: Path, reword, capsys: pytest.CaptureFixture[str]
+):
+    asked, tariff = tmp_path / "asked.csv", tmp_path / "tariff.toml"
+    asked.write_text(ENQUIRIES, encoding="utf-8")
+    tariff.write_text(tariff_template("en"), encoding="utf-8")
+    given = [["reactions", str(folder)], ["reach", str(folder)], ["fading", str(folder)]]
+    given.append(["price", str(model), str(asked), "--tariff", str(tariff)])
+    before = [(main(one), capsys.readouterr().out) for one in given]
+    assert all("\n- " in said for _, said in before)
+    reword("en", {'bullet = "- {note}"': 'bullet = "• {note}"'})
+    now = [(main(one), capsys.readouterr().out) for one in given]
+    assert now == [(code, said.replace("\n- ", "\n• ")) for code, said in before]
 
 
 def test_groups_and_further_looks_are_asked_for_by_options(capsys: pytest.CaptureFixture[str]):

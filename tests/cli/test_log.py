@@ -1,6 +1,7 @@
 """Checking a log, fitting and assessing, and a daybook; every command says what was set aside."""
 
 import json
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
@@ -62,6 +63,25 @@ def test_a_map_of_a_german_workbook_is_proposed_in_german(
     assert "Das Blatt 'Preisliste' ist keine Tabelle der Daten." in said
     for english in ("headings", "to settle", "no table", "Written to", "then:"):
         assert english not in said
+
+
+def test_a_map_in_a_third_language_can_be_written_again(
+    tmp_path: Path, reword: Callable[..., None], capsys: pytest.CaptureFixture[str]
+):
+    reword("fr", {"# How the sheets of": "# Les feuilles de"})
+    book, out = (
+        Path(__file__).parents[2] / "synthetic_data/deutsche_praxis.xlsx",
+        tmp_path / "m.toml",
+    )
+    asked = ["check", str(book), "--propose-map", str(out), "--language", "fr"]
+    assert [main(asked), main(asked)] == [0, 0]
+    assert out.read_text("utf-8").startswith("# Les feuilles de")
+    out.write_text("# something else\n")
+    assert main(asked) == 1
+    capsys.readouterr()
+    with pytest.raises(SystemExit):
+        main(["check", "--help"])
+    assert "--language en|de|fr" in capsys.readouterr().out
 
 
 def test_a_fit_names_what_it_rests_on_and_can_be_loaded(

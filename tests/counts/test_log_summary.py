@@ -81,6 +81,17 @@ def test_a_half_that_is_read_off_the_life_table_is_said_to_be(
     assert f"{9 if sold == 'cleared' else 5} of 9 reached" in str(found)
 
 
+def test_what_courses_are_counted_together_by_does_not_hang_on_words(reword):
+    parts = (40, {}), (12, {"layering": "layered"})
+    stored = summary_of(*parts).to_dict()
+    assert {*stored["cells"]} == {*stored["near"]} == {"black;heavy;layered", "black;heavy;single"}
+    before = support_of(LogSummary.from_dict(stored), DENSE, followed=20)
+    reword("en", {'"black or dark blue ink"': '"dark ink"', '"several layers"': '"two layers"'})
+    again = LogSummary.from_dict(stored)
+    assert support_of(again, DENSE, followed=20) == before
+    assert str(again.similar(DENSE)["like"]) == "dark ink, heavy density, two layers"
+
+
 def test_fewer_than_five_alike_are_not_counted():
     summary = summary_of((20, {}), (4, {"layering": "layered"}))
     assert summary.similar(HEAVY) is None

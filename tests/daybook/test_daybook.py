@@ -1,5 +1,6 @@
 """What is entered stays; what is corrected replaces; who is forgotten is gone."""
 
+import re
 import sqlite3
 from datetime import timedelta
 from pathlib import Path
@@ -90,6 +91,7 @@ def test_the_second_of_two_tablets_is_told_what_changed_and_loses_nothing(book):
         book.write_session(kept.course_id, visit(8, 0), version=seen.version, by="op1")
         with pytest.raises(ChangedError, match=r"session, .*, by op1") as told:
             other.write_session(kept.course_id, visit(8, 5), version=seen.version, by="op2")
+        assert re.search(r"geändert: Sitzung, .*, von op1\.", told.value.problem.say("de"))
         rows = told.value.entries[0]["rows"]
         assert {row["table"] for row in rows} == {"courses", "sessions", "gradings"}
         version = other.course(kept.course_id).version

@@ -163,8 +163,8 @@ def test_a_year_shows_both_distributions(book):
 
 def test_changes_are_drawn_in_the_order_given():
     rows = [
-        Variation("as it is", Decimal(70), Decimal(-200), 0.2),
-        Variation("prices 10 % higher", Decimal(110), Decimal(-160), 0.1),
+        Variation("as_it_is", Decimal(70), Decimal(-200), 0.2),
+        Variation("prices_higher", Decimal(110), Decimal(-160), 0.1),
     ]
     figure = plot_sensitivity(rows, currency="EUR")
     assert list(figure.data[-1].y) == ["prices 10 % higher", "as it is"]

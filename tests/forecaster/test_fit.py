@@ -15,7 +15,7 @@ from benchmarks.truth import fresh_clients
 from forecast._notes import sentence
 from forecast.assess import tie_split_coverage
 from forecast.cli import main
-from forecast.counts import Basis
+from forecast.counts import Basis, duration_prior, hazard_prior
 from forecast.daybook import Daybook, begin_daybook
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import card_text, model_card, refresh_forecaster
@@ -355,9 +355,23 @@ def test_what_changed_is_said_number_by_number(clinic, before):
 
 
 def test_a_model_of_other_evidence_is_refused(clinic, before):
-    other = {**before.assessment, "evidence": "what 3 clinics found together"}
-    with pytest.raises(RequestError, match="Give the same evidence"):
+    other = {**before.assessment, "evidence": ["a", "b", "c"]}
+    with pytest.raises(RequestError, match=r"of 3 clinics.*Give the same evidence"):
         refresh_forecaster(replace(before, assessment=other), first(clinic, 160, days=5))
+
+
+def test_evidence_is_the_same_by_whose_it_is_and_not_by_how_it_is_called(clinic, before, reword):
+    grown = first(clinic, 160, days=5)
+
+    class Pooled:
+        goal, members = "clear", ("a", "b", "d")
+        hazard_prior, duration_prior = staticmethod(hazard_prior), staticmethod(duration_prior)
+
+    of_others = replace(before, assessment={**before.assessment, "evidence": ["a", "b", "c"]})
+    with pytest.raises(RequestError, match=r"3 clinics.*3 clinics"):
+        refresh_forecaster(of_others, grown, evidence=Pooled())
+    reword("en", {'published_evidence = "published evidence"': 'published_evidence = "reviews"'})
+    assert refresh_forecaster(before, grown).changed
 
 
 def test_the_command_keeps_the_old_model_beside_the_new_one(clinic, before, tmp_path, capsys):

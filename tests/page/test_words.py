@@ -15,9 +15,9 @@ from forecast.errors import RequestError
 from forecast.page.answer import answer
 from forecast.page.desk import Asked, Desk
 from forecast.page.words import load_words
-from forecast.tattoo import CAUTIONS, FACTS, cautions_for
+from forecast.tattoo import CAUTIONS, FACTS, cautions_for, cite, uptake_table
 
-ONLY_TRANSLATED = {"cautions", "command_line", "facts", "patterns", "terms"}
+ONLY_TRANSLATED = {"command_line", "patterns"}
 FILES = Path(forecast.__file__).parent / "languages"
 HOLE = re.compile(r"\{(\w+)[^}]*\}")
 GERMAN = load_words("de")
@@ -65,6 +65,30 @@ def test_every_language_has_every_text_with_the_same_holes(code: str):
     assert set(other) == set(english)
     for key, text in english.items():
         assert set(HOLE.findall(other[key])) == set(HOLE.findall(text)), key
+
+
+NAMES = {  # of models, groups and levels as answers have them, none of more than a few words
+    "cannot say", "darkening risk", "not recorded", "black and red", "other colours", "dark blue",
+    "light blue", "upper arm", "lower leg", "life table", "cure mixture", "fewer than five",
+    "lognormal, some never", "loglogistic, some never", "weibull, some never",
+    "discrete hazard (cloglog, smooth baseline)",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("code", languages())
+def test_a_term_is_looked_up_by_a_code_and_by_no_sentence(code: str):
+    terms = tomllib.loads((FILES / f"{code}.toml").read_text(encoding="utf-8"))["terms"]
+    assert {one for one in terms if not re.fullmatch(r"[a-z0-9_]+", one)} == NAMES
+
+
+def test_what_is_reworded_in_english_is_still_said_in_german(reword: Any):
+    german = cite("published_reviews", "de")
+    (red,) = (one for one in uptake_table() if (one.ink, one.wavelength_nm) == ("red", 532))
+    assert red.to_dict()["remark"] == "guinea-pigs"
+    reword("en", {'"published reviews"': '"what reviews say"', '"guinea-pigs"': '"small animals"'})
+    assert cite("published_reviews") == "what reviews say, from memory"
+    assert cite("published_reviews", "de") == german
+    assert red.to_dict()["remark"] == "small animals"
 
 
 CODE = re.compile(r"\b(?:Note|sentence|problem_and_remedy)\(\s*\"([a-z]+\.\w+)\"")

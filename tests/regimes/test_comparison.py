@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,15 @@ from forecast.regimes.comparison import SETTLED_BY, settling_notes
 from .made import made_log, with_tables
 
 QUICK = {"horizon": 10, "replicates": 60}
+
+
+def test_an_item_of_the_trial_has_a_name_of_its_own_in_json(comparison):
+    assert [*comparison.to_dict()["target_trial"]][:4] == [
+        "eligible", "strategies", "assignment", "time_zero"
+    ]  # fmt: skip
+    renamed = tuple((f"{head}!", text) for head, text in comparison.target_trial)
+    again = replace(comparison, target_trial=renamed).to_dict()
+    assert again["target_trial"] == comparison.to_dict()["target_trial"]
 
 
 def test_the_target_trial_is_stated(comparison):
@@ -42,7 +52,7 @@ def test_json_has_the_agreed_keys_and_no_strange_numbers(comparison):
     }
     frame = comparison.to_frame()
     assert list(frame.columns[:4]) == ["comparison", "quantity", "group", "estimate"]
-    assert {"sessions", "cleared by 5", "weeks", "sessions, g-formula"} <= set(frame["quantity"])
+    assert {"sessions", "cleared_by_5", "weeks", "sessions_g_formula"} <= set(frame["quantity"])
 
 
 def test_a_short_horizon_says_what_it_leaves_out(log):

@@ -100,7 +100,8 @@ def test_referrals_come_first():
         ("Haut", ""),
     ],
 )
-def test_a_word_of_a_question_in_any_language_is_known_for_its_fact(word, hint):
+def test_another_word_in_any_language_is_known_for_its_fact(word, hint, reword):
+    reword("en", {"Pregnant or breast-feeding?": "Expecting or nursing?"})
     with pytest.raises(RequestError) as refused:
         check_facts([word])
     assert refused.value.remedy.partition(".")[2] == hint

@@ -162,7 +162,7 @@ def test_groups_are_by_skin_inks_density_and_if_asked_by_region():
     groups = groups_of(asked, sites=True)
     assert list(groups["skin"]) == ["I-II", "V-VI", "III-IV"]
     assert list(groups["inks"]) == ["black", "black and red", "other colours"]
-    assert list(groups["site"]) == ["distal limb", "head neck", "proximal limb"]
+    assert list(groups["site"]) == ["distal_limb", "head_neck", "proximal_limb"]
     assert "site" not in groups_of(asked)
 
 

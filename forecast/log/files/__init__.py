@@ -22,7 +22,7 @@ if TYPE_CHECKING:
         new_workbook,
         write_to_correct,
     )
-    from forecast.log.files.workbook_map import propose_map
+    from forecast.log.files.workbook_map import is_map, propose_map
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -15,7 +15,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from forecast._checks import nearest
-from forecast._notes import Sentence, in_language, problem_and_remedy, sentence
+from forecast._notes import (
+    Sentence,
+    in_language,
+    languages,
+    problem_and_remedy,
+    sentence,
+    texts_of,
+)
 from forecast.errors import DataError
 from forecast.log.cells import (
     SEPARATORS,
@@ -277,6 +284,18 @@ def propose_map(
     lines += [sentence("reading.map_unread", {"title": title}) for title in unread]
     brief += [sentence("reading.other_sheet", {"title": title}) for title in unread]
     return "\n".join(in_language(line, language) for line in lines) + "\n", brief
+
+
+def is_map(content: bytes) -> bool:
+    """Say whether a file begins as a map does in one of the languages.
+
+    Examples
+    --------
+    >>> is_map(b"# How the sheets of the clinic become the log."), is_map(b"# my own notes")
+    (True, False)
+    """
+    heads = (texts_of(one)["notes"]["reading"]["map_head"] for one in languages())
+    return content.startswith(tuple(head.partition("{")[0].encode() for head in heads))
 
 
 def _table_in(title: str, rows: pd.DataFrame) -> tuple[str, Heads]:
