@@ -57,6 +57,7 @@ SETTLED_BY = {
     "too_few_cleared": "later",
     "zero_width": "later",
     "operators_apart": "hands",
+    "no_overlap": "alike",
     "hardly_a_chance": "chance",
     "routes_disagree": "lots",
 }
@@ -386,11 +387,14 @@ def settling_notes(reasons: Mapping[str, Sequence[str]], *, halves: bool = False
     pairs: dict[tuple[str, ...], list[str]] = {}
     for key, codes in reasons.items():
         ways = tuple(dict.fromkeys(settled_by[code] for code in codes if code in settled_by))
+        if "alike" in ways:  # more of the same do not help
+            ways = tuple(way for way in ways if way != "more")
         pairs.setdefault(ways, []).append(key)
     least = {"worth": LEAST_EFFECTIVE, "clients": LEAST_CLIENTS, "cleared": LEAST_CLEARED}
     least |= {"halves": LEAST_PAIRS}
     for ways, keys in pairs.items():
-        planned = ["plan"] * ("more" in ways and not {"ps - ns", "ns - ps"}.isdisjoint(keys))
+        more = "more" in ways and "hands" not in ways
+        planned = ["plan"] * (more and not {"ps - ns", "ns - ps"}.isdisjoint(keys))
         what = [Note(f"regimes.settle_{way}", values=least) for way in (*ways, *planned)]
         if what:
             yield Note("regimes.to_settle", "info", {"pairs": keys, "what": what})
@@ -524,6 +528,8 @@ def _ink_notes(found: Answers) -> Iterator[Note]:
 def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]:
     if diagnostics.operators_apart:
         yield Note("regimes.operators_apart", "serious")
+    if diagnostics.no_overlap:
+        yield Note("regimes.no_overlap", "serious")
     fired = diagnostics.wavelengths
     fired = fired[fired["overlap"] < LEAST_OVERLAP]
     if len(fired):

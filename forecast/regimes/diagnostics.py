@@ -68,6 +68,7 @@ class Diagnostics:
     # Whether most courses were begun by an operator who used one regime only, so that regime and
     # hands cannot be told apart.
     operators_apart: bool
+    no_overlap: bool  # whether the tattoo all but decides the regime that a course begins with
     carried: dict[str, Followers]  # who followed each strategy from its change on
     cleared_at: pd.DataFrame  # as ``at_risk``: courses that cleared at each session from the change
     # ``ink_group, ns, ps, overlap``: what each regime most often fired in a session there, in nm,
@@ -79,7 +80,8 @@ class Diagnostics:
         cleared = self.cleared_at[list(names)].iloc[: horizon - 1].sum()
         few = ["too_few_cleared"] if (cleared < LEAST_CLEARED).any() else []
         codes = [*few, *(code for name in names for code in self.carried[name].lacking)]
-        return tuple(dict.fromkeys([*codes, *["operators_apart"] * self.operators_apart]))
+        apart = ("operators_apart", "no_overlap")
+        return tuple(dict.fromkeys([*codes, *(code for code in apart if getattr(self, code))]))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the short figures for JSON."""
@@ -130,6 +132,7 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
         },
         left_out=trial.left_out,
         operators_apart=operators_apart(trial),
+        no_overlap=engine.no_overlap,
         carried=carried,
         cleared_at=pd.DataFrame(cleared_at, index=sessions),
         wavelengths=_wavelengths(log, trial),
@@ -214,6 +217,7 @@ def no_rows(log: OutcomeLog, settings: Settings) -> Diagnostics:
         counts=dict.fromkeys(COUNTED, 0),
         left_out={},
         operators_apart=False,
+        no_overlap=False,
         carried=dict.fromkeys(settings.names, nobody),
         cleared_at=pd.DataFrame(none, index=sessions),
         wavelengths=pd.DataFrame(columns=["ink_group", "ns", "ps", "overlap"]),

@@ -22,7 +22,11 @@ LEAST_EFFECTIVE = 30.0
 LEAST_CLEARED = 5
 LEAST_CLIENTS = 20  # resamples of fewer clients have no spread to go by
 LEAST_CHANCE = 0.02  # of a change, fitted: less is next to none
-MOST_WITHOUT_CHANCE = 0.5  # of those at risk at a change
+MOST_WITHOUT_CHANCE = 0.5  # of those at risk at a change, or of all at the first session
+# With less, like courses under both regimes are missing (invented clinics that choose by habit keep
+# well above, those that choose by the tattoo alone fall below):
+LEAST_ALIKE = 0.1  # of the share that began with a regime: its fitted chance at a first session
+LEAST_CARRYING = 0.2  # of the courses that began with a regime: their worth after weighting
 AUTO_AT_RISK = 10  # courses at risk at a horizon that nobody asked for
 LARGEST_WEIGHT = 20.0
 LEAST_EFFECTIVE_SHARE = 0.3
@@ -285,7 +289,8 @@ def reasons_for(
     ``too_few_clients``, ``too_few_effective``: under one of the strategies. ``hardly_a_chance``:
     most courses at risk at a change had next to no chance of it. ``routes_disagree``: on a change,
     weights and g-formula do, beyond their errors. ``operators_apart``: hands and
-    regimes cannot be told apart. ``zero_width``: resamples show no spread.
+    regimes cannot be told apart. ``no_overlap``: the tattoo all but decides the regime that a
+    course begins with. ``zero_width``: resamples show no spread.
     ``interval_covers_margin``: the interval reaches past zero and past the margin. What the courses
     rather than the difference fall short of is given as ``lacking``.
     """

@@ -32,7 +32,9 @@ from forecast.log import OutcomeLog
 from forecast.regimes.trial import USUAL_WEEKS, Trial, operators_apart, trial_rows
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
+    LEAST_ALIKE,
     LEAST_AT_RISK,
+    LEAST_CARRYING,
     LEAST_CHANCE,
     LEAST_CLIENTS,
     LEAST_EFFECTIVE,
@@ -200,6 +202,25 @@ class Engine:
         few = self.followers(place, group) < LEAST_FOLLOWERS
         thin = np.flatnonzero((self.counts(place, group)[0] < least) | few)
         return int(thin[0]) if thin.size else self.horizon
+
+    @cached_property
+    def no_overlap(self) -> bool:
+        """Whether what is known of a tattoo all but decides the regime that its course begins with.
+
+        So it is where for most courses the fitted chance of one regime is next to none, or where a
+        few carry nearly all the weight of theirs. Of fewer courses than a verdict needs it cannot
+        be told.
+        """
+        first = self.panel.first
+        chance, group = 1 / self.weights.choice[first], self.panel.group[first]
+        begun = np.bincount(group, minlength=2)
+        if begun.min() < LEAST_EFFECTIVE:
+            return False
+        share = (begun / len(group))[group]
+        rare = (chance < LEAST_ALIKE * share) | (1 - chance < LEAST_ALIKE * (1 - share))
+        worth = [effective_number(1 / chance[group == one]) for one in (0, 1)]
+        few = (np.array(worth) < LEAST_CARRYING * begun).any()
+        return bool(few or rare.mean() > MOST_WITHOUT_CHANCE)
 
     def carried(self, place: int) -> Followers:
         """Return who followed a strategy from the session on from which its last regime holds."""
@@ -475,9 +496,9 @@ def fit_strategies(
 
     ``filled`` has one row per course with ``course_id`` and every covariate, none missing, and no
     more; ``spec`` is the model chosen for the log's own practice. Empty when the log has no
-    sessions, one regime only, hands that go with the regimes, or too few followers: at least 30
-    finished courses that kept to it, at and after its change, and what `Followers` must have for a
-    verdict.
+    sessions, one regime only, hands or tattoos that go with the regimes, or too few followers: at
+    least 30 finished courses that kept to it, at and after its change, and what `Followers` must
+    have for a verdict.
 
     Examples
     --------
@@ -494,6 +515,8 @@ def fit_strategies(
     if trial is None or operators_apart(trial):
         return {}
     engine = Engine(trial, read_strategies(OFFERED, horizon=HORIZON), horizon=HORIZON)
+    if engine.no_overlap:
+        return {}
     panel = engine.panel
     courses = filled.set_index("course_id").loc[trial.courses["course_id"]]
     clients = trial.courses["client_id"].to_numpy()

@@ -162,8 +162,8 @@ def test_every_reason_for_no_verdict_has_a_way_to_settle_it():
     # the interval says with numbers what a log like this one can show
     assert reasons - {"interval_covers_margin"} == set(SETTLED_BY)
     (note,) = settling_notes({"a - b": list(SETTLED_BY)})
-    for language in ("en", "de"):
-        assert note.say(language).count(".") == len(set(SETTLED_BY.values()))
+    for language in ("en", "de"):  # where like tattoos are missing more courses are no way
+        assert note.say(language).count(".") == len(set(SETTLED_BY.values()) - {"more"})
 
 
 def test_pairs_that_the_same_would_settle_are_named_together():

@@ -77,7 +77,7 @@ def test_an_end_near_zero_shows_on_which_side_it_lies():
 
 def test_every_reason_has_its_words_in_both_languages():
     codes = ["followers", "pairs", "cleared", "clients", "effective"]
-    reasons = [f"too_few_{code}" for code in codes] + ["operators_apart", "zero_width"]
+    reasons = [f"too_few_{code}" for code in codes] + ["operators_apart", "zero_width", "no_overlap"]
     reasons += ["hardly_a_chance", "interval_covers_margin", "not_at_every_look", "routes_disagree"]
     for contrast in (CLEAR, WIDE, Contrast.missing(0.95)):
         note = words_for("ps - ns", contrast, reasons, 8, 1.0)
