@@ -43,11 +43,14 @@ def run_compare(options: Options) -> None:
         check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=b"Eligib")
     if options.report is not None:
         check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=b"TARGET 2025")
+    strategies = [name.strip() for name in options.strategies.split(",")]
+    if options.plan is not None and not {"ns", "ps"} <= {*strategies}:
+        raise RequestError(*problem_and_remedy("refused.plan_pair", {"given": strategies}))
     log = read(options)
     progress(options.language, "comparing")
     comparison = forecast.compare_regimes(
         log,
-        strategies=[name.strip() for name in options.strategies.split(",")],
+        strategies=strategies,
         **given(options, "horizon", "margin", "level", "replicates", "seed", "by", "looking_again"),
     )
     written = [str(path) for path in comparison.write(options.out)] if options.out else []
@@ -67,6 +70,7 @@ def run_compare(options: Options) -> None:
             horizon=options.horizon if carried else "auto",
             seed=options.seed,
             present=comparison,
+            **given(options, "margin", "looking_again"),
         )
         data["plan"] = plan.to_dict()
         lines += ["", plan.to_text(language=options.language)]

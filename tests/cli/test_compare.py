@@ -15,7 +15,6 @@ from forecast.reach import what_would_change
 from forecast.reactions import fit_reactions
 
 SHIPPED = Path(__file__).parents[2] / "synthetic_data" / "tangled"
-ANY_SIZE = {"pair": "ps - ns", "sessions": 1.2}
 QUICK = ["--horizon", "8", "--replicates", "20", "--seed", "1"]
 
 
@@ -87,7 +86,7 @@ def test_what_is_serious_is_in_the_short_answer(folder: Path, tmp_path, capsys):
 
 
 def test_what_to_ask_again_for_a_plan_runs_as_typed(folder: Path, capsys):
-    advice = sentence("regimes.settle_plan"), sentence("regimes.settles", ANY_SIZE)
+    advice = sentence("regimes.settle_plan"), sentence("regimes.settles_plan")
     for said in advice:
         option, size = re.findall(r"(--plan) ([\d.]+\d|\d)", said)[0]
         assert main(["compare", str(folder), *QUICK, option, size]) == 0
@@ -99,6 +98,16 @@ def test_a_plan_says_how_many_more_courses_settle_it(capsys: pytest.CaptureFixtu
     assert plan["difference"] == 0.3
     # a larger chance of settling it takes more courses
     assert plan["courses"]["0.8"] < plan["courses"]["0.9"]
+
+
+def test_a_plan_is_for_a_pair_that_was_asked_for(capsys: pytest.CaptureFixture[str]):
+    asked = ["compare", str(SHIPPED), *QUICK, "--plan", "0.3"]
+    assert main([*asked, "--strategies", "ps,ns:2-ps"]) == 1
+    assert "A plan is for ps against ns, and the strategies are" in capsys.readouterr().err
+    assert main([*asked, "--strategies", "ps,ns", "--horizon", "5"]) == 0
+    assert "To find a difference of 0.3 sessions between ps and ns" in capsys.readouterr().out
+    assert main([*asked, "--horizon", "5", "--looking-again"]) == 0
+    assert "hold at every look together, at a margin" in capsys.readouterr().out.split("To find")[1]
 
 
 @pytest.mark.parametrize(

@@ -104,7 +104,7 @@ def test_where_the_tattoo_decides_the_regime_there_is_no_verdict_however_many_th
     assert "no_overlap" in found.reasons["ps - ns"]
     assert found.verdict["ps - ns"] == "cannot say"
     settle = next(note for note in found.notes if note.code == "regimes.to_settle")
-    assert "more courses chosen as so far do not help" in str(settle)
+    assert "more chosen as so far do not help" in str(settle)
     assert "--plan" not in str(settle)
     assert fit_strategies(log, filled(log), Counting()) == {}
     assert not compared(plain, ("ns", "ps")).diagnostics.no_overlap
