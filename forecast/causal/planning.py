@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -19,6 +20,10 @@ REACH = NormalDist().inv_cdf(0.975)  # standard errors to the end of a 95 % inte
 MOST_SUBJECTS = 100_000
 
 
+def _fixed(error: FloatArray) -> FloatArray:
+    return REACH * error
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Design:
     """A study of two groups over steps.
@@ -33,6 +38,11 @@ class Design:
         Hazard ratio of group 1: its survival is that of group 0 to this power.
     share : float
         Of subjects in group 1.
+    half_width : callable
+        From standard errors to the halves of the intervals that are to settle it: by default of
+        95 % at one look.
+    enough : callable
+        From a number of subjects to the chance that they have what else an answer needs.
 
     Examples
     --------
@@ -44,15 +54,18 @@ class Design:
     loss: FloatArray
     ratio: float
     share: float = 0.5
+    half_width: Callable[[FloatArray], FloatArray] = _fixed
+    enough: Callable[[float], float] = lambda n: 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Power:
-    """Chance of settling the difference with ``n`` subjects, and the events seen on average."""
+    """Chance of settling the difference with ``n`` subjects; events, and error, on average."""
 
     n: int
     power: float
     events: float
+    error: float
 
 
 def hazard_ratio_for(hazard: FloatArray, difference: float) -> float:
@@ -101,7 +114,7 @@ def schoenfeld_events(hazard_ratio: float, *, power: float = 0.8, share: float =
 
 
 def simulate_power(design: Design, n: int, *, simulations: int = 400, seed: int = 0) -> Power:
-    """Return how often the 95 % interval of ``n`` subjects lies on the right side of zero."""
+    """Return how often the interval of ``n`` subjects lies on the right side of zero."""
     rng = np.random.default_rng(seed)
     ones = max(2, min(n - 2, round(n * design.share)))
     other = 1 - (1 - design.hazard) ** design.ratio
@@ -124,8 +137,9 @@ def simulate_power(design: Design, n: int, *, simulations: int = 400, seed: int 
         variances.append(variance)
         events += float(happened.sum())
     gap = (means[0] - means[1]) * (1 if design.ratio > 1 else -1)
-    statistic = gap / np.sqrt(np.maximum(sum(variances), 1e-12))
-    return Power(n, float((statistic > REACH).mean()), events / simulations)
+    error = np.sqrt(np.maximum(sum(variances), 1e-12))
+    power = float((gap > design.half_width(error)).mean())
+    return Power(n, power, events / simulations, float(error.mean()))
 
 
 def subjects_needed(
@@ -135,7 +149,7 @@ def subjects_needed(
 
     ``simulations`` studies of a size start from ``seed``. Normal theory brackets the answer; a
     line through the simulated probits of five sizes around it, on the root of the size, gives the
-    answer itself.
+    answer itself, together with the chance of having ``enough``.
 
     Raises RequestError if more than 100,000 subjects would be needed, or power is never middling.
 
@@ -145,15 +159,18 @@ def subjects_needed(
     >>> [one.n for one in subjects_needed(design, simulations=100)]  # for 8 and 9 in 10
     [371, 489]
     """
-    normal = NormalDist()
-    for pilot in (2000, 60, 20, 200, 600, 6000, 20000):  # a size where power is middling
-        power = simulate_power(design, pilot, simulations=200, seed=seed).power
-        if 0.1 < power < 0.98:
-            break
-    else:
-        raise RequestError(*problem_and_remedy("refused.no_plan"))
-    by_root = (normal.inv_cdf(power) + REACH) / pilot**0.5
-    middle = ((REACH + normal.inv_cdf(float(np.mean(powers)))) / by_root) ** 2
+    normal, pilot = NormalDist(), _pilot(design, seed)
+
+    def error(n: float) -> float:
+        return pilot.error * math.sqrt(pilot.n / n)
+
+    def reach(n: float) -> float:  # of an interval, in standard errors
+        return float(design.half_width(np.array(error(n)))) / error(n)
+
+    by_root = (normal.inv_cdf(pilot.power) + reach(pilot.n)) / pilot.n**0.5
+    middle = float(pilot.n)
+    for _ in range(20):
+        middle = ((reach(middle) + normal.inv_cdf(float(np.mean(powers)))) / by_root) ** 2
     if middle > MOST_SUBJECTS:
         raise RequestError(*problem_and_remedy("refused.plan_too_large", {"most": MOST_SUBJECTS}))
     sizes = sorted({max(8, round(middle * factor)) for factor in (0.6, 0.8, 1.0, 1.25, 1.5)})
@@ -161,15 +178,33 @@ def subjects_needed(
         simulate_power(design, n, simulations=simulations, seed=seed + place + 1)
         for place, n in enumerate(sizes)
     ]
-    root = np.sqrt(sizes)
-    probit = [normal.inv_cdf(min(max(one.power, 0.002), 0.998)) for one in tried]
-    slope, start = np.polyfit(root, probit, 1)
+    away = [normal.inv_cdf(min(max(one.power, 0.002), 0.998)) + reach(one.n) for one in tried]
+    slope, start = np.polyfit(np.sqrt(sizes), away, 1)
     events = float(np.mean([one.events / one.n for one in tried]))
-    found = []
-    for power in powers:
-        n = int(np.ceil(max((normal.inv_cdf(power) - start) / slope, 2.0) ** 2))
-        found.append(Power(n, power, n * events))
-    return tuple(found)
+
+    def chance(n: float) -> float:
+        return float(normal.cdf(start + slope * n**0.5 - reach(n)) * design.enough(n))
+
+    sizes = [_smallest(chance, power) for power in powers]
+    return tuple(Power(n, p, n * events, error(n)) for n, p in zip(sizes, powers, strict=True))
+
+
+def _smallest(chance: Callable[[float], float], power: float) -> int:
+    least, most = 4.0, float(MOST_SUBJECTS)
+    if chance(most) < power:
+        raise RequestError(*problem_and_remedy("refused.plan_too_large", {"most": most}))
+    return math.ceil(
+        least if chance(least) >= power else brentq(lambda n: chance(n) - power, least, most)
+    )
+
+
+# A study of a size where power is middling.
+def _pilot(design: Design, seed: int) -> Power:
+    for size in (2000, 60, 20, 200, 600, 6000, 20000):
+        pilot = simulate_power(design, size, simulations=200, seed=seed)
+        if 0.1 < pilot.power < 0.98:
+            return pilot
+    raise RequestError(*problem_and_remedy("refused.no_plan"))
 
 
 def e_value(risk_ratio: float) -> float:

@@ -31,6 +31,8 @@ from forecast.regimes import check_planned
 
 if TYPE_CHECKING:
     from forecast._plain import Result
+    from forecast.log import OutcomeLog
+    from forecast.regimes import RegimeComparison
 
 TELLING = "target_trial.txt"
 REPORT = ("report.md", "report.html")
@@ -45,13 +47,16 @@ def run_compare(options: Options) -> None:
         check_folder(options.out, WRITTEN, what="a_comparison", by=TELLING, mark=b"Eligib")
     if options.report is not None:
         check_folder(options.report, REPORT, what="a_report", by=REPORT[0], mark=b"TARGET 2025")
+    strategies = [name.strip() for name in options.strategies.split(",")]
     if options.plan is not None:
         check_planned(options.plan, options.horizon)
+        if not {"ns", "ps"} <= {*strategies}:
+            raise RequestError(*problem_and_remedy("refused.plan_pair", {"given": strategies}))
     log = read(options)
     progress(options.language, "comparing")
     comparison = forecast.compare_regimes(
         log,
-        strategies=[name.strip() for name in options.strategies.split(",")],
+        strategies=strategies,
         **given(options, "horizon", "margin", "level", "replicates", "seed", "by", "looking_again"),
     )
     written = [str(path) for path in comparison.write(options.out)] if options.out else []
@@ -63,18 +68,24 @@ def run_compare(options: Options) -> None:
     data = {**comparison.to_dict(), "written": written}
     lines = in_layers(options, comparison)
     if options.plan is not None:
-        progress(options.language, "planning")
-        asked = {"difference": options.plan, "horizon": options.horizon, "seed": options.seed}
-        try:
-            plan = forecast.plan_comparison(log, **asked, present=comparison)
-        except ForecastError as refused:  # the comparison stands
-            data |= {"plan": None, "plan_refused": str(refused)}
-            lines += ["", refusal(refused)]
-        else:
-            data["plan"] = plan.to_dict()
-            lines += ["", *plan.lines(options.language)]
+        found, said = _planned(options, log, comparison)
+        data, lines = data | found, [*lines, "", *said]
     lines += ["", sentence("text.written"), *written] if written else []
     answer(options, data, lines)
+
+
+# what the JSON has of a plan, and its lines; where it is refused the comparison stands
+def _planned(
+    options: Options, log: OutcomeLog, comparison: RegimeComparison
+) -> tuple[dict[str, Any], list[str]]:
+    progress(options.language, "planning")
+    asked = {"difference": options.plan, "horizon": options.horizon, "seed": options.seed}
+    asked |= given(options, "margin", "looking_again")
+    try:
+        plan = forecast.plan_comparison(log, **asked, present=comparison)
+    except ForecastError as refused:
+        return {"plan": None, "plan_refused": str(refused)}, [refusal(refused)]
+    return {"plan": plan.to_dict()}, [*plan.lines(options.language)]
 
 
 def run_fading(options: Options) -> None:

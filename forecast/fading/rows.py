@@ -94,7 +94,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
     courses, left_out = _usable_courses(log)
     graded = _graded_rows(log, courses)
     courses = courses[courses["course_id"].isin(graded["course_id"])].reset_index(drop=True)
-    _check_enough(courses, graded)
+    _check_enough(courses, graded, left_out)
     here = log.each_session
     here = here[here["course_id"].isin(courses["course_id"])]
     sums, regimes, gap_weeks, mean_gap = _session_sums(here)
@@ -230,11 +230,15 @@ def _graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
     return found
 
 
-def _check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
+def _check_enough(
+    courses: pd.DataFrame, table: pd.DataFrame, left_out: dict[Sentence, int]
+) -> None:
     if len(courses) < FEWEST_COURSES or len(table) < FEWEST_GRADINGS:
         few = {"courses": len(courses), "gradings": len(table)}
         few |= {"least": FEWEST_COURSES, "fewest": FEWEST_GRADINGS}
-        raise DataError(*problem_and_remedy("refused.few_graded", few))
+        listed = [sentence("counts.left_out", {"n": n, "why": why}) for why, n in left_out.items()]
+        code = "few_graded_left_out" if listed else "few_graded"
+        raise DataError(*problem_and_remedy(f"refused.{code}", few | {"reasons": listed}))
     clients = courses["client_id"].nunique()
     if clients < FEWEST_COURSES:
         values = {"clients": clients, "least": FEWEST_COURSES}

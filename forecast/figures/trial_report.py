@@ -194,7 +194,9 @@ def _given(comparison: RegimeComparison, language: str) -> dict[str, list[Item |
         "overlap": [comparison.diagnostics.overlap],
         "at risk": [comparison.diagnostics.at_risk.reset_index()],
         "absolute": [_absolute(comparison)],
-        "means": [frame[means].rename(columns={"comparison": "strategy"}).iloc[:, [0, 3, 4, 5, 6]]],
+        "means": [
+            frame[means].rename(columns={"comparison": "strategy"}).iloc[:, [0, 8, 3, 4, 5, 6]]
+        ],
         "effects": [frame[main]],
         "further": [frame[~main & ~means]],
         "sensitivity": [*(comparison.sensitivity.words if comparison.sensitivity else ())],

@@ -12,12 +12,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from scipy.special import gammainc
 
-from forecast._arrays import BoolArray, FloatArray, shares
+from forecast._arrays import FloatArray, shares
 from forecast._checks import check_kind, check_level, check_seed, check_whole_number, nearest
 from forecast._notes import Note, Severity, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
@@ -25,36 +27,37 @@ from forecast.causal import (
     Design,
     hazard_ratio_for,
     life_sums,
-    restricted_mean,
     schoenfeld_events,
     subjects_needed,
 )
-from forecast.counts import latest_start
+from forecast.counts import eligible, latest_start
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.fading import fading_rows, fit_worth
 from forecast.log import OutcomeLog, check_log
 from forecast.regimes.comparison import (
+    PLANNED,
     RegimeComparison,
+    left_out_note,
     notes_for,
     open_notes,
     protocol,
     settling_notes,
     target_trial,
 )
-from forecast.regimes.diagnostics import diagnose, examine, no_rows
+from forecast.regimes.diagnostics import diagnose, examine, naive_readings, no_rows
 from forecast.regimes.trial import SplitTrial, Trial, analyse_split, trial_rows
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
-    DETECTABLE,
+    COUNTED,
+    FOLLOWERS,
     LEAST_AT_RISK,
     LEAST_CLIENTS,
-    LEAST_EFFECTIVE,
     LEAST_FOLLOWERS,
     LEAST_PAIRS,
-    Contrast,
-    NaiveReading,
     Settings,
+    half_width,
     read_strategies,
+    short_of,
 )
 from forecast.regimes.weighted_curves import (
     CURVE_COLUMNS,
@@ -72,7 +75,6 @@ LONGEST_AUTO = 15
 MOST_LEVELS = 12
 DESK_REPLICATES = 100
 WIDEST_MARGIN = 10.0
-LEAST_IN_CLASS = 5  # courses, for a plain reading
 
 
 def compare_regimes(
@@ -145,15 +147,18 @@ def compare_regimes(
     level = check_level(level)
     check_seed(seed)
     check_log(log)
+    margin = _check_margin(margin)
+    plans = read_strategies(strategies, horizon=longest)
+    settings = Settings(plans, longest, margin, level, replicates, seed, auto, bool(looking_again))
+    return _with_fading(_compared(log, settings, by), log, settings)
+
+
+def _check_margin(margin: float) -> float:
     number = isinstance(margin, int | float) and not isinstance(margin, bool)
     if not number or not 0 < margin <= WIDEST_MARGIN:
         values = {"given": repr(margin), "high": WIDEST_MARGIN}
         raise RequestError(*problem_and_remedy("refused.widest", values))
-    plans = read_strategies(strategies, horizon=longest)
-    settings = Settings(
-        plans, longest, float(margin), level, replicates, seed, auto, bool(looking_again)
-    )
-    return _with_fading(_compared(log, settings, by), log, settings)
+    return float(margin)
 
 
 def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
@@ -183,9 +188,15 @@ def _compared(log: OutcomeLog, settings: Settings, by: str | None = None) -> Reg
     if split is not None and (trial is None or trial.panel.n_subjects < len(halves)):
         return _from_split(log, settings, split)
     if trial is None:
+        found = Answers.missing(settings, reasons=dict.fromkeys(settings.pairs, ("none_eligible",)))
         none = Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS})
-        said: dict[str, Any] = {"target_trial": target_trial(None, settings), "notes": (none,)}
-        return _result(log, settings, Answers.missing(settings), split=split, **said)
+        notes = (
+            none,
+            *left_out_note(eligible(log, set(halves))[2]),
+            *settling_notes(found.reasons),
+        )
+        said: dict[str, Any] = {"target_trial": target_trial(None, settings), "notes": notes}
+        return _result(log, settings, found, split=split, **said)
     engine = Engine(trial, settings.plans, horizon=settings.horizon, seed=settings.seed, by=levels)
     if settings.auto:
         # the last session that both strategies of a pair carry, and at least the first at which
@@ -326,64 +337,18 @@ def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -
         margin=settings.margin,
         level=settings.level,
         replicates=settings.replicates,
-        naive=_naive_readings(log, settings, found.unadjusted),
+        naive=naive_readings(log, settings, found.unadjusted),
         **parts,
-    )
-
-
-def _naive_readings(
-    log: OutcomeLog, settings: Settings, unadjusted: Mapping[str, Contrast]
-) -> tuple[NaiveReading, ...]:
-    # courses by what happened in the end: never ps, ever ps, or changed
-    sessions = log.each_session.sort_values(["course_id", "session_no"])
-    mixed = sessions.loc[sessions["regime"] == "mixed", "course_id"]
-    sessions = sessions[~sessions["course_id"].isin(mixed)]
-    is_ps = (sessions["regime"] == "ps").groupby(sessions["course_id"])
-    seen = pd.DataFrame({"any": is_ps.any(), "all": is_ps.all(), "first": is_ps.first()})
-    courses = log.courses.set_index("course_id")
-    courses = courses[(courses["goal"] == "clear") & courses.index.isin(seen.index)]
-    table = seen.reindex(courses.index)
-    ever, always, first = (table[name].to_numpy(dtype=bool) for name in ("any", "all", "first"))
-    classes = [
-        ever & ~always & (first == bool(plan[0])) if len(plan) > 1 else ever == bool(plan[0])
-        for plan in (strategy.plan for strategy in settings.plans)
-    ]
-    given = courses["sessions_given"].to_numpy(dtype=np.int64)
-    cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
-
-    def up_to(inside: BoolArray, horizon: int) -> tuple[float, float] | None:
-        start, each = np.zeros(inside.sum(), dtype=np.int64), np.ones(inside.sum())
-        at_risk, events = life_sums(given[inside], cleared[inside], start, each, horizon)
-        watched = at_risk[-1] > 0 or (shares(events, at_risk) == 1).any()
-        if len(each) < LEAST_IN_CLASS or not watched:
-            return None
-        mean, variance = restricted_mean(at_risk, events)
-        return float(mean), float(variance) ** 0.5
-
-    def of_finished(inside: BoolArray, _: int) -> tuple[float, float] | None:
-        some = given[inside & cleared]
-        if len(some) < LEAST_IN_CLASS:
-            return None
-        return float(some.mean()), float(some.std(ddof=1) / len(some) ** 0.5)
-
-    missing = {key: Contrast.missing(settings.level) for key in settings.pairs}
-    readings = {"ever": {**missing}, "finished": {**missing}, "unadjusted": {**unadjusted}}
-    for name, mean_of in (("ever", up_to), ("finished", of_finished)):
-        for key, pair in settings.pairs.items():
-            left, right = (mean_of(classes[at], settings.horizon_of(key)) for at in pair)
-            if left is not None and right is not None:
-                error = float(np.hypot(left[1], right[1]))
-                readings[name][key] = Contrast.normal(left[0] - right[0], error, settings.level)
-    return tuple(
-        NaiveReading(sentence(f"naive.{name}"), found, sentence(f"naive.{name}_why"))
-        for name, found in readings.items()
     )
 
 
 POWERS = (0.8, 0.9)
 RECENT_YEARS = 2.0
 LEAST_YEARS = 1 / 12  # to take a rate over
+OUT_OF_USE = 183  # days since a regime was last in regular use
 ENOUGH_CLEARED = 20  # to know the clinic's own pace
+FEWEST_LEFT = 0.25  # of the courses, for a session to be planned to: of those that ps saves fewer
+LIKELY = 0.95  # chance of having what a verdict needs, below which it is said to bind
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -412,7 +377,7 @@ class ComparisonPlan(Result):
             years = self.years[chance]
             code = "reached" if not more else "more" if math.isfinite(years) else "never"
             values = {"chance": 10 * chance, "courses": self.courses[chance], "more": more}
-            values |= {"years": years, "digits": int(years < 10)}
+            values |= {"years": max(years, 0.1), "digits": int(years < 10)}
             lines.append(sentence(f"plan.{code}", values))
         return [*lines, *bullets(self.notes)]
 
@@ -438,13 +403,16 @@ def plan_comparison(
     simulations: int = 400,
     seed: int = 0,
     present: RegimeComparison | None = None,
+    margin: float = 1.0,
+    looking_again: bool = False,
 ) -> ComparisonPlan:
     """Return how many more courses settle a difference between always ps and always ns.
 
     Studies of a growing size are simulated from the log's own clearing, stopping and change of
     regime, with a hazard ratio that makes the difference, and analysed by the difference in mean
-    sessions; "settled" means that its 95 % interval excludes 0 on the right side. What the
-    weights cost (the design effect) comes from the log too.
+    sessions; "settled" means that its 95 % interval excludes 0 on the right side, and that there
+    are as many courses cleared, clients and so on as `compare_regimes` gives a verdict for. What
+    the weights cost (the design effect) comes from the log too.
 
     Parameters
     ----------
@@ -454,17 +422,20 @@ def plan_comparison(
         as many.
     horizon : int or "auto"
         Of the mean. With "auto" the last session, up to 15, that both strategies carry in this
-        log, or 15 where that is too early for such a difference.
+        log, or, where that is too early for such a difference, by which three in four are done.
     simulations : int
         Studies simulated per size tried.
     seed : int
     present : RegimeComparison, optional
         The comparison of the log as it is: where it has a verdict, the plan says that it stands.
+    margin, looking_again : float, bool
+        As of `compare_regimes`: the plan is for intervals that hold at every look together.
 
     Raises
     ------
     DataError
-        If fewer than 20 courses were cleared, so that the clinic's own pace is not known.
+        If fewer than 20 courses were cleared, so that the clinic's own pace is not known, or if
+        no number of courses, chosen as so far, gives a verdict.
     RequestError
         If the difference is out of range, or the horizon beyond what both strategies carry: how
         many stay that long is not in the log, and more courses alone may not give an answer there.
@@ -477,29 +448,31 @@ def plan_comparison(
     asked = check_planned(difference, horizon)
     check_whole_number(simulations, name="simulations", low=50)
     check_seed(seed)
+    margin = _check_margin(margin)
     both = len(check_log(log).sessions["regime"].dropna().unique()) > 1
     trial = trial_rows(log, horizon=asked) if both else None
     plans = read_strategies(("ns", "ps"), horizon=asked)
     engine = None if trial is None else Engine(trial, plans, horizon=asked)
     auto = horizon == "auto"
-    reach = min((engine.supported_to(place, auto=auto) for place in (0, 1)) if engine else (0,))
-    if not auto and 2 <= reach < asked:
-        values = {"reach": reach, "horizon": asked, "least": LEAST_AT_RISK}
-        raise RequestError(*problem_and_remedy("refused.plan_horizon", values))
-    left = np.cumprod(1 - _pace(log, asked)[0])[: max(reach - 1, 0)]
-    if auto and (left - left**50).sum() <= difference:
-        reach = 0  # too early for such a difference
-    horizon = reach if reach >= 2 else asked
+    horizon, reach = _planned_to(log, engine, asked, float(difference), auto=auto)
+    settings = Settings(plans, horizon, margin, 0.95, 400, seed, auto, bool(looking_again))
     hazard, loss, notes = _pace(log, horizon)
-    share, effect, switching, least, more_notes = _practice(engine, min(reach, horizon))
-    notes += more_notes
-    notes += _pairs_needed(log, Settings(plans, horizon, 1.0, 0.95, 400, seed), float(difference))
+    notes += _plan_notes(log, trial, engine, settings, reach)
+    notes += _pairs_needed(log, settings, float(difference))
+    now = 0 if trial is None else trial.panel.n_subjects
+    share, effect, switching = _practice(engine)
     ratio = hazard_ratio_for(hazard, -float(difference))
     leaving = 1 - (1 - loss) * (1 - switching)
-    design = Design(hazard=hazard, loss=leaving, ratio=ratio, share=share)
+    wide = partial(half_width, level=settings.level, again=settings.again())
+    design = Design(hazard, leaving, ratio, share, wide)
+    needs = _needs(engine, design, effect, carried=reach >= 2, auto=auto)
+    design = replace(design, enough=lambda n: math.prod(_chances(needs, n * effect).values()))
     needed = subjects_needed(design, powers=POWERS, simulations=simulations, seed=seed)
-    now = 0 if trial is None else trial.panel.n_subjects
-    rate, courses = _rate(log), {one.power: max(least, math.ceil(one.n * effect)) for one in needed}
+    courses = {one.power: math.ceil(one.n * effect) for one in needed}
+    chances = _chances(needs, courses[POWERS[0]])
+    if few := [Note(f"regimes.because_{code}") for code, p in chances.items() if p < LIKELY]:
+        notes.append(Note("regimes.plan_least", "info", {"reasons": few}))
+    rate = _rate(log, eligible(log, set())[1] if both else None)
     more = {power: max(0, n - now) for power, n in courses.items()}
     years = {p: (n / rate if rate > 0 else math.inf) if n else 0.0 for p, n in more.items()}
     notes += _stands(present, float(difference))
@@ -537,21 +510,67 @@ def check_planned(difference: float, horizon: int | Literal["auto"]) -> int:
     return int(asked)
 
 
-# Courses a year that could be eligible, of late, or for as long as the log goes back.
-def _rate(log: OutcomeLog) -> float:
+# What the log does not say yet; refused where no number of courses says it, chosen as so far.
+def _plan_notes(
+    log: OutcomeLog, trial: Trial | None, engine: Engine | None, settings: Settings, reach: int
+) -> Iterator[Note]:
+    if engine is None or trial is None:
+        both = len(log.sessions["regime"].dropna().unique()) > 1
+        yield Note(f"regimes.{'none_yet' if both else 'one_regime'}", "caution")
+    else:
+        found = diagnose(log, trial, engine, settings).lacking(settings.names, settings.horizon)
+        if codes := [code for code in found if code not in COUNTED]:
+            because = [Note(f"regimes.because_{code}") for code in codes]
+            values = {"reasons": because, "what": [*settling_notes({"ps - ns": codes})]}
+            raise DataError(*problem_and_remedy("refused.plan_held_back", values))
+        if reach < 2:
+            yield Note("regimes.plan_unfollowed", "caution")
+    if settings.looking_again:
+        yield Note("regimes.plan_again", "info", {"margin": settings.margin})
+
+
+# The session planned to, and the last that both strategies carry so far, 0 where too early for such
+# a difference. Where it is not in the log, the first goes as far as the clinic's own pace leaves
+# a quarter.
+def _planned_to(
+    log: OutcomeLog, engine: Engine | None, asked: int, difference: float, *, auto: bool
+) -> tuple[int, int]:
+    reach = min((engine.supported_to(place, auto=auto) for place in (0, 1)) if engine else (0,))
+    if not auto:
+        if 2 <= reach < asked:
+            values = {"horizon": reach, "asked": asked, "least": LEAST_AT_RISK}
+            raise RequestError(*problem_and_remedy("refused.plan_horizon", values))
+        return asked, reach
+    hazard, loss, _ = _pace(log, asked)
+    left = np.append(1.0, np.cumprod(1 - hazard)[:-1])
+    possible = (left - left**50).cumsum() > difference  # by each session
+    if reach >= 2 and possible[reach - 1]:
+        return reach, reach
+    carried = np.flatnonzero(possible & (left * (1 - loss[0]) ** np.arange(asked) >= FEWEST_LEFT))
+    return (int(carried[-1]) + 1 if len(carried) else asked), 0
+
+
+# Courses a year that could be eligible, of late, or for as long as the log, and the use of both
+# regimes, go back.
+def _rate(log: OutcomeLog, window: tuple[str, str] | None) -> float:
     here = log.courses[(log.courses["goal"] == "clear") & (log.courses["sessions_elsewhere"] == 0)]
-    before = (latest_start(here["started_on"]) - here["started_on"]).dt.days / 365.25
-    over = max(min(RECENT_YEARS, before.max()), LEAST_YEARS)
+    last = latest_start(here["started_on"])
+    first, until = (here["started_on"].min(), last) if window is None else map(pd.Timestamp, window)
+    if (last - until).days > OUT_OF_USE:
+        return 0.0
+    before = (last - here.loc[here["started_on"] >= first, "started_on"]).dt.days / 365.25
+    over = max(min(RECENT_YEARS, (last - first).days / 365.25), LEAST_YEARS)
     return float((before < RECENT_YEARS).sum() / over)
 
 
 # That the verdict of the log as it is stands, where it has one.
 def _stands(present: RegimeComparison | None, difference: float) -> Iterator[Note]:
-    verdict = "cannot say" if present is None else present.verdict.get("ps - ns", "cannot say")
-    if present is not None and verdict != "cannot say":
-        stands: dict[str, Any] = {"verdict": verdict, "difference": difference}
-        stands |= {"horizon": present.horizons["ps - ns"]}
-        shares = present.open_at_horizon.get("ps - ns", ())
+    for key in PLANNED.intersection(present.verdict if present is not None else ()):
+        if present is None or present.verdict[key] == "cannot say":
+            return
+        stands: dict[str, Any] = {"pair": key, "verdict": present.verdict[key]}
+        stands |= {"difference": difference, "horizon": present.horizons[key]}
+        shares = present.open_at_horizon.get(key, ())
         code = "plan_verdict_so_far" if shares else "plan_verdict_stands"
         yield Note(f"regimes.{code}", "info", stands | ({"shares": shares} if shares else {}))
 
@@ -581,12 +600,10 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[N
     return np.clip(hazard, 1e-4, 0.999), np.clip(loss, 0.0, 0.9), notes
 
 
-# The share begun with ps, the design effect, the chance of a change per session, and how many
-# courses it takes to have the clients and the worth that a verdict needs under both, and enough
-# at risk at the horizon.
-def _practice(engine: Engine | None, reach: int) -> tuple[float, float, float, int, list[Note]]:
+# The share begun with ps, the design effect, and the chance of a change per session.
+def _practice(engine: Engine | None) -> tuple[float, float, float]:
     if engine is None:
-        return 0.5, 1.0, 0.0, 0, [Note("regimes.one_regime", "caution")]
+        return 0.5, 1.0, 0.0
     panel = engine.panel
     share = float(np.clip(panel.group[panel.first].mean(), 0.05, 0.95))
     later = ~panel.first
@@ -595,12 +612,43 @@ def _practice(engine: Engine | None, reach: int) -> tuple[float, float, float, i
     useful = sum(one.effective for one in followers)
     started = sum(one.courses for one in followers)
     effect = max(1.0, started / useful) if useful > 0 else 1.0
-    if reach < 2:
-        return share, float(effect), changes, 0, [Note("regimes.plan_unfollowed", "caution")]
-    short = [max(LEAST_EFFECTIVE / one.effective, LEAST_CLIENTS / one.clients) for one in followers]
-    thin = min(int(engine.counts(place)[0][reach - 1]) for place in (0, 1))
-    least = math.ceil(panel.n_subjects * max(*short, AUTO_AT_RISK / thin))
-    return share, float(effect), changes, least, []
+    return share, float(effect), changes
+
+
+# What a verdict needs under each strategy besides its interval: code, least, and what a course
+# brings of it, in the study that is planned or, as far as the log carries both, so far.
+def _needs(
+    engine: Engine | None, design: Design, effect: float, *, carried: bool, auto: bool
+) -> list[tuple[str, float, float]]:
+    found: list[tuple[str, float, float]] = []
+    faster = 1 - (1 - design.hazard) ** design.ratio
+    for place, hazard in enumerate((design.hazard, faster)):
+        part = design.share if place else 1 - design.share
+        brings = {"too_few_clients": part, "too_few_effective": part / effect}
+        at_risk = part * np.append(1.0, np.cumprod((1 - hazard) * (1 - design.loss))[:-1])
+        cleared = float(at_risk[:-1] @ hazard[:-1])
+        if engine is not None:
+            now = engine.panel.n_subjects
+            brings = {code: n / now for code, n in engine.carried(place).held.items()}
+        if engine is not None and carried:
+            risk, events = (counts[: len(hazard) - 1] for counts in engine.counts(place))
+            few = short_of({"too_few_cleared": int(events.sum())})
+            most = COUNTED["too_few_cleared"] if few else math.inf
+            cleared = min(float(risk @ design.hazard[:-1]), most) / now
+        else:
+            found.append((FOLLOWERS, AUTO_AT_RISK if auto else LEAST_AT_RISK, at_risk[-1]))
+            found.append((FOLLOWERS, LEAST_FOLLOWERS, at_risk[-1] + cleared))
+        brings["too_few_cleared"] = cleared
+        found += [(code, least, brings[code]) for code, least in COUNTED.items()]
+    return found
+
+
+# The chance that so many courses have it, by code and Poisson's law.
+def _chances(needs: Sequence[tuple[str, float, float]], courses: float) -> dict[str, float]:
+    found = dict.fromkeys((code for code, *_ in needs), 1.0)
+    for code, least, brings in needs:
+        found[code] *= float(gammainc(least, courses * brings))
+    return found
 
 
 # Split tattoos are no courses of one regime each: what they need is said beside.
@@ -609,10 +657,11 @@ def _pairs_needed(log: OutcomeLog, settings: Settings, difference: float) -> Ite
     if split is None:
         return
     error = split.difference.error
-    if not error:
+    if not error or settings.looking_again:
         yield Note("regimes.plan_without_pairs", "caution")
         return
-    times = max((DETECTABLE * error / difference) ** 2, LEAST_CLIENTS / split.n_clients)
+    times = (split.difference.detectable / difference) ** 2
+    times = max(times, LEAST_CLIENTS / split.n_clients)
     pairs = max(LEAST_PAIRS, math.ceil(split.n_pairs * times))
     values = {"pairs": pairs, "now": split.n_pairs, "difference": difference}
     yield Note("regimes.plan_pairs", "caution", values)

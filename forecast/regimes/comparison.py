@@ -20,7 +20,6 @@ from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.trial import SplitTrial, Trial
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
-    DETECTABLE,
     LARGEST_IMBALANCE,
     LARGEST_WEIGHT,
     LEAST_AT_RISK,
@@ -45,10 +44,12 @@ LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
 # Notes that belong beside the answer.
 BESIDE = {f"regimes.{name}" for name in ("groups_differ", "groups_alike", "groups_unknown")}
 APART = {"regimes.wavelengths_apart", "regimes.wavelengths_vary"}
-BESIDE |= {"regimes.looking_again", "regimes.settles", "regimes.to_settle", *APART}
+BESIDE |= {"regimes.looking_again", "regimes.settles", "regimes.settles_plan"}
+BESIDE |= {"regimes.to_settle", *APART}
 BESIDE |= {"regimes.no_gradings", "regimes.fading_disagrees"}  # serious, and no verdict says them
 # What would let a verdict be given, by what keeps it back; of an interval, `settles` says it.
 SETTLED_BY = {
+    "none_eligible": "together",
     "too_few_followers": "far",
     "too_few_clients": "more",
     "too_few_effective": "more",
@@ -57,9 +58,11 @@ SETTLED_BY = {
     "too_few_cleared": "later",
     "zero_width": "later",
     "operators_apart": "hands",
+    "no_overlap": "alike",
     "hardly_a_chance": "chance",
     "routes_disagree": "lots",
 }
+PLANNED = {"ps - ns", "ns - ps"}  # the pair that a plan is for
 ITEMS = ("eligible", "strategies", "assignment", "time_zero", "outcome", "estimand", "analysis")
 COLUMNS = ("comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict")
 
@@ -92,7 +95,7 @@ class RegimeComparison(Answers, Result):
         The answer up to the last session, at most the horizon, that both strategies reach with
         enough courses; looking again, at the horizon only.
     means : mapping of Contrast
-        Mean sessions up to its horizon, by strategy, where it has support there.
+        Mean sessions by strategy, all up to the earliest horizon of the pairs.
     differ : mapping of tuple
         Whether levels of ``by`` differ: Wald's chi-squared, degrees of freedom, p-value, horizon.
     strategies : tuple of str
@@ -200,32 +203,38 @@ class RegimeComparison(Answers, Result):
     def to_frame(self) -> pd.DataFrame:
         """Return every contrast as one row.
 
-        Columns ``comparison, quantity, group, estimate, low, high, level, verdict``; quantities
-        are in sessions or, for ``cleared_by``, shares.
+        Columns ``comparison, quantity, group, estimate, low, high, level, verdict, horizon``;
+        quantities are in sessions or, for ``cleared_by``, shares. ``horizon`` is the session up to
+        which a row counts, missing where it counts weeks.
         """
         rows = [
             (key, quantity, group or "all", one.estimate, *one.interval, one.level, shown.get(key))
-            for quantity, group, contrasts in self._tables()
+            for quantity, group, contrasts, _ in self._tables()
             for shown in [self.verdict if quantity == "sessions" and not group else {}]
             for key, one in contrasts.items()
         ]
-        frame = pd.DataFrame(rows, columns=list(COLUMNS))
+        last = [ends.get(key) for *_, contrasts, ends in self._tables() for key in contrasts]
+        frame = pd.DataFrame(rows, columns=list(COLUMNS)).assign(horizon=pd.array(last, "Int64"))
         return frame.astype(dict.fromkeys(COLUMNS[3:7], "float64"))
 
-    def _tables(self) -> Iterator[tuple[str, str, Mapping[str, Contrast]]]:
-        yield "mean_sessions", "", self.means
-        yield "sessions", "", self.difference
+    def _tables(self) -> Iterator[tuple[str, str, Mapping[str, Contrast], Mapping[str, int]]]:
+        last = self.horizons
+        yield "mean_sessions", "", self.means, dict.fromkeys(self.means, min(last.values()))
+        yield "sessions", "", self.difference, last
         for n, shares in self.cleared_by.items():
-            yield f"cleared_by_{n}", "", shares
-        for group, table in {**self.by_ink, **self.by_group}.items():
-            yield "sessions", group, table
-        yield "sessions_g_formula", "", self.second_route
-        yield "sessions_from_fading", "", self.by_fading
+            yield f"cleared_by_{n}", "", shares, dict.fromkeys(shares, n)
+        for group, table in self.by_ink.items():
+            yield "sessions", group, table, last
+        of_levels = {key: int(horizon) for key, (*_, horizon) in self.differ.items()}
+        for group, table in self.by_group.items():
+            yield "sessions", group, table, of_levels
+        yield "sessions_g_formula", "", self.second_route, last
+        yield "sessions_from_fading", "", self.by_fading, last
         for one in self.naive:
-            yield f"sessions_{one.name.note.code.partition('.')[2]}", "", one.difference
+            yield f"sessions_{one.name.note.code.partition('.')[2]}", "", one.difference, last
         if self.sensitivity is not None:
-            yield "weeks", "", self.sensitivity.weeks
-            yield "sessions_no_operator", "", self.sensitivity.without_operator
+            yield "weeks", "", self.sensitivity.weeks, {}
+            yield "sessions_no_operator", "", self.sensitivity.without_operator, last
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; numbers that are not finite become None."""
@@ -350,10 +359,7 @@ def notes_for(
 ) -> tuple[Note, ...]:
     """Return what a reader must know before believing the answer."""
     notes = [Note("regimes.eligible", "info", diagnostics.counts)]
-    if diagnostics.left_out:
-        left = diagnostics.left_out
-        listed = [sentence("counts.left_out", {"n": n, "why": why}) for why, n in left.items()]
-        notes.append(Note("regimes.left_out", "info", {"reasons": listed}))
+    notes += left_out_note(diagnostics.left_out)
     notes += _support_notes(diagnostics, settings)
     notes += _weight_notes(diagnostics)
     notes += _follower_notes(diagnostics, settings)
@@ -377,6 +383,13 @@ def notes_for(
     return (*notes, *settling_notes(found.reasons))
 
 
+def left_out_note(left_out: Mapping[Sentence, int]) -> Iterator[Note]:
+    """Yield how many courses were left out, and why, where any were."""
+    listed = [sentence("counts.left_out", {"n": n, "why": why}) for why, n in left_out.items()]
+    if listed:
+        yield Note("regimes.left_out", "info", {"reasons": listed})
+
+
 def settling_notes(reasons: Mapping[str, Sequence[str]], *, halves: bool = False) -> Iterator[Note]:
     """Yield what would settle the pairs whose verdict is kept back for these ``reasons``.
 
@@ -386,11 +399,14 @@ def settling_notes(reasons: Mapping[str, Sequence[str]], *, halves: bool = False
     pairs: dict[tuple[str, ...], list[str]] = {}
     for key, codes in reasons.items():
         ways = tuple(dict.fromkeys(settled_by[code] for code in codes if code in settled_by))
+        if "alike" in ways:  # more of the same do not help
+            ways = tuple(way for way in ways if way != "more")
         pairs.setdefault(ways, []).append(key)
     least = {"worth": LEAST_EFFECTIVE, "clients": LEAST_CLIENTS, "cleared": LEAST_CLEARED}
     least |= {"halves": LEAST_PAIRS}
     for ways, keys in pairs.items():
-        planned = ["plan"] * ("more" in ways and not {"ps - ns", "ns - ps"}.isdisjoint(keys))
+        more = "more" in ways and "hands" not in ways
+        planned = ["plan"] * (more and not PLANNED.isdisjoint(keys))
         what = [Note(f"regimes.settle_{way}", values=least) for way in (*ways, *planned)]
         if what:
             yield Note("regimes.to_settle", "info", {"pairs": keys, "what": what})
@@ -524,6 +540,8 @@ def _ink_notes(found: Answers) -> Iterator[Note]:
 def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]:
     if diagnostics.operators_apart:
         yield Note("regimes.operators_apart", "serious")
+    if diagnostics.no_overlap:
+        yield Note("regimes.no_overlap", "serious")
     fired = diagnostics.wavelengths
     fired = fired[fired["overlap"] < LEAST_OVERLAP]
     if len(fired):
@@ -553,8 +571,10 @@ def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
         yield Note("regimes.zero_width", "serious", {"pair": key})
         return
     if found.reasons[key] == ("interval_covers_margin",):
-        settles = {"pair": key, "sessions": DETECTABLE * contrast.error}
+        settles = {"pair": key, "sessions": contrast.detectable}
         yield Note("regimes.settles", "info", settles)
+        if key in PLANNED:
+            yield Note("regimes.settles_plan", "info")
     if second.estimate is not None:
         values = {"pair": key, "said": second.spoken("sessions")}
         apart = contrast.disagrees(second)

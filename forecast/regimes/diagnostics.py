@@ -10,12 +10,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast._arrays import FloatArray, shares, sums_by
-from forecast._notes import Note, Sentence
+from forecast._arrays import BoolArray, FloatArray, shares, sums_by
+from forecast._notes import Note, Sentence, sentence
 from forecast._plain import plain
 from forecast.causal import (
     WeightModel,
     e_value,
+    life_sums,
+    restricted_mean,
     standardised_differences,
     summarise_weights,
     tipping_survival,
@@ -23,10 +25,11 @@ from forecast.causal import (
 from forecast.log import OutcomeLog
 from forecast.regimes.trial import Trial, operators_apart
 from forecast.regimes.verdict import (
-    LEAST_CLEARED,
     LEAST_FOLLOWERS,
     Contrast,
+    NaiveReading,
     Settings,
+    short_of,
     verdict_of,
 )
 from forecast.regimes.weighted_curves import (
@@ -68,6 +71,7 @@ class Diagnostics:
     # Whether most courses were begun by an operator who used one regime only, so that regime and
     # hands cannot be told apart.
     operators_apart: bool
+    no_overlap: bool  # whether what is known before all but decides the regime begun with
     carried: dict[str, Followers]  # who followed each strategy from its change on
     cleared_at: pd.DataFrame  # as ``at_risk``: courses that cleared at each session from the change
     # ``ink_group, ns, ps, overlap``: what each regime most often fired in a session there, in nm,
@@ -77,9 +81,10 @@ class Diagnostics:
     def lacking(self, names: Sequence[str], horizon: int) -> tuple[str, ...]:
         """Return the codes of what a verdict on these strategies falls short of."""
         cleared = self.cleared_at[list(names)].iloc[: horizon - 1].sum()
-        few = ["too_few_cleared"] if (cleared < LEAST_CLEARED).any() else []
-        codes = [*few, *(code for name in names for code in self.carried[name].lacking)]
-        return tuple(dict.fromkeys([*codes, *["operators_apart"] * self.operators_apart]))
+        codes = [code for n in cleared for code in short_of({"too_few_cleared": n})]
+        codes += [code for name in names for code in self.carried[name].lacking]
+        apart = ("operators_apart", "no_overlap")
+        return tuple(dict.fromkeys([*codes, *(code for code in apart if getattr(self, code))]))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the short figures for JSON."""
@@ -130,6 +135,7 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
         },
         left_out=trial.left_out,
         operators_apart=operators_apart(trial),
+        no_overlap=engine.no_overlap,
         carried=carried,
         cleared_at=pd.DataFrame(cleared_at, index=sessions),
         wavelengths=_wavelengths(log, trial),
@@ -214,6 +220,7 @@ def no_rows(log: OutcomeLog, settings: Settings) -> Diagnostics:
         counts=dict.fromkeys(COUNTED, 0),
         left_out={},
         operators_apart=False,
+        no_overlap=False,
         carried=dict.fromkeys(settings.names, nobody),
         cleared_at=pd.DataFrame(none, index=sessions),
         wavelengths=pd.DataFrame(columns=["ink_group", "ns", "ps", "overlap"]),
@@ -374,3 +381,58 @@ def _without_operator(
             gap = (curves[left] - curves[right])[: settings.horizon_of(key)].sum()
             found[key] = settings.contrast(float(gap), error)
     return found
+
+
+LEAST_IN_CLASS = 5  # courses, for a plain reading
+
+
+def naive_readings(
+    log: OutcomeLog, settings: Settings, unadjusted: Mapping[str, Contrast]
+) -> tuple[NaiveReading, ...]:
+    """Return what plain readings say, of courses by what happened in the end.
+
+    That is never ps, ever ps, or changed.
+    """
+    sessions = log.each_session.sort_values(["course_id", "session_no"])
+    mixed = sessions.loc[sessions["regime"] == "mixed", "course_id"]
+    sessions = sessions[~sessions["course_id"].isin(mixed)]
+    is_ps = (sessions["regime"] == "ps").groupby(sessions["course_id"])
+    seen = pd.DataFrame({"any": is_ps.any(), "all": is_ps.all(), "first": is_ps.first()})
+    courses = log.courses.set_index("course_id")
+    courses = courses[(courses["goal"] == "clear") & courses.index.isin(seen.index)]
+    table = seen.reindex(courses.index)
+    ever, always, first = (table[name].to_numpy(dtype=bool) for name in ("any", "all", "first"))
+    classes = [
+        ever & ~always & (first == bool(plan[0])) if len(plan) > 1 else ever == bool(plan[0])
+        for plan in (strategy.plan for strategy in settings.plans)
+    ]
+    given = courses["sessions_given"].to_numpy(dtype=np.int64)
+    cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
+
+    def up_to(inside: BoolArray, horizon: int) -> tuple[float, float] | None:
+        start, each = np.zeros(inside.sum(), dtype=np.int64), np.ones(inside.sum())
+        at_risk, events = life_sums(given[inside], cleared[inside], start, each, horizon)
+        watched = at_risk[-1] > 0 or (shares(events, at_risk) == 1).any()
+        if len(each) < LEAST_IN_CLASS or not watched:
+            return None
+        mean, variance = restricted_mean(at_risk, events)
+        return float(mean), float(variance) ** 0.5
+
+    def of_finished(inside: BoolArray, _: int) -> tuple[float, float] | None:
+        some = given[inside & cleared]
+        if len(some) < LEAST_IN_CLASS:
+            return None
+        return float(some.mean()), float(some.std(ddof=1) / len(some) ** 0.5)
+
+    missing = {key: Contrast.missing(settings.level) for key in settings.pairs}
+    readings = {"ever": {**missing}, "finished": {**missing}, "unadjusted": {**unadjusted}}
+    for name, mean_of in (("ever", up_to), ("finished", of_finished)):
+        for key, pair in settings.pairs.items():
+            left, right = (mean_of(classes[at], settings.horizon_of(key)) for at in pair)
+            if left is not None and right is not None:
+                error = float(np.hypot(left[1], right[1]))
+                readings[name][key] = Contrast.normal(left[0] - right[0], error, settings.level)
+    return tuple(
+        NaiveReading(sentence(f"naive.{name}"), found, sentence(f"naive.{name}_why"))
+        for name, found in readings.items()
+    )

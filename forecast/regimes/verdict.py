@@ -5,10 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import hypot, inf, log, log1p
+from math import hypot, inf, log
 from statistics import NormalDist
 from typing import Any, Literal
 
+import numpy as np
+import numpy.typing as npt
+
+from forecast._arrays import FloatArray
 from forecast._checks import check_kind
 from forecast._notes import Note, Sentence, problem_and_remedy
 from forecast.errors import RequestError
@@ -22,19 +26,29 @@ LEAST_EFFECTIVE = 30.0
 LEAST_CLEARED = 5
 LEAST_CLIENTS = 20  # resamples of fewer clients have no spread to go by
 LEAST_CHANCE = 0.02  # of a change, fitted: less is next to none
-MOST_WITHOUT_CHANCE = 0.5  # of those at risk at a change
+MOST_WITHOUT_CHANCE = 0.5  # of those at risk at a change, or of all at the first session
+# With less, like courses under both regimes are missing (invented clinics that choose by habit keep
+# well above, those that choose by the tattoo alone fall below):
+LEAST_ALIKE = 0.1  # of the share that began with a regime: its fitted chance at a first session
+LEAST_CARRYING = 0.2  # of the courses that began with a regime: their worth after weighting
 AUTO_AT_RISK = 10  # courses at risk at a horizon that nobody asked for
 LARGEST_WEIGHT = 20.0
 LEAST_EFFECTIVE_SHARE = 0.3
 LARGEST_IMBALANCE = 0.1
 MANY_UNCLEARED = 0.2
-DETECTABLE = 2.8  # standard errors: 1.96 for the interval and 0.84 for a chance of 8 in 10
+OFTEN = 0.84  # standard errors beyond half the interval, for a chance of 8 in 10
 NO_ERROR = 1e-9  # sessions
 NEAR_ZERO = 0.05  # sessions: nearer to it one decimal says 0
 # The mixing variance of the boundary for looking again, at a margin of 1: its interval is narrowest
 # where the standard error is a quarter of the margin, and 1.55 times the fixed one there.
 LOOK_AGAIN = 1.95
 FOLLOWERS = "too_few_followers"
+# What a verdict needs under each strategy, by the code of falling short of it.
+COUNTED = {
+    "too_few_cleared": LEAST_CLEARED,
+    "too_few_clients": LEAST_CLIENTS,
+    "too_few_effective": LEAST_EFFECTIVE,
+}
 REGIMES = ("ns", "ps")
 PATTERN = re.compile(r"(ns|ps)(?::([1-9][0-9]*)[>-](ns|ps))?")
 Verdict = Literal["saves", "costs", "equivalent", "cannot say"]
@@ -98,6 +112,32 @@ def read_strategy(name: str, horizon: int) -> Strategy:
     return Strategy(f"{found[1]}:{sessions}>{found[3]}", (first,) * sessions + (1 - first,))
 
 
+def short_of(held: Mapping[str, float]) -> tuple[str, ...]:
+    """Return the codes in which what is ``held`` falls short of what a verdict needs.
+
+    Examples
+    --------
+    >>> short_of({"too_few_clients": 19, "too_few_effective": 30.0})
+    ('too_few_clients',)
+    """
+    return tuple(code for code, n in held.items() if n < COUNTED[code])
+
+
+def half_width(error: npt.ArrayLike, level: float, again: float | None = None) -> FloatArray:
+    """Return half the interval of estimates with such standard errors; ``again`` as in `Contrast`.
+
+    Examples
+    --------
+    >>> half_width([0.5, 1.0], 0.95).round(2)
+    array([0.98, 1.96])
+    """
+    errors = np.asarray(error, dtype=np.float64)
+    if again is None:
+        return errors * NormalDist().inv_cdf((1 + level) / 2)
+    ratio = again * errors**2
+    return np.asarray(errors * ((1 + ratio) * (np.log1p(1 / ratio) - 2 * log(1 - level))) ** 0.5)
+
+
 @dataclass(frozen=True, slots=True)
 class Contrast:
     """One difference, left strategy minus right, in sessions, weeks or as a share.
@@ -141,18 +181,20 @@ class Contrast:
         """Return the contrast with its normal interval, or the one that holds at every look."""
         if error < NO_ERROR:
             return cls(estimate, (None, None), level, error, again)
-        reach = NormalDist().inv_cdf((1 + level) / 2)
-        if again is not None:
-            ratio = again * error**2
-            reach = ((1 + ratio) * (log1p(1 / ratio) - 2 * log(1 - level))) ** 0.5
-        ends = (estimate - reach * error, estimate + reach * error)
-        return cls(estimate, ends, level, error, again)
+        half = float(half_width(error, level, again))
+        return cls(estimate, (estimate - half, estimate + half), level, error, again)
 
     def at_level(self, level: float) -> tuple[float, float] | tuple[None, None]:
         """Return the interval at another level."""
         if self.estimate is None or self.error is None:
             return (None, None)
         return Contrast.normal(self.estimate, self.error, level, self.again).interval
+
+    @property
+    def detectable(self) -> float:
+        """The difference that its error lets be shown, at 95 % with a chance of 8 in 10."""
+        error = self.error or 0.0
+        return float(half_width(error, 0.95, self.again)) + OFTEN * error
 
     @property
     def without_width(self) -> bool:
@@ -220,10 +262,13 @@ class Settings:
         """Return the furthest horizon that a strategy is compared to."""
         return max(self.horizon_of(key) for key, pair in self.pairs.items() if place in pair)
 
+    def again(self, session: float = 1.0) -> float | None:
+        """Return what widens intervals for every look, in a unit of which a session is so many."""
+        return LOOK_AGAIN / (self.margin * session) ** 2 if self.looking_again else None
+
     def contrast(self, estimate: float, error: float, *, session: float = 1.0) -> Contrast:
         """Return a difference, in a unit of which a session is worth so many, with its interval."""
-        again = LOOK_AGAIN / (self.margin * session) ** 2 if self.looking_again else None
-        return Contrast.normal(estimate, error, self.level, again)
+        return Contrast.normal(estimate, error, self.level, self.again(session))
 
     def shortest(self, left: int, right: int) -> int:
         """Return the first session at which both strategies are what their names say."""
@@ -274,12 +319,14 @@ def reasons_for(
 ) -> tuple[str, ...]:
     """Return the codes of what keeps a verdict back; empty where nothing does.
 
+    ``none_eligible``: no course was begun while both regimes were in use.
     ``too_few_followers``: too few courses follow a strategy up to the horizon (``few`` is the
     code for it: ``too_few_pairs`` of halves of split tattoos). ``too_few_cleared``,
     ``too_few_clients``, ``too_few_effective``: under one of the strategies. ``hardly_a_chance``:
     most courses at risk at a change had next to no chance of it. ``routes_disagree``: on a change,
     weights and g-formula do, beyond their errors. ``operators_apart``: hands and
-    regimes cannot be told apart. ``zero_width``: resamples show no spread.
+    regimes cannot be told apart. ``no_overlap``: what is known before all but decides the
+    regime that a course begins with. ``zero_width``: resamples show no spread.
     ``interval_covers_margin``: the interval reaches past zero and past the margin. What the courses
     rather than the difference fall short of is given as ``lacking``.
     """

@@ -32,9 +32,10 @@ from forecast.log import OutcomeLog
 from forecast.regimes.trial import USUAL_WEEKS, Trial, operators_apart, trial_rows
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
+    LEAST_ALIKE,
     LEAST_AT_RISK,
+    LEAST_CARRYING,
     LEAST_CHANCE,
-    LEAST_CLIENTS,
     LEAST_EFFECTIVE,
     LEAST_FOLLOWERS,
     MOST_WITHOUT_CHANCE,
@@ -45,6 +46,7 @@ from forecast.regimes.verdict import (
     Verdict,
     read_strategies,
     reasons_for,
+    short_of,
     verdict_of,
 )
 from forecast.survival import CountModel, Durations, FittedCountModel
@@ -201,6 +203,28 @@ class Engine:
         thin = np.flatnonzero((self.counts(place, group)[0] < least) | few)
         return int(thin[0]) if thin.size else self.horizon
 
+    @cached_property
+    def no_overlap(self) -> bool:
+        """Whether what is known before all but decides the regime that a course begins with.
+
+        So it is where for most courses the fitted chance of one regime is next to none, or where a
+        few carry nearly all the weight of theirs. Of fewer courses than a verdict needs it cannot
+        be told.
+        """
+        first = self.panel.first
+        chance, group = 1 / self.weights.choice[first], self.panel.group[first]
+        begun = np.bincount(group, minlength=2)
+        if begun.min() < LEAST_EFFECTIVE:
+            return False
+        share = (begun / len(group))[group]
+        rare = (chance < LEAST_ALIKE * share) | (1 - chance < LEAST_ALIKE * (1 - share))
+        worth = [effective_number(1 / chance[group == one]) for one in (0, 1)]
+        # of twice as many, for in fewer one heavy weight alone does it
+        few = (
+            begun.min() >= 2 * LEAST_EFFECTIVE and (np.array(worth) < LEAST_CARRYING * begun).any()
+        )
+        return bool(few or rare.mean() > MOST_WITHOUT_CHANCE)
+
     def carried(self, place: int) -> Followers:
         """Return who followed a strategy from the session on from which its last regime holds."""
         panel, weights, mask = self.panel, self.weights, self.masks[place]
@@ -251,14 +275,15 @@ class Followers:
     stalled: float  # share of the ``courses`` that had stalled; 0 without a change
 
     @property
+    def held(self) -> dict[str, float]:
+        """What they have of what a verdict needs, by the code of falling short of it."""
+        return {"too_few_clients": self.clients, "too_few_effective": self.effective}
+
+    @property
     def lacking(self) -> tuple[str, ...]:
         """The codes of what they fall short of, for a verdict and for an estimate alike."""
-        found = {
-            "too_few_clients": self.clients < LEAST_CLIENTS,
-            "too_few_effective": self.effective < LEAST_EFFECTIVE,
-            "hardly_a_chance": self.without_chance > MOST_WITHOUT_CHANCE,
-        }
-        return tuple(code for code, lacks in found.items() if lacks)
+        no_choice = self.without_chance > MOST_WITHOUT_CHANCE
+        return (*short_of(self.held), *["hardly_a_chance"] * no_choice)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -355,8 +380,9 @@ def answers(
         supported=supported,
         means={
             name: contrast_of(everyone[:, place, :last].sum(axis=1), settings)
+            for last in [min(map(settings.horizon_of, settings.pairs))]
             for place, name in enumerate(settings.names)
-            if support[place] >= (last := settings.reach_of(place))
+            if support[place] >= last
         },
         by_group=by_group,
         differ=differ,
@@ -475,9 +501,9 @@ def fit_strategies(
 
     ``filled`` has one row per course with ``course_id`` and every covariate, none missing, and no
     more; ``spec`` is the model chosen for the log's own practice. Empty when the log has no
-    sessions, one regime only, hands that go with the regimes, or too few followers: at least 30
-    finished courses that kept to it, at and after its change, and what `Followers` must have for a
-    verdict.
+    sessions, one regime only, hands that go with the regimes, no like courses under both, or too
+    few followers: at least 30 finished courses that kept to it, at and after its change, and what
+    `Followers` must have for a verdict.
 
     Examples
     --------
@@ -494,6 +520,8 @@ def fit_strategies(
     if trial is None or operators_apart(trial):
         return {}
     engine = Engine(trial, read_strategies(OFFERED, horizon=HORIZON), horizon=HORIZON)
+    if engine.no_overlap:
+        return {}
     panel = engine.panel
     courses = filled.set_index("course_id").loc[trial.courses["course_id"]]
     clients = trial.courses["client_id"].to_numpy()

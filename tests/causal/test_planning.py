@@ -25,6 +25,23 @@ def test_means_need_about_as_many_events_as_the_formula_says():
         assert found.events == pytest.approx(schoenfeld_events(1.5, power=found.power), rel=0.2)
 
 
+def test_wider_intervals_and_what_else_is_needed_take_more_subjects():
+    hazard, loss = np.full(10, 0.1), np.full(10, 0.05)
+    plain = Design(hazard, loss, ratio=1.5)
+    wider = Design(hazard, loss, ratio=1.5, half_width=lambda error: 3.0 * error)
+    for once, more in zip(subjects_needed(plain), subjects_needed(wider), strict=True):
+        # errors from zero for 8 in 10: 1.96 + 0.84 and 3 + 0.84, and 0.44 more for 9 in 10
+        beyond = 0.84 if once.power == 0.8 else 1.28
+        assert more.n / once.n == pytest.approx(((3 + beyond) / (1.96 + beyond)) ** 2, rel=0.1)
+        assert simulate_power(wider, more.n, seed=9).power == pytest.approx(more.power, abs=0.06)
+    often = Design(hazard, loss, ratio=1.5, enough=lambda n: 0.9 if n < 700 else 1.0)
+    eight, nine = (one.n for one in subjects_needed(often))
+    assert subjects_needed(plain)[0].n < eight < 700
+    assert nine in (700, 701)  # with 0.9 at most, never 9 in 10 before
+    with pytest.raises(RequestError, match="More than 100000 courses"):
+        subjects_needed(Design(hazard, loss, ratio=1.5, enough=lambda n: 0.5))
+
+
 def test_size_under_no_difference():
     design = Design(np.full(15, 0.12), np.full(15, 0.03), 1.0)
     found = simulate_power(design, 200, simulations=4000)

@@ -17,7 +17,6 @@ from forecast.reach import what_would_change
 from forecast.reactions import fit_reactions
 
 SHIPPED = Path(__file__).parents[2] / "synthetic_data" / "tangled"
-ANY_SIZE = {"pair": "ps - ns", "sessions": 1.2}
 QUICK = ["--horizon", "8", "--replicates", "20", "--seed", "1"]
 
 
@@ -109,7 +108,7 @@ def test_what_is_serious_is_in_the_short_answer(folder: Path, tmp_path, capsys):
 
 
 def test_what_to_ask_again_for_a_plan_runs_as_typed(folder: Path, capsys):
-    advice = sentence("regimes.settle_plan"), sentence("regimes.settles", ANY_SIZE)
+    advice = sentence("regimes.settle_plan"), sentence("regimes.settles_plan")
     for said in advice:
         option, size = re.findall(r"(--plan) ([\d.]+\d|\d)", said)[0]
         assert main(["compare", str(folder), *QUICK, option, size]) == 0
@@ -137,6 +136,16 @@ def test_a_refused_plan_stands_beside_the_comparison(capsys: pytest.CaptureFixtu
     assert f"To find a difference of 0.5 sessions by session {last}" in capsys.readouterr().out
     assert main([*asked, "--plan", "20"]) == 1  # a slip is said before the long work
     assert "Comparing" not in capsys.readouterr().err
+
+
+def test_a_plan_is_for_a_pair_that_was_asked_for(capsys: pytest.CaptureFixture[str]):
+    asked = ["compare", str(SHIPPED), *QUICK, "--plan", "0.3"]
+    assert main([*asked, "--strategies", "ps,ns:2-ps"]) == 1
+    assert "A plan is for ps against ns, and the strategies are" in capsys.readouterr().err
+    assert main([*asked, "--strategies", "ps,ns", "--horizon", "5"]) == 0
+    assert "To find a difference of 0.3 sessions between ps and ns" in capsys.readouterr().out
+    assert main([*asked, "--horizon", "5", "--looking-again"]) == 0
+    assert "hold at every look together, at a margin" in capsys.readouterr().out.split("To find")[1]
 
 
 @pytest.mark.parametrize(

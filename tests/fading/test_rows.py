@@ -58,6 +58,12 @@ def test_too_few_gradings_are_refused_with_what_is_needed(log):
     gradings = log.gradings[log.gradings["course_id"].isin(few["course_id"])]
     with pytest.raises(DataError, match="20 courses and 60 gradings"):
         fit_fading(OutcomeLog.from_frames(few, gradings=gradings))
+    late = log.sessions["treated_on"] > log.sessions["treated_on"].median()
+    sessions = log.sessions.assign(regime=np.where(late, "ps", "ns"))
+    with pytest.raises(DataError, match="when only one regime was in use") as refused:
+        fading_rows(with_tables(log, sessions=sessions, lasers=None))
+    assert "of courses that are not left out" in str(refused.value)
+    assert "als nur eine Pulsdauer in Gebrauch war" in refused.value.problem.say("de")
     with pytest.raises(DataError, match="no gradings"):
         fit_fading(OutcomeLog.from_frames(log.courses))
 

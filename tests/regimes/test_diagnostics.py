@@ -6,12 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from forecast import simulate_log
 from forecast._notes import Note
 from forecast.regimes.compare import compare_regimes
 from forecast.regimes.verdict import Contrast, verdict_of
 from forecast.regimes.weighted_curves import Followers, fit_strategies
 
-from .made import SWITCH, Counting, filled, made_log, switching_clinic
+from .made import SWITCH, Counting, filled, made_log, switching_clinic, with_tables
 
 
 def compared(log, strategies=("ns", "ps"), horizon=8):
@@ -88,6 +89,25 @@ def test_a_change_that_only_stalled_courses_had_is_no_verdict_however_many_they_
         for note in map(str, found.notes)
     )
     assert SWITCH not in fit_strategies(log, filled(log), Counting())
+
+
+@pytest.mark.parametrize("decides", [["ink_density"], ["ink_density", "inks"]])
+def test_where_the_tattoo_decides_the_regime_there_is_no_verdict_however_many_they_are(decides):
+    plain = simulate_log(600, seed=515, mechanism="practised")
+    of_course = plain.courses.set_index("course_id")[decides].astype(str).sum(axis=1)
+    hard = of_course.str.contains("heavy|green|blue|yellow|purple")
+    regime = plain.sessions["course_id"].map(hard).map({True: "ps", False: "ns"})
+    blank = {"regime": regime, "laser_id": None, "wavelengths_nm": None}
+    log = with_tables(plain, sessions=plain.sessions.assign(**blank), lasers=None)
+    found = compared(log, ("ns", "ps"), horizon="auto")
+    assert found.diagnostics.no_overlap
+    assert "no_overlap" in found.reasons["ps - ns"]
+    assert found.verdict["ps - ns"] == "cannot say"
+    settle = next(note for note in found.notes if note.code == "regimes.to_settle")
+    assert "more chosen as so far do not help" in str(settle)
+    assert "--plan" not in str(settle)
+    assert fit_strategies(log, filled(log), Counting()) == {}
+    assert not compared(plain, ("ns", "ps")).diagnostics.no_overlap
 
 
 def test_few_clients_give_no_verdict_however_many_courses():

@@ -89,7 +89,11 @@ def test_an_end_near_zero_shows_on_which_side_it_lies():
 
 def test_every_reason_has_its_words_in_both_languages():
     codes = ["followers", "pairs", "cleared", "clients", "effective"]
-    reasons = [f"too_few_{code}" for code in codes] + ["operators_apart", "zero_width"]
+    reasons = [f"too_few_{code}" for code in codes] + [
+        "operators_apart",
+        "zero_width",
+        "no_overlap",
+    ]
     reasons += ["hardly_a_chance", "interval_covers_margin", "not_at_every_look", "routes_disagree"]
     for contrast in (CLEAR, WIDE, Contrast.missing(0.95)):
         note = words_for("ps - ns", contrast, reasons, 8, 1.0)
@@ -115,6 +119,12 @@ def test_an_interval_for_every_look_is_at_most_sixty_percent_wider_where_it_is_u
         ever = Contrast.normal(0.0, error, 0.95, again=LOOK_AGAIN)
         assert 1.5 < ever.interval[1] / fixed.interval[1] < 1.63
         assert ever.at_level(0.9)[1] < ever.interval[1]
+
+
+def test_what_can_be_shown_is_a_chance_beyond_half_the_interval_its_verdict_rests_on():
+    for again in (None, LOOK_AGAIN):
+        one = Contrast.normal(0.0, 0.4, 0.5, again=again)  # whatever level is shown
+        assert one.detectable == pytest.approx(one.at_level(0.95)[1] + 0.84 * 0.4)
 
 
 def test_a_boundary_for_every_look_is_crossed_by_chance_less_often_than_said():
