@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
@@ -10,7 +11,8 @@ from benchmarks.appointments import followed_clinic
 from forecast.invented import World, simulate_log
 from forecast.log import OutcomeLog
 from forecast.prices import forecast_appointments
-from forecast.prices.rhythm import OwnTime, Starts, yearly_starts
+from forecast.prices.rhythm import Gaps, OwnTime, Starts, yearly_starts
+from tests.regimes.made import made_log, with_tables
 
 from .test_appointments import Sure
 
@@ -23,6 +25,26 @@ def closed() -> OutcomeLog:
     log, *_ = followed_clinic(WORLD, 300, 31, closed=True)
     assert not (log.sessions["treated_on"].dt.month == AUGUST + 1).any()
     return log
+
+
+HALF = np.log(2) / 2
+
+
+@pytest.mark.parametrize(
+    ("gaps", "between", "within"),
+    [
+        # four or eight weeks by chance: that means of two differ is no difference of courses
+        ([(28, 28), (28, 56), (56, 28), (56, 56)], 0, HALF),
+        ([(28, 28), (56, 56)], HALF, 1e-4),  # each course has its own, and keeps it
+    ],
+)
+def test_courses_differ_by_what_chance_leaves_of_their_gaps(gaps, between, within):
+    log = made_log(np.full(40, 3), ["ns"] * 40)
+    days = np.insert(np.resize(gaps, (40, 2)).cumsum(axis=1), 0, 0, axis=1).ravel()
+    first = log.sessions.groupby("course_id")["treated_on"].transform("min")
+    treated = first + pd.to_timedelta(days, unit="D")
+    found, _ = Gaps.of(with_tables(log, sessions=log.sessions.assign(treated_on=treated)))
+    assert (found.between, found.within) == pytest.approx((between, within), abs=1e-6)
 
 
 def test_a_clinic_closed_in_august_is_seen_in_its_visits(closed):

@@ -5,13 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from numpy.testing import assert_allclose
 
 from forecast._notes import Note
 from forecast.regimes.compare import compare_regimes
-from forecast.regimes.verdict import Contrast, verdict_of
-from forecast.regimes.weighted_curves import Followers, fit_strategies
+from forecast.regimes.diagnostics import _after_stopping
+from forecast.regimes.trial import trial_rows
+from forecast.regimes.verdict import Contrast, read_strategy, verdict_of
+from forecast.regimes.weighted_curves import Engine, Followers, fit_strategies
 
-from .made import SWITCH, Counting, filled, made_log, switching_clinic
+from .made import SWITCH, Counting, filled, made_log, switching_clinic, with_tables
 
 
 def compared(log, strategies=("ns", "ps"), horizon=8):
@@ -127,6 +130,22 @@ def test_few_courses_give_no_verdict_though_all_cleared():
     assert verdict_of(found.difference["ps - ns"], 1.0) == "saves"
     assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
     assert any("a verdict needs 30" in note for note in map(str, found.notes))
+    # where those who stopped would have gone on as like courses did, the answer is as it was
+    (alike,) = found.sensitivity.tipping.query("phi_left == 1 and phi_right == 1")["estimate"]
+    assert alike == pytest.approx(found.difference["ps - ns"].estimate)
+
+
+def test_who_stopped_and_would_never_have_cleared_stays_and_is_counted_once():
+    # of each regime a third is slow, and half of these stop after session 3
+    slow = np.arange(120) // 2 % 3 == 0
+    stops = slow & (np.arange(120) // 6 % 2 == 0)
+    need = np.where(stops, 3, np.where(slow, 9, 5))
+    log = made_log(need, np.resize(["ns", "ps"], 120), pace=np.where(slow, 0.05, 0.4))
+    outcome = np.where(stops, "stopped", "cleared")
+    log = with_tables(log, courses=log.courses.assign(outcome=outcome))
+    engine = Engine(trial_rows(log, horizon=9), [read_strategy("ns", 9)], horizon=9)
+    left = _after_stopping(engine, 0, 0.0)
+    assert_allclose(left[[3, 5, 9]], [1, 1 / 3, 1 / 6], atol=0.01)
 
 
 FEW = Followers(30, 5, 40.0, 0.0, 0.0)
