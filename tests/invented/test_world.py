@@ -36,6 +36,7 @@ def test_courses_of_a_client_share_what_a_person_has_and_nothing_of_the_tattoo()
         known[name] = getattr(courses.attributes, name)
     apart = known[known["client"].duplicated(keep=False)].groupby("client").nunique()
     assert len(known) / known["client"].nunique() == pytest.approx(1.25)
+    assert (courses.attributes.tattoo_age <= courses.attributes.age - 15).all()
     shared = (apart == 1).all()
     assert shared[shared].index.tolist() == ["frailty", "skin", "age", "smoker"]
 
