@@ -27,6 +27,11 @@ def closed() -> OutcomeLog:
     return log
 
 
+@pytest.fixture(scope="module")
+def always_open() -> OutcomeLog:
+    return followed_clinic(WORLD, 300, 31)[0]
+
+
 HALF = np.log(2) / 2
 
 
@@ -37,6 +42,7 @@ HALF = np.log(2) / 2
         ([(28, 28), (28, 56), (56, 28), (56, 56)], 0, HALF),
         ([(28, 28), (56, 56)], HALF, 1e-4),  # each course has its own, and keeps it
     ],
+    ids=["by chance", "its own"],
 )
 def test_courses_differ_by_what_chance_leaves_of_their_gaps(gaps, between, within):
     log = made_log(np.full(40, 3), ["ns"] * 40)
@@ -56,9 +62,8 @@ def test_a_clinic_closed_in_august_is_seen_in_its_visits(closed):
     assert_allclose(rest, 1, atol=0.25)
 
 
-def test_a_clinic_without_seasons_has_the_calendar_for_its_time():
-    log, *_ = followed_clinic(WORLD, 300, 31)
-    own = OwnTime.of(log, 365)
+def test_a_clinic_without_seasons_has_the_calendar_for_its_time(always_open):
+    own = OwnTime.of(always_open, 365)
     assert (own.season == 1).all()
     assert_allclose(own.since(np.array([0.0, 40.0])), [0, 40])
     assert_allclose(own.after(3.5, np.array([0.0, 56.0])), [3.5, 59.5])
@@ -75,15 +80,14 @@ def test_a_gap_that_would_end_while_it_is_closed_ends_after_that(closed):
     assert own.since(np.array([184.0])) == pytest.approx(184, abs=12)
 
 
-def test_august_is_foretold_empty_and_september_full_and_it_is_said(closed):
+def test_august_is_foretold_empty_and_september_full_and_it_is_said(closed, always_open):
     load = forecast_appointments(Sure(8), closed, starts_per_month=4)
     months = load.to_frame().set_index("month")["sessions"]
     assert months["2025-08-01"] < 0.15 * months.mean()
     assert months["2025-09-01"] > 1.4 * months.mean()
     (note,) = [one for one in load.notes if one.code == "prices.visits_by_month"]
     assert note.values["least"] < 10 < 160 < note.values["most"]
-    open_one, *_ = followed_clinic(WORLD, 300, 31)
-    usual = forecast_appointments(Sure(8), open_one, starts_per_month=4)
+    usual = forecast_appointments(Sure(8), always_open, starts_per_month=4)
     assert "prices.visits_by_month" not in {one.code for one in usual.notes}
 
 
