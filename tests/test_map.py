@@ -26,6 +26,14 @@ def test_the_map_names_every_file_and_says_what_it_answers():
     assert shown == map_of_the_house()
 
 
+def test_every_module_has_its_tests_beside_it():
+    modules = (path.relative_to(PACKAGE) for path in PACKAGE.rglob("*.py"))
+    beside = [
+        one.with_name(f"test_{one.name.lstrip('_')}") for one in modules if one.stem[-2:] != "__"
+    ]
+    assert [one for one in beside if not (ROOT / "tests" / one).exists()] == []
+
+
 def test_every_file_of_a_task_is_there():
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     table = text.split("## Where to go")[1].split("\n## ")[0]

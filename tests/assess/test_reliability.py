@@ -8,6 +8,7 @@ from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose
 
 from forecast.assess import Outcomes, interval_coverage, reliability_table, tie_split_coverage
+from forecast.assess.outcomes import wilson_interval
 from forecast.assess.reliability import (
     a_calibration,
     calibration_error,
@@ -205,6 +206,16 @@ def test_a_path_that_outlasts_the_interval_is_known_to_be_missed():
     seen = Outcomes(step, np.repeat([True, False, False], 4))
     found = interval_coverage(certain, seen, level=0.8)
     assert_allclose([found.known_covered, found.known_missed], [1 / 3, 1 / 3])
+
+
+def test_a_path_stands_for_those_who_left_before_it_was_settled():
+    # Of 15 paths a third has the event at 2, inside. Of ten others half leave then, so that each
+    # of the rest, known from step 3 on to be missed, stands for two.
+    middle = CountDistribution(np.tile([0.0, 0.5, 0.5, 0.0], (15, 1)))
+    seen = Outcomes(np.repeat([2, 2, 4], 5), np.repeat([True, False, True], 5))
+    found = interval_coverage(middle, seen, level=0.8)
+    assert_allclose(found.plain, 1 / 3)
+    assert_allclose((found.plain_low, found.plain_high), wilson_interval(1 / 3, 15**2 / 25))
 
 
 def test_the_truth_is_covered_at_its_level_despite_censoring(sample):

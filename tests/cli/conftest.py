@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import json
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,7 @@ easy,II,forearm,black,light,single,no
 hard,V,ankle,black;yellow,heavy,layered,
 """
 SHIPPED = Path(__file__).parents[2] / "synthetic_data"
+Shown = pytest.CaptureFixture[str]
 TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
 
 
@@ -88,3 +90,50 @@ def enquiries(tmp_path: Path) -> Path:
     path = tmp_path / "enquiries.csv"
     path.write_text(ENQUIRIES, encoding="utf-8")
     return path
+
+
+@pytest.fixture
+def tariff(tmp_path: Path) -> Path:
+    path = tmp_path / "tariff.toml"
+    assert main(["price", "--template", str(path)]) == 0
+    return path
+
+
+@pytest.fixture
+def own(folder: Path, tmp_path: Path) -> Path:
+    """Return a clinic's folder that a test may lose."""
+    shutil.copytree(folder, tmp_path / "ow")
+    return tmp_path / "ow"
+
+
+def one_enquiry(folder: Path, age: str = "30") -> Path:
+    path = folder / "one.csv"
+    path.write_text(
+        "enquiry_id,skin_type,body_site,inks,ink_density,layering,age_years\n"
+        f"c1,II,forearm,black,light,single,{age}\n",
+        encoding="utf-8",
+    )
+    return path
+
+
+def answers(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> dict[str, object]:
+    assert main([*arguments, "--json"]) == 0
+    answered: dict[str, object] = json.loads(capsys.readouterr().out)
+    return answered
+
+
+def spoken(capsys: pytest.CaptureFixture[str], *arguments: object) -> str:
+    capsys.readouterr()
+    assert main([*map(str, arguments)]) == 0
+    return capsys.readouterr().out
+
+
+def assert_refused(command: list[str], target: Path, capsys: Shown) -> None:
+    before = target.read_bytes()
+    assert main(command) == 1
+    shown = capsys.readouterr()
+    assert f"{target.name} " in shown.err
+    assert "Name another f" in shown.err
+    assert shown.err.count("\n") == 1
+    assert not shown.out
+    assert target.read_bytes() == before

@@ -22,6 +22,8 @@ from forecast.cli.files import (
 from forecast.cli.tour import ENQUIRIES
 from forecast.errors import DataError, ForecastError, RequestError
 
+from .conftest import assert_refused
+
 HEADER = "skin_type,body_site,inks,ink_density,layering"
 ROW = "II,forearm,black;red,medium,single"
 Shown = pytest.CaptureFixture[str]
@@ -185,24 +187,6 @@ def test_a_place_that_cannot_be_written_is_refused_before_the_work(tmp_path: Pat
         check_can_write(tmp_path)
 
 
-@pytest.fixture
-def own(folder: Path, tmp_path: Path) -> Path:
-    """Return a clinic's folder that a test may lose."""
-    shutil.copytree(folder, tmp_path / "ow")
-    return tmp_path / "ow"
-
-
-def assert_refused(command: list[str], target: Path, capsys: Shown) -> None:
-    before = target.read_bytes()
-    assert main(command) == 1
-    shown = capsys.readouterr()
-    assert f"{target.name} " in shown.err
-    assert "Name another f" in shown.err
-    assert shown.err.count("\n") == 1
-    assert not shown.out
-    assert target.read_bytes() == before
-
-
 @pytest.mark.parametrize(
     "command",
     [["fit"], ["share"], ["share", "--answer", "QUESTION.json"]],
@@ -257,23 +241,6 @@ def test_a_card_does_not_write_over_notes_or_a_model(
     assert_refused([*assess, str(notes)], notes, capsys)
     beside = shutil.copy(model, tmp_path / "model.json")
     assert_refused([*assess, str(tmp_path / "model.md")], Path(beside), capsys)
-
-
-def test_a_sheet_does_not_write_over_a_page_of_the_clinic(
-    model: Path, enquiries: Path, tmp_path: Path, capsys: Shown
-):
-    page = tmp_path / "index.html"
-    page.write_text("<!doctype html><title>Our clinic</title>", encoding="utf-8")
-    assert_refused(["sheet", str(model), str(enquiries), "-o", str(page)], page, capsys)
-
-
-def test_a_sheet_does_not_write_over_another_pdf(
-    model: Path, enquiries: Path, tmp_path: Path, capsys: Shown, monkeypatch: pytest.MonkeyPatch
-):
-    monkeypatch.setattr("forecast.page.find_browser", lambda: "a browser")
-    consent = tmp_path / "consent.pdf"
-    consent.write_bytes(b"%PDF-1.4\nour consent form\n%%EOF\n")
-    assert_refused(["sheet", str(model), str(enquiries), "-o", str(consent)], consent, capsys)
 
 
 def test_a_saved_forecaster_does_not_write_over_a_log(own: Path, model: Path):

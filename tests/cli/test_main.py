@@ -4,7 +4,6 @@ import argparse
 import ast
 import errno
 import inspect
-import json
 import os
 import re
 import subprocess
@@ -199,16 +198,6 @@ def test_a_reader_who_leaves_early_is_not_an_error(tmp_path: Path):
         [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path
     )
     assert (done.returncode, done.stderr) == (0, "")
-
-
-def test_a_tariff_to_start_from_is_written_once(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-):
-    monkeypatch.chdir(tmp_path)
-    assert main(["price", "--template", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out) == {"written": "tariff.toml"}
-    assert main(["price", "--template"]) == 1
-    assert "is there already" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("code", ["ENOSPC", "EFBIG"])

@@ -78,6 +78,13 @@ def test_a_log_that_widened_an_answer_is_not_said_to_have_narrowed_it(forecaster
     assert said(0.3).values["narrowed"].code == "counts.not_narrowed"
 
 
+def test_only_what_ends_after_the_courses_were_followed_is_said_to_be_beyond_them(forecaster):
+    found = forecaster.estimate(COMPLETE)
+    for followed, beyond in ((found.interval[1], False), (found.interval[1] - 1, True)):
+        notes = doubts_of(forecaster, replace(found, supported_to=followed))
+        assert any(note.code == "counts.beyond_followed" for note in notes) == beyond
+
+
 def test_what_counts_as_clear_with_an_ink_that_no_laser_takes_up_may_keep_a_rest_of_it(forecaster):
     lasers = (("ns", (1064.0,)),)
     summary = replace(forecaster.log_summary, lasers=lasers)

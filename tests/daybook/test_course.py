@@ -1,11 +1,13 @@
 """What does not fit a course is told at its field and not kept; a course looked back on."""
 
 import re
-from datetime import datetime, timedelta
+from contextlib import nullcontext
+from datetime import date, datetime, timedelta
 
 import pytest
 
-from forecast.daybook import Daybook, MisfitError, history_lines, read_promises
+from forecast.daybook import Course, Daybook, MisfitError, history_lines, read_promises
+from forecast.daybook.course import check_end
 
 from .conftest import TODAY, promised, visit
 
@@ -35,7 +37,7 @@ def test_what_does_not_fit_is_told_at_its_field(book):
     refused("laser_id", laser_id="x" * 60)
     refused("reaction", severity="mild")
     refused("fading_pct", percent=140)
-    refused("fading_pct", percent=97)
+    refused("fading_pct", percent=95)
     for outcome, field in (("cleared", "outcome"), ("stopped", "stop_reason"), ("x", "outcome")):
         given = {"version": course.version, "by": "op1", "stop_reason": "Anna moved"}
         with pytest.raises(MisfitError) as told:
@@ -55,6 +57,33 @@ def test_what_does_not_fit_is_told_at_its_field(book):
         with pytest.raises(MisfitError):
             book.keep(promised(), by=name)
     assert len(read_promises(book.path)) == 1
+
+
+def course_of(goal="clear", **given):
+    row = {"sessions_given": 3, "outcome": "ongoing", "goal": goal}
+    return Course("k1-1", "k1", 1, row, (), (), (), **{"promises": (), "own": {}, **given})
+
+
+@pytest.mark.parametrize(
+    ("goal", "outcome", "graded", "fits"),
+    [
+        ("clear", "cleared", 95, True),
+        ("clear", "cleared", 94, False),
+        ("clear", "lightened", 95, False),
+        ("lighten", "lightened", 95, True),  # lighter than was asked for is no contradiction
+        ("lighten", "cleared", 94, False),
+    ],
+)
+def test_an_end_fits_the_last_grading_and_the_goal(goal, outcome, graded, fits):
+    with nullcontext() if fits else pytest.raises(MisfitError) as told:
+        check_end(course_of(goal), outcome, None, graded, 95)
+    assert fits or told.value.askable
+
+
+def test_a_course_begun_before_it_was_promised_was_not_enquired_about_before():
+    course = course_of(promises=(promised(issued_on=date(2024, 3, 5)),))
+    days = {day: course.begun(day)["enquired_on"] for day in ("2024-03-04", "2024-03-05")}
+    assert days == {"2024-03-04": None, "2024-03-05": "2024-03-05"}
 
 
 def test_misfits_can_be_sent_between_processes():

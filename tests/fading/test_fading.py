@@ -13,9 +13,17 @@ from benchmarks.clinics import simulate_clinic, simulate_split_trial
 from forecast.causal.rates import intraclass, one_way_intraclass
 from forecast.errors import RequestError
 from forecast.fading.curves import Slopes
-from forecast.fading.fading import fit_fading, grader_report, stall_rule
+from forecast.fading.fading import (
+    _notes_on,
+    fit_fading,
+    grader_report,
+    split_fading,
+    stall_rule,
+)
+from forecast.fading.rows import fading_rows
 from forecast.invented import World, simulate_log
 from forecast.log import OutcomeLog
+from tests.regimes.made import made_log
 
 from .logs import BLACK, codes, with_tables
 
@@ -92,6 +100,24 @@ def test_halves_of_split_tattoos_give_paired_curves():
     gap = fading.differences.set_index("ink_group").loc["all", "difference"]
     low, high = fading.split.share.interval
     assert low - 0.01 < gap < high + 0.01
+
+
+def test_a_pair_is_compared_after_the_last_session_that_both_were_graded_after():
+    log = simulate_split_trial(12, seed=2)
+    first = log.gradings["after_session"] == 1
+    once = with_tables(log, gradings=log.gradings.assign(
+        fading_pct=log.gradings["fading_pct"].mask(first, 0.0)
+    ))  # fmt: skip
+    found, other = (split_fading(one, level=0.95) for one in (log, once))
+    assert found.share.estimate == other.share.estimate
+    assert found.curves["ns"].iloc[0] > other.curves["ns"].iloc[0] == 0
+
+
+def test_a_regime_that_few_courses_had_is_said_to_be():
+    first = np.where(np.arange(80) % 10, "ns", "ps")
+    rows = fading_rows(made_log(np.full(80, 4), first, pace=np.full(80, 0.3)))
+    few = [note.values["regime"] for note in _notes_on(rows) if note.code == "fading.few_courses"]
+    assert few == ["ps"]
 
 
 GENEROUS = 0.15  # a second grader sees this much less log ink

@@ -10,6 +10,7 @@ from forecast.fading.fading import fit_fading
 from forecast.fading.rows import fading_rows
 from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
+from tests.regimes.made import made_log
 
 from .logs import codes, graded_log, with_tables
 
@@ -44,6 +45,13 @@ def test_a_clearance_that_nobody_graded_counts_as_at_the_threshold(log):
     ends = rows.table[rows.table["fading_pct"] == log.cleared_at]
     used = rows.courses[rows.courses["outcome"] == "cleared"]
     assert set(used["course_id"]) <= set(ends["course_id"])
+
+
+def test_sessions_count_as_changed_from_the_second_with_ps_of_a_course_that_began_with_ns():
+    first, change = np.resize(["ns", "ps"], 30), np.resize([2, 0], 30)
+    rows = fading_rows(made_log(np.full(30, 5), first, change, pace=np.full(30, 0.3)))
+    changed = rows.table.assign(changed=rows.changed).groupby("course_id")["changed"].agg(list)
+    assert (changed["c0"], changed["c1"]) == ([0, 0, 0, 1, 1], [0, 0, 0, 0, 0])
 
 
 def test_gradings_that_are_all_alike_have_no_curve(log):

@@ -9,6 +9,7 @@ from benchmarks.clinics import simulate_split_trial, study_world
 from forecast._notes import languages, texts_of
 from forecast.errors import RequestError
 from forecast.figures import write_report
+from forecast.figures.trial_report import _absolute
 
 
 @pytest.fixture(scope="module")
@@ -35,6 +36,13 @@ def test_the_report_says_what_the_comparison_says(written):
     assert f"| {contrast.estimate:.3g} |" in markdown
     for ethics in ("Ethics", "Registration", "Funding", "Interests"):
         assert re.search(rf"\d+\. {ethics}\n\nA log cannot say", markdown)
+
+
+def test_shares_cleared_lie_within_their_own_intervals(written):
+    table = _absolute(written[0])
+    ends = table[["low", "cleared", "high"]].map(lambda share: int(share.removesuffix(" %")))
+    assert (ends.diff(axis=1).iloc[:, 1:] >= 0).all(axis=None)
+    assert (ends["low"] < ends["high"]).any()
 
 
 def test_every_item_is_filled_from_the_run_or_says_that_a_log_cannot_say(written, tmp_path):

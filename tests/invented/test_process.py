@@ -37,6 +37,19 @@ def test_waning_sessions_remove_less_and_less_as_in_the_published_example(clinic
     assert shares[6] < 0.75 * shares[0]
 
 
+def test_the_noise_of_a_session_leaves_what_it_removes_on_average():
+    world = usual_world("waning")
+    noise = Waning(cohort(world), world).noise(np.random.default_rng(1).standard_normal(200_000))
+    assert noise.mean() == pytest.approx(1, abs=0.01)
+    assert np.log(noise).std() == pytest.approx(world.session_sd, abs=0.01)
+
+
+def test_skin_types_are_the_whole_width_of_their_effect_apart_in_waning():
+    known = cohort(usual_world("waning")).attributes
+    skin = Waning(cohort(usual_world("waning")), usual_world("waning")).features(known)["skin"]
+    assert {skin[known.skin == at].max() for at in (0, 5)} == {0, 1}
+
+
 def test_noisy_sessions_are_gamma_distributed_and_courses_are_alike():
     world = replace(usual_world("noisy"), effects={})
     assert simulate_clinic(50, seed=1, world=world).truth["log_speed"].std() < 1e-12

@@ -296,6 +296,10 @@ def test_a_course_that_contradicts_itself_is_flagged_and_kept(changes, column):
     assert places(log.report.flagged) == [("courses", 2, column)]
 
 
+def test_a_tattoo_may_be_as_old_as_its_client():
+    assert log_of([COURSE | {"tattoo_age_years": 30}]).report.flagged.empty
+
+
 def test_an_absurd_number_is_read_as_not_recorded():
     assert pd.isna(log_of([COURSE | {"age_years": 150}]).courses["age_years"].item())
 

@@ -11,6 +11,7 @@ import pytest
 
 from forecast.errors import DataError
 from forecast.invented import simulate_log
+from forecast.log.identity import quoted
 from forecast.log.outcome_log import OutcomeLog
 
 
@@ -37,6 +38,14 @@ def test_a_telling_heading_is_refused_even_when_empty(courses, heading):
     error = refused(courses.assign(**{heading: ""}))
     assert heading in error.problem
     assert "Drop" in error.remedy
+
+
+@pytest.mark.parametrize(
+    ("heading", "shown"),
+    [("file 4912", "file 4912"), ("file 49123", "column 3"), ("x" * 41, "column 3")],
+)
+def test_a_heading_that_is_hardly_one_is_named_by_its_place(heading, shown):
+    assert quoted(heading, 3) == shown
 
 
 PEOPLE = ["Anna Schmidt", "John O'Neil", "Maria Garcia", "Li Wei", "Zoë Müller", "Ola Nordmann"]

@@ -50,6 +50,13 @@ def test_a_course_gives_landmarks_only_where_it_went_on(invented_log, flat):
     assert not begun_elsewhere & set(marks["course_id"])
 
 
+def test_what_is_doubted_is_clearing_within_the_horizon_of_the_landmark(invented_log, flat):
+    rows = judged_rows(invented_log)
+    marks = landmark_rows(invented_log, rows, flat(len(rows)), horizon=5)
+    # of 31 equally likely counts so many are left, and all but five of them lie beyond
+    assert_allclose(marks["doubt"], np.log((26 - marks["session"]) / 5))
+
+
 def test_ink_gone_is_the_fall_of_log_ink_and_stops_near_all():
     assert_allclose(ink_gone([0, 50, 95]), -np.log([1, 0.5, 0.05]))
     assert ink_gone(100) == ink_gone(98)

@@ -95,6 +95,27 @@ def test_a_course_slower_than_any_that_cleared_is_not_promised_to_clear_soon():
     assert "midcourse.hardly_any_so_slow" not in {note.code for note in usual.notes}
 
 
+def test_a_grading_before_the_first_session_counts_for_a_course_begun_elsewhere_alone(forecaster):
+    alike = np.full((2, 25), 0.03)
+    for elsewhere, counts in ((0, False), (3, True)):
+        begun, later = (
+            forecaster.midcourse.draws(alike, 8.0, 2, gone, elsewhere=elsewhere)
+            for gone in ({0: 0.2, 2: 0.9}, {2: 0.9})
+        )
+        assert (np.abs(begun - later).max() > 1e-3) == counts
+
+
+def test_stopped_courses_are_completed_from_their_last_grading_on(forecaster, invented_log):
+    rows = course_rows(invented_log, goal="clear").reset_index(drop=True)
+    flat = CountDistribution.from_hazard(np.full((len(rows), 40), 0.1))
+    place, step, _ = forecaster.midcourse.completed(invented_log, rows, flat, horizon=25)
+    graded = rows["course_id"].isin(invented_log.gradings["course_id"])
+    could = rows[rows["stopped"] & graded & (rows["entry"] == 0)]
+    assert len(place) > 0.8 * len(could)
+    assert set(place) <= set(could.index)
+    assert (step.min(axis=1) > rows["step"].to_numpy()[place]).all()
+
+
 def test_laws_are_multiplied():
     one, other = np.array([[0.8, 0.2], [0.5, 0.1]]), np.array([[0.2, 0.8], [0.1, 0.1]])
     assert_allclose(pooled(one, other, 1.0), one, atol=1e-5)

@@ -17,6 +17,7 @@ from forecast.page.desk import Asked, Desk
 from forecast.page.sheet import render_parts, render_sheet
 from forecast.page.words import load_words
 from forecast.survival import CountDistribution
+from tests.daybook.conftest import promised
 
 DIGITS = ("low_digits", "high_digits")
 ENGLISH = load_words("en")
@@ -435,6 +436,17 @@ def test_what_was_answered_with_yes_brings_its_caution_first(desk: Desk):
     assert found.cautions[0].kind == "refer"
     assert "Infected" in found.cautions[0].text
     assert any("keloid" in row.text for row in found.cautions)
+
+
+@pytest.mark.parametrize(("ends", "tell"), [((2, 25), False), ((2, 3), True)])
+def test_a_client_is_told_of_a_promise_only_once_it_no_longer_stands(
+    desk: Desk, ends: tuple[int, int], tell: bool
+):
+    first = promised(low=ends[0], high=ends[1], chances=(0.0,) * 25)
+    book = SimpleNamespace(course=lambda code: SimpleNamespace(promises=(first,), done=2))
+    found = told(replace(desk, daybook=book), Asked(COMMON, sessions_done=2, course="k1-1"))
+    assert f"{ends[0]} to {ends[1]}" in found.promised
+    assert found.tell == tell
 
 
 def test_a_goal_without_a_model_is_not_answered(desk: Desk):

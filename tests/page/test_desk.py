@@ -8,7 +8,6 @@ import pytest
 
 import forecast
 from forecast._notes import languages, texts_of
-from forecast.cli import main
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import Forecaster
 from forecast.page.answer import answer
@@ -113,15 +112,6 @@ def test_the_template_reads_as_it_stands(tmp_path: Path, code: str):
     assert clinic.paper == "A4"
 
 
-def test_the_command_writes_the_template_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
-    path = tmp_path / "clinic.toml"
-    assert main(["page", "--template", str(path), "--json"]) == 0
-    assert json.loads(capsys.readouterr().out) == {"written": str(path)}
-    assert read_clinic(path).language == "en"
-    assert main(["page", "--template", str(path)]) == 1
-    assert "is there already" in capsys.readouterr().err
-
-
 def test_a_logo_travels_inside_the_sheet(desk: Desk, tmp_path: Path):
     (tmp_path / "logo.png").write_bytes(PIXEL)
     clinic = read_clinic(written(tmp_path, 'logo = "logo.png"'))
@@ -180,11 +170,6 @@ def test_a_model_of_an_unknown_goal_is_refused(files: Path, tmp_path: Path):
 def test_a_clinic_without_a_file_is_plain():
     assert Clinic().language == "en"
     assert Clinic().logo is None
-
-
-def test_the_page_without_a_model_says_what_it_needs(capsys: pytest.CaptureFixture[str]):
-    assert main(["page"]) == 1
-    assert "MODEL.json" in capsys.readouterr().err
 
 
 def test_the_clinics_own_columns_are_fields_of_the_page(

@@ -2,7 +2,6 @@
 
 import http.client
 import json
-import os
 import signal
 import socket
 import subprocess
@@ -20,12 +19,9 @@ from hypothesis import strategies as st
 from markupsafe import escape
 
 import forecast
-from forecast.cli import main
 from forecast.log import ATTRIBUTES
 from forecast.page.desk import Desk
 from forecast.page.server import HEADERS, LARGEST_BODY, is_local, new_code, serve
-
-from .qr_code import read_from_terminal
 
 JSON = "application/json"
 CODE = "abc-DEF_123"
@@ -114,37 +110,6 @@ def test_the_right_access_code_opens_everything(coded: Any, filled: dict[str, An
     assert coded.get(f"/{CODE}/static/page.js").status == 200
     assert coded.post(f"/{CODE}/answer", filled).json()["state"] == "answered"
     assert CODE not in coded.get(f"/{CODE}/").text
-
-
-def test_a_kept_code_stays_the_same_and_a_tablet_reads_it_from_the_screen(
-    files: Path, tmp_path: Path, capsys: Any, monkeypatch: pytest.MonkeyPatch
-):
-    def served_once(*more: str) -> str:
-        monkeypatch.setattr("forecast.page.serve", announced)
-        arguments = ["page", str(files / "model.json"), "--host", "0.0.0.0", *more]
-        assert main(arguments) == 0, capsys.readouterr().err
-        return str(capsys.readouterr().out)
-
-    def announced(desk: Any, *, announce: Any, code: str, **given: Any) -> None:
-        announce(f"http://desk:1/{code or new_code()}/", False)
-
-    kept = tmp_path / "code.txt"
-    first, second = served_once("--code", str(kept)), served_once("--code", str(kept))
-    assert kept.read_text().strip() in first
-    assert first == second
-    assert f"The code is kept in {kept}." in first
-    assert kept.stat().st_mode & 0o077 == 0 or os.name == "nt"
-    assert "The code changes at every start." in served_once()
-    assert "█" not in first  # not into a pipe
-    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
-    shown = served_once("--code", str(kept))
-    assert read_from_terminal(shown) == f"http://desk:1/{kept.read_text().strip()}/"
-    square = [line for line in shown.splitlines() if "█" in line]
-    assert all(line.startswith("\x1b[97;40m") for line in square)  # white, on black
-    kept.write_text("short\n")
-    arguments = ["page", str(files / "model.json"), "--code", str(kept)]
-    assert main(arguments) == 1
-    assert "holds no access code" in capsys.readouterr().err
 
 
 def test_access_codes_are_long_and_differ():

@@ -62,6 +62,15 @@ def test_a_course_comes_within_reach_on_the_day_its_laser_does():
     assert not spells.loc[("C", 0), "unreached"]
 
 
+def test_a_course_whose_last_session_alone_was_within_reach_is_cut_before_it():
+    log = small_log()
+    courses = log.courses.assign(sessions_given=[5, 4, 5])
+    sessions = log.sessions[log.sessions["session_no"] < 6]
+    cut = OutcomeLog.from_frames(courses, sessions, lasers=log.lasers)
+    spells = reach_spells(cut).set_index(["course_id", "entry"])
+    assert spells.loc[("A", 4), ["step", "unreached", "observed"]].tolist() == [5, False, True]
+
+
 def test_the_log_counts_what_was_unreached_at_the_start():
     found = log_reach(small_log())
     assert (found.n_courses, found.n_unreached) == (3, 1)

@@ -3,6 +3,7 @@
 import json
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,8 @@ import pytest
 from forecast._notes import texts_of
 from forecast.log import OutcomeLog
 from forecast.regimes.compare import compare_regimes, regime_verdict
-from forecast.regimes.comparison import SETTLED_BY, settling_notes
+from forecast.regimes.comparison import SETTLED_BY, _support_notes, settling_notes
+from forecast.regimes.verdict import Settings, read_strategy
 
 from .made import made_log, with_tables
 
@@ -229,6 +231,30 @@ def test_what_is_needed_is_never_less_than_what_there_is(small):
             pairs = re.findall(r"(\d+) \((\d+) needed\)", said)
             assert any(int(have) < int(need) for have, need in pairs), said
         assert not said_of(found, "change_out_of_reach")  # nothing changes in these strategies
+
+
+@pytest.mark.parametrize(
+    ("strategy", "reach", "code"),
+    [
+        ("ps", 0, "never_in_reach"),
+        ("ps", 1, "out_of_reach"),
+        ("ns:4>ps", 4, "change_out_of_reach"),  # what is followed before it is of ns alone
+        ("ns:4>ps", 5, "out_of_reach"),
+        ("ps", 9, "few_followers"),
+    ],
+)
+def test_how_far_a_strategy_is_followed_is_said_from_its_change_on(strategy, reach, code):
+    names = ("ns", strategy)
+    ways = tuple(read_strategy(name, 9) for name in names)
+    settings = Settings(ways, horizon=9, margin=1.0, level=0.95, replicates=0, seed=0)
+    found = SimpleNamespace(
+        followers=dict.fromkeys(names, 12),
+        cleared=dict.fromkeys(names, 99),
+        supported_to={"ns": 9, strategy: reach},
+        at_risk=pd.DataFrame(3, index=range(10), columns=names),
+    )
+    said = [one.code for one in _support_notes(found, settings) if one.values.get("strategy")]
+    assert said == ["regimes.few_followers", f"regimes.{code}"]
 
 
 def test_equivalent_says_what_is_open_after_its_horizon(comparison):

@@ -5,12 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from numpy.testing import assert_allclose
 
 from forecast import simulate_log
 from forecast._notes import Note
 from forecast.regimes.compare import compare_regimes
-from forecast.regimes.verdict import Contrast, verdict_of
-from forecast.regimes.weighted_curves import Followers, fit_strategies
+from forecast.regimes.diagnostics import _after_stopping
+from forecast.regimes.trial import trial_rows
+from forecast.regimes.verdict import Contrast, read_strategy, verdict_of
+from forecast.regimes.weighted_curves import Engine, Followers, fit_strategies
 
 from .made import SWITCH, Counting, filled, made_log, switching_clinic, with_tables
 
@@ -69,10 +72,10 @@ def test_a_change_that_many_had_by_chance_is_answered():
 def test_a_change_that_only_stalled_courses_had_is_no_verdict_however_many_they_are():
     # two fade slowly, then stall and are always changed; the others are never changed
     rng = np.random.default_rng(4)
-    slow = np.arange(1200) // 2 % 4 == 0
-    need = np.where(slow, 10, 6) + rng.integers(0, 3, 1200)
-    first = np.where(np.arange(1200) % 2 == 0, "ns", "ps")
-    changed = slow & (first == "ns") & (rng.random(1200) < 0.6)
+    slow = np.arange(800) // 2 % 4 == 0
+    need = np.where(slow, 10, 6) + rng.integers(0, 3, 800)
+    first = np.where(np.arange(800) % 2 == 0, "ns", "ps")
+    changed = slow & (first == "ns") & (rng.random(800) < 0.6)
     log = made_log(need, first, np.where(changed, 4, 0), pace=np.where(slow, 0.02, 0.35))
     found = compared(log, ("ns", "ps", SWITCH), horizon=9)
     followers = found.diagnostics.carried[SWITCH]
@@ -119,17 +122,21 @@ def test_few_clients_give_no_verdict_however_many_courses():
     assert "No verdict is given" in found.words["ps - ns"]
 
 
-def test_one_client_leaves_an_interval_without_width_and_no_verdict():
-    found = compared(two_regimes(60, clients=np.zeros(120, dtype=int)))
+@pytest.fixture(scope="module")
+def of_one_client():
+    return compared(two_regimes(60, clients=np.zeros(120, dtype=int)))
+
+
+def test_one_client_leaves_an_interval_without_width_and_no_verdict(of_one_client):
+    found = of_one_client
     assert found.difference["ps - ns"].error == pytest.approx(0, abs=1e-9)
     assert found.verdict["ps - ns"] == "cannot say"
     assert any("the interval has no width" in note for note in map(str, found.notes))
 
 
-def test_one_client_is_one_client_and_a_calendar_without_answer_reads_as_one():
-    found = compared(two_regimes(60, clients=np.zeros(120, dtype=int)))
-    assert "courses of 1 client:" in str(found.notes[0])
-    assert "von 1 Person:" in found.notes[0].say("de")
+def test_one_client_is_one_client_and_a_calendar_without_answer_reads_as_one(of_one_client):
+    assert "courses of 1 client:" in str(of_one_client.notes[0])
+    assert "von 1 Person:" in of_one_client.notes[0].say("de")
     weeks = Note(
         "regimes.by_calendar",
         values={"key": "ps - ns", "said": Contrast.missing(0.95).spoken("weeks"), "week": 33},
@@ -137,9 +144,14 @@ def test_one_client_is_one_client_and_a_calendar_without_answer_reads_as_one():
     assert str(weeks) == "ps - ns on the calendar, until cleared or week 33: cannot say."
 
 
-def test_few_courses_give_no_verdict_though_all_cleared():
+@pytest.fixture(scope="module")
+def of_few():
+    return compared(two_regimes(25))
+
+
+def test_few_courses_give_no_verdict_though_all_cleared(of_few):
     # 25 of each cannot be worth 30; with 60 of each the same difference is a verdict, see above
-    found = compared(two_regimes(25))
+    found = of_few
     assert found.desk_line.code == "regimes.desk_unknown"  # no interval that looks like an answer
     assert min(found.diagnostics.cleared.values()) >= 10
     assert [found.diagnostics.carried[name].clients for name in ("ns", "ps")] == [25, 25]
@@ -147,6 +159,22 @@ def test_few_courses_give_no_verdict_though_all_cleared():
     assert verdict_of(found.difference["ps - ns"], 1.0) == "saves"
     assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
     assert any("a verdict needs 30" in note for note in map(str, found.notes))
+    # where those who stopped would have gone on as like courses did, the answer is as it was
+    (alike,) = found.sensitivity.tipping.query("phi_left == 1 and phi_right == 1")["estimate"]
+    assert alike == pytest.approx(found.difference["ps - ns"].estimate)
+
+
+def test_who_stopped_and_would_never_have_cleared_stays_and_is_counted_once():
+    # of each regime a third is slow, and half of these stop after session 3
+    slow = np.arange(120) // 2 % 3 == 0
+    stops = slow & (np.arange(120) // 6 % 2 == 0)
+    need = np.where(stops, 3, np.where(slow, 9, 5))
+    log = made_log(need, np.resize(["ns", "ps"], 120), pace=np.where(slow, 0.05, 0.4))
+    outcome = np.where(stops, "stopped", "cleared")
+    log = with_tables(log, courses=log.courses.assign(outcome=outcome))
+    engine = Engine(trial_rows(log, horizon=9), [read_strategy("ns", 9)], horizon=9)
+    left = _after_stopping(engine, 0, 0.0)
+    assert_allclose(left[[3, 5, 9]], [1, 1 / 3, 1 / 6], atol=0.01)
 
 
 FEW = Followers(30, 5, 40.0, 0.0, 0.0)
@@ -163,10 +191,10 @@ NO_CHANCE = Followers(30, 30, 40.0, 0.9, 0.0)
         ([5, 5], [ENOUGH, NO_CHANCE], True, ("hardly_a_chance", "operators_apart")),
     ],
 )
-def test_each_strategy_of_a_pair_needs_enough(cleared, followers, apart, codes):
+def test_each_strategy_of_a_pair_needs_enough(of_few, cleared, followers, apart, codes):
     names = ["ns", "ps"]
     found = replace(
-        compared(two_regimes(25)).diagnostics,
+        of_few.diagnostics,
         cleared_at=pd.DataFrame([cleared, [9, 9]], columns=names),
         carried=dict(zip(names, followers, strict=True)),
         operators_apart=apart,

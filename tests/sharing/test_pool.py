@@ -235,6 +235,15 @@ def test_no_number_is_told_that_the_clinics_cannot_say(
     assert says in pool_shares(shares[:3]).to_text()
 
 
+def test_what_clinics_leave_open_of_the_common_effects_is_part_of_what_a_further_one_is_told():
+    # clinics alike to the last digit do not differ: all that is open is their common error
+    alike = np.tile([-1.0, 3.4, -1.3, -1.0], (4, 1))
+    names = (*SMOOTH_NAMES, "smoker")
+    sure, unsure = (further_clinic(alike, np.full((4, 4), e), names) for e in (1e-6, 0.8))
+    assert sure["coverage"] == pytest.approx(0.8, abs=1e-3)
+    assert unsure["coverage"] > 0.83  # wide intervals hold the one truth too often
+
+
 @pytest.mark.slow
 def test_what_a_further_clinic_is_told_holds_for_one_that_comes():
     """Clinics alike but for their spread: the next one's mean is among those told in 95 %."""

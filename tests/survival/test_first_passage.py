@@ -210,6 +210,14 @@ def test_the_rank_of_a_level_is_even_among_paths_of_the_law():
     assert np.quantile(ranks, [0.1, 0.5, 0.9]) == pytest.approx([0.1, 0.5, 0.9], abs=0.025)
 
 
+def test_a_rank_takes_later_and_never_for_equally_likely():
+    surely, half, none = (total * np.full(10, 0.1) for total in (1.0, 0.5, 0.0))
+    passes, not_yet, both = (BRIDGE.rank(one, 4, 4.0, 1.6) for one in (surely, none, half))
+    weight = (1 + BRIDGE.odds) / 2  # of what is missing, half passes later and half never
+    assert passes != pytest.approx(not_yet, rel=0.1)
+    assert both == pytest.approx((passes + weight * not_yet) / (1 + weight))
+
+
 def simulated(n, seed):
     """Return padded paths of a random walk with drift up to, not with, their first passage."""
     rng = np.random.default_rng(seed)

@@ -129,6 +129,11 @@ def test_powder_is_referred_and_other_dirt_is_asked_about():
     assert "FUSADE00" in powder.sources
 
 
+def test_near_an_eye_is_referred_and_the_rest_of_a_face_is_asked_about():
+    face = replace(PLAIN, body_site="face")
+    assert keys(face, facts=("near_eye",)) == ALWAYS | {"near_eye"}
+
+
 def test_a_large_area_is_asked_about_numbing_without_a_fact():
     assert "local_anaesthetic" in keys(replace(PLAIN, area_cm2=101.0))
     assert "local_anaesthetic" not in keys(replace(PLAIN, area_cm2=100.0))

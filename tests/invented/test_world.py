@@ -1,4 +1,4 @@
-"""Five mechanisms of fading with one kind of log: what each is, and that its truth is known."""
+"""The invented clinic: who comes to it, and its five mechanisms, whose truth is known."""
 
 from dataclasses import replace
 
@@ -12,13 +12,50 @@ from benchmarks.futures import run_on
 from benchmarks.truth import fresh_clients, true_contrast, true_distribution
 from forecast.errors import RequestError
 from forecast.invented import World, simulate_log, usual_world
+from forecast.invented.world import CaseMix, pick
 
-from .conftest import LIGHT, MECHANISMS, OTHERS
+from .conftest import LIGHT, MECHANISMS, OTHERS, cohort
 
 
 def one_quickly(names):
     """Return the first name, and the others among the slow studies."""
     return [names[0], *(pytest.param(name, marks=pytest.mark.slow) for name in names[1:])]
+
+
+def test_a_level_is_picked_by_the_chances_of_its_own_row():
+    uniform = np.array([0.1, 0.3, 0.99])
+    assert pick(np.array([0.2, 0.3, 0.5]), uniform).tolist() == [0, 1, 2]
+    assert pick(np.eye(3)[[2, 1, 0]], uniform).tolist() == [2, 1, 0]
+
+
+def test_courses_of_a_client_share_what_a_person_has_and_nothing_of_the_tattoo():
+    world = replace(World(), course_sd=0.0)
+    courses = cohort(world)
+    known = pd.DataFrame({"client": courses.client, "frailty": courses.frailty})
+    for name in ("skin", "age", "smoker", "site", "inks", "area"):
+        known[name] = getattr(courses.attributes, name)
+    apart = known[known["client"].duplicated(keep=False)].groupby("client").nunique()
+    assert len(known) / known["client"].nunique() == pytest.approx(1.25)
+    assert (courses.attributes.tattoo_age <= courses.attributes.age - 15).all()
+    shared = (apart == 1).all()
+    assert shared[shared].index.tolist() == ["frailty", "skin", "age", "smoker"]
+
+
+def test_who_comes_is_the_mix_that_was_asked_for():
+    mix = CaseMix(skin=(0, 0, 0, 0, 3, 1), origin=(0, 0, 1, 0), colour=0.0, smoker=0.0)
+    enquiries = cohort(World(mix=mix)).attributes.enquiries()
+    assert (enquiries["skin_type"] == "V").mean() == pytest.approx(0.75, abs=0.05)
+    assert set(enquiries["body_site"]) == {"face"}  # of cosmetic tattoos
+    for name, only in {"origin": "cosmetic", "inks": "black", "smoker": "no"}.items():
+        assert set(enquiries[name]) == {only}
+
+
+def test_what_is_not_recorded_of_a_course_is_none_in_its_enquiry():
+    known = cohort(World(), 3).attributes
+    unknown = replace(known, skin=np.full(3, -1), smoker=np.array([np.nan, 0, 1]))
+    enquiries = unknown.take(np.array([2, 0])).enquiries()
+    assert enquiries["skin_type"].tolist() == [None, None]
+    assert enquiries["smoker"].tolist() == ["yes", None]
 
 
 @pytest.mark.parametrize("name", MECHANISMS)
@@ -126,6 +163,10 @@ def test_what_cannot_be_simulated_is_refused_by_name(clinics):
         simulate_log(10, world=usual_world("noisy"), mechanism="waning")
     with pytest.raises(RequestError, match="age_curve"):
         World(effects={"age_curve": 1.0})
+    with pytest.raises(RequestError, match="negative spread or 65 operators"):
+        World(operators=65)
+    with pytest.raises(RequestError, match="negative spread"):
+        World(eye_sd=-0.1)
     clinic = clinics["share"]
     with pytest.raises(RequestError, match="C9999"):
         run_on(clinic, ["C9999"])
