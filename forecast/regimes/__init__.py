@@ -5,13 +5,9 @@ from typing import TYPE_CHECKING
 from forecast._shipped import door
 
 if TYPE_CHECKING:
-    from forecast.regimes.compare import (
-        check_planned,
-        compare_regimes,
-        plan_comparison,
-        regime_verdict,
-    )
+    from forecast.regimes.compare import compare_regimes, regime_verdict
     from forecast.regimes.comparison import RegimeComparison
+    from forecast.regimes.plan import check_planned, plan_comparison
     from forecast.regimes.trial import trial_rows
     from forecast.regimes.verdict import Contrast, read_strategy
     from forecast.regimes.weighted_curves import fit_strategies

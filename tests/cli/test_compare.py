@@ -133,7 +133,9 @@ def test_a_refused_plan_stands_beside_the_comparison(capsys: pytest.CaptureFixtu
     assert "ps against ns" in shown.splitlines()[0]
     option, last = re.findall(r"Ask again with (--horizon) (\d+), as far", shown)[0]
     assert main([*asked, option, last]) == 0
-    assert f"To find a difference of 0.5 sessions by session {last}" in capsys.readouterr().out
+    assert (
+        f"difference of 0.5 sessions between ps and ns by session {last}" in capsys.readouterr().out
+    )
     assert main([*asked, "--plan", "20"]) == 1  # a slip is said before the long work
     assert "Comparing" not in capsys.readouterr().err
 

@@ -3,6 +3,7 @@
 import pytest
 
 from benchmarks.clinics import simulate_clinic, study_world
+from forecast.invented import simulate_log
 from forecast.regimes.compare import compare_regimes
 
 
@@ -24,3 +25,8 @@ def comparison(log):
 @pytest.fixture(scope="package")
 def found_alone(log):
     return compare_regimes(log, strategies=("ns", "ps", "ns:4-ps"), replicates=40, by="smoker")
+
+
+@pytest.fixture(scope="package")
+def practice():
+    return simulate_log(400, seed=5)

@@ -197,7 +197,7 @@ def test_means_that_stand_beside_each_other_go_to_one_session(log):
     found = compare_regimes(log, strategies=("ns", "ps", "ns:4>ps"), replicates=20)
     first = min(found.horizons.values())
     assert len(set(found.horizons.values())) > 1
-    rows = found.to_frame().query("quantity == 'mean sessions'")
+    rows = found.to_frame().query("quantity == 'mean_sessions'")
     assert list(rows["comparison"]) == ["ns", "ps", "ns:4>ps"]
     assert (rows["horizon"] == first).all()
     alike = [key for key, last in found.horizons.items() if last == first]

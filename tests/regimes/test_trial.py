@@ -7,7 +7,8 @@ from numpy.testing import assert_allclose
 
 from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
-from forecast.regimes.compare import compare_regimes, plan_comparison
+from forecast.regimes.compare import compare_regimes
+from forecast.regimes.plan import plan_comparison
 from forecast.regimes.trial import trial_rows, usual_operator
 
 
