@@ -79,7 +79,7 @@ class FadingCurves(Result):
     --------
     >>> share, (low, high) = forecast.fit_fading(log).share("ps")
     >>> round(share, 2), round(low, 2), round(high, 2)  # of the ink left, by a session
-    (0.25, 0.22, 0.29)
+    (0.25, 0.22, 0.3)
     """
 
     curves: pd.DataFrame

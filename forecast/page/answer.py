@@ -166,7 +166,9 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     model, old = _model_lines(forecaster, words)
     unasked = "sheet.asked_in_part" if asked.facts else "sheet.not_asked"
-    sold_out = desk.tariff is not None and done >= desk.tariff.cap
+    dates = _soon_line(summary, asked, words) + date_lines(estimate, asked, goal, words)
+    if desk.tariff is not None and done >= desk.tariff.cap:
+        dates = ()  # of sessions that are not sold
     return Answer(
         estimate=estimate,
         done=done,
@@ -180,9 +182,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         options=_options(desk, asked, estimate, words),
-        dates=()
-        if sold_out
-        else (*_soon_line(summary, asked, words), *date_lines(estimate, asked, goal, words)),
+        dates=dates,
         changes=_changes(forecaster, asked, words),
         drivers=_driver_rows(driven, asked, words),
         drivers_hint=words.say(
