@@ -13,7 +13,7 @@ from forecast import daybook as books  # loaded where there is one
 from forecast._checks import check_keys
 from forecast._files import read_toml
 from forecast._notes import languages, problem_and_remedy
-from forecast.counts import ExtraColumn
+from forecast.counts import GOALS, ExtraColumn
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
 from forecast.log import ATTRIBUTES, Column, Enquiry, Extra, checked, column
@@ -32,7 +32,6 @@ MOST_GRADINGS = 50
 MOST_DONE = 99
 SPACING = (1, 104)
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
-GOALS = ("clear", "lighten")
 Wrong = tuple[str, Mapping[str, Any]]
 CHOICE: Wrong = ("choice", {})
 
@@ -460,7 +459,7 @@ def open_desk(
     seen = _seen(files)
     first = load_forecaster(model)
     if first.goal not in GOALS:
-        values = {"file": model.name, "goal": first.goal, "known": GOALS}
+        values = {"file": model.name, "goal": first.goal, "known": tuple(GOALS)}
         raise RequestError(*problem_and_remedy("refused.goal_of_model", values))
     forecasters = {first.goal: first}
     if lighten is not None:

@@ -15,7 +15,7 @@ from forecast._arrays import FloatArray, cluster_counts, shares
 from forecast._checks import check_kind, check_level, check_seed, check_whole_number, refusal
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
-from forecast.counts import Estimate, of_100
+from forecast.counts import PRIOR_STOPS, Estimate, of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import OutcomeLog, check_log, enquiry_of
 from forecast.prices.package import Package, from_cents, round_cents
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LONGEST = 100  # sessions; the log's own limit is lower
-PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had come as expected
 NOTES = (
     Note("prices.own_updates"),
     Note("prices.may_be_over"),

@@ -20,7 +20,7 @@ import pandas as pd
 from scipy.special import gammainc
 
 from forecast._arrays import FloatArray, shares
-from forecast._checks import check_kind, check_level, check_seed, check_whole_number, nearest
+from forecast._checks import YEAR, check_kind, check_level, check_seed, check_whole_number, nearest
 from forecast._notes import Note, Severity, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.causal import (
@@ -558,8 +558,8 @@ def _rate(log: OutcomeLog, window: tuple[str, str] | None) -> float:
     first, until = (here["started_on"].min(), last) if window is None else map(pd.Timestamp, window)
     if (last - until).days > OUT_OF_USE:
         return 0.0
-    before = (last - here.loc[here["started_on"] >= first, "started_on"]).dt.days / 365.25
-    over = max(min(RECENT_YEARS, (last - first).days / 365.25), LEAST_YEARS)
+    before = (last - here.loc[here["started_on"] >= first, "started_on"]).dt.days / YEAR
+    over = max(min(RECENT_YEARS, (last - first).days / YEAR), LEAST_YEARS)
     return float((before < RECENT_YEARS).sum() / over)
 
 
