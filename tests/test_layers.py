@@ -16,8 +16,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 LAYERS = [
     {"_shipped"},
     {"errors", "_notes"},
-    {"_arrays", "_checks", "_files"},
-    {"_plain"},
+    {"_arrays", "_checks", "_files", "_plain"},
     {"_jobs"},
     {"survival"},
     {"assess", "causal"},
