@@ -14,6 +14,7 @@ LONGEST_SHOWN = 60  # characters of what was given instead
 HORIZON = 25  # the last session spoken of
 LEVEL = 0.8  # what an interval is to cover
 SHOWN_AT = (5, 10, 15)  # sessions by which chances are shown and judged
+COMPARED_TO = 15  # the last session that a comparison speaks of
 
 YEAR = 365.25  # days
 MARGIN = 0.03  # below its level, from which the coverage of intervals is what failed

@@ -69,10 +69,10 @@ print(json.dumps({
 """
 
 
-def asked_of(package: Path, ink: str) -> subprocess.CompletedProcess[str]:
-    """Return what a copy of the package answers about an ink."""
+def asked_of(package: Path, ink: str, asking: str = ASK) -> subprocess.CompletedProcess[str]:
+    """Return what a copy of the package answers, about an ink if nothing else is asked."""
     return subprocess.run(
-        [sys.executable, "-c", ASK, ink],
+        [sys.executable, "-c", asking, ink],
         capture_output=True,
         text=True,
         cwd=package.parent,
@@ -131,3 +131,53 @@ def test_every_level_that_an_enquiry_may_have_has_a_word(path: Path):
     assert {"inks", "body_site", "skin_type", "origin"} <= set(words)
     assert {name: set(said) for name, said in words.items()} == levels
     assert all(word for said in words.values() for word in said.values())
+
+
+# What the package asks for by default, wherever it is asked.
+DEFAULTS = """
+import json
+from inspect import signature
+from forecast import compare_regimes, fit_forecaster, simulate_log, what_would_change
+from forecast.assess import interval_coverage
+from forecast.cli import build_parser
+
+def of(function, name):
+    return signature(function).parameters[name].default
+
+parser = build_parser()
+ask = lambda *given: vars(parser.parse_args(given))
+log = simulate_log(60, seed=3)
+found = compare_regimes(log, replicates=20)
+print(json.dumps({
+    "fit": [of(fit_forecaster, "horizon"), ask("fit", "log", "-o", "m")["horizon"]],
+    "estimate": [ask(name, "m", "e")["level"] for name in ("estimate", "update", "assess")],
+    "coverage": of(interval_coverage, "level"),
+    "reach": [of(what_would_change, "horizon"), ask("reach", "log")["horizon"]],
+    "compare": found.horizon,
+    "estimand": dict(found.target_trial)["Estimand"],
+    "shown": [*found.cleared_by],
+}))
+"""
+
+
+def test_a_default_is_changed_in_one_place(copied: Path):
+    checks = copied / "_checks.py"
+    given = checks.read_text("utf-8")
+    new = {"HORIZON = 25": "HORIZON = 20", "LEVEL = 0.8": "LEVEL = 0.7"}
+    new |= {"SHOWN_AT = (5, 10, 15)": "SHOWN_AT = (4, 8)", "COMPARED_TO = 15": "COMPARED_TO = 7"}
+    for was, now in new.items():
+        assert given.count(was) == 1
+        given = given.replace(was, now)
+    checks.write_text(given, "utf-8")
+
+    ran = asked_of(copied, "", DEFAULTS)
+    assert ran.returncode == 0, ran.stderr
+    found = json.loads(ran.stdout)
+    assert found["fit"] == [20, 20]
+    assert found["estimate"] == [0.7] * 3
+    assert found["coverage"] == 0.7
+    assert found["reach"] == [7, 7]
+    assert found["compare"] <= 7
+    assert "at most 7" in found["estimand"]
+    assert "cleared by 4 and 8 sessions" in found["estimand"]
+    assert found["shown"] == [4, 8]

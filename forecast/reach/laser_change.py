@@ -11,7 +11,14 @@ import numpy as np
 import pandas as pd
 
 from forecast._arrays import FloatArray
-from forecast._checks import YEAR, check_kind, check_level, check_seed, check_whole_number
+from forecast._checks import (
+    COMPARED_TO,
+    YEAR,
+    check_kind,
+    check_level,
+    check_seed,
+    check_whole_number,
+)
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, plain
 from forecast.causal.rates import poisson_interval
@@ -122,7 +129,7 @@ def what_would_change(
     worth_cleared: float = 0.0,
     cost_per_session: float = 0.0,
     on: pd.Timestamp | str | None = None,
-    horizon: int = 15,
+    horizon: int = COMPARED_TO,
     level: float = 0.95,
     seed: int = 0,
 ) -> LaserChange:

@@ -20,7 +20,15 @@ import pandas as pd
 from scipy.special import gammainc
 
 from forecast._arrays import FloatArray, shares
-from forecast._checks import YEAR, check_kind, check_level, check_seed, check_whole_number, nearest
+from forecast._checks import (
+    COMPARED_TO,
+    YEAR,
+    check_kind,
+    check_level,
+    check_seed,
+    check_whole_number,
+    nearest,
+)
 from forecast._notes import Note, Severity, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.causal import (
@@ -71,7 +79,6 @@ from forecast.regimes.weighted_curves import (
 )
 
 LONGEST = 40
-LONGEST_AUTO = 15
 MOST_LEVELS = 12
 DESK_REPLICATES = 100
 WIDEST_MARGIN = 10.0
@@ -141,7 +148,7 @@ def compare_regimes(
     auto = horizon == "auto"
     if auto and looking_again:
         raise RequestError(*problem_and_remedy("refused.looking_again"))
-    asked: Any = LONGEST_AUTO if auto else horizon
+    asked: Any = COMPARED_TO if auto else horizon
     longest = check_whole_number(asked, name="horizon", low=2, high=LONGEST)
     replicates = check_whole_number(replicates, name="replicates", low=10)
     level = check_level(level)
@@ -172,8 +179,8 @@ def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
     >>> print(regime_verdict(log))
     Faster pulses: our own courses cannot say yet.
     """
-    plans = read_strategies(("ns", "ps"), horizon=LONGEST_AUTO)
-    settings = Settings(plans, LONGEST_AUTO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=25)
+    plans = read_strategies(("ns", "ps"), horizon=COMPARED_TO)
+    settings = Settings(plans, COMPARED_TO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=25)
     try:
         return _compared(log, settings).desk_line
     except ForecastError:
@@ -502,7 +509,7 @@ def check_planned(difference: float, horizon: int | Literal["auto"]) -> int:
     >>> check_planned(1.0, "auto")
     15
     """
-    asked: Any = LONGEST_AUTO if horizon == "auto" else horizon
+    asked: Any = COMPARED_TO if horizon == "auto" else horizon
     check_whole_number(asked, name="horizon", low=2, high=LONGEST)
     if not isinstance(difference, int | float) or not 0 < difference < asked:
         values = {"given": difference, "horizon": asked}

@@ -23,7 +23,7 @@ from forecast._arrays import (
     shares,
     sums_by,
 )
-from forecast._checks import SHOWN_AT
+from forecast._checks import COMPARED_TO, SHOWN_AT
 from forecast._jobs import run_units
 from forecast._plain import fields_of
 from forecast.causal import HazardGFormula, WeightModel, followed, life_sums
@@ -490,7 +490,6 @@ def weighted_rows(engine: Engine, settings: Settings) -> pd.DataFrame:
 
 
 OFFERED = ("ns", "ps", "ns:4>ps")
-HORIZON = 15
 FEWEST_EVENTS = 30
 
 
@@ -514,12 +513,12 @@ def fit_strategies(
     if log.sessions.empty:
         return {}
     try:
-        trial = trial_rows(log, horizon=HORIZON)
+        trial = trial_rows(log, horizon=COMPARED_TO)
     except DataError:
         return {}
     if trial is None or operators_apart(trial):
         return {}
-    engine = Engine(trial, read_strategies(OFFERED, horizon=HORIZON), horizon=HORIZON)
+    engine = Engine(trial, read_strategies(OFFERED, horizon=COMPARED_TO), horizon=COMPARED_TO)
     if engine.no_overlap:
         return {}
     panel = engine.panel
