@@ -11,6 +11,7 @@ if TYPE_CHECKING:
         CURVES,
         LIGHTEN,
         NEVER_COVARIATES,
+        REFERENCES,
         SHAPE,
         SHORTER,
         Evidence,

@@ -23,7 +23,7 @@ from forecast._shipped import shipped
 from forecast.counts import GOALS, Estimate, LogSummary
 from forecast.errors import RequestError
 from forecast.forecaster import Forecaster
-from forecast.log import column
+from forecast.log import LEVELLED, REQUIRED, column
 from forecast.page.answer import Answer, answer
 from forecast.page.desk import Asked, Desk, Reading
 from forecast.page.words import Words, load_words
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
 CHOICES = ("ink_density", "layering", "skin_type")
-OPTIONAL_CHOICES = ("origin", "scarring", "smoker")
+OPTIONAL_CHOICES = tuple(name for name in LEVELLED if name not in REQUIRED)
 NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
 GRADING_ROWS = 8
 LISTED = {
