@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from forecast.log import TABLES
+from forecast.counts import REFERENCES
+from forecast.log import LEVELLED, TABLES
 from forecast.tattoo import REGIONS
 
 PACKAGE = Path(__file__).parents[1] / "forecast"
@@ -181,3 +182,67 @@ def test_a_default_is_changed_in_one_place(copied: Path):
     assert "at most 7" in found["estimand"]
     assert "cleared by 4 and 8 sessions" in found["estimand"]
     assert found["shown"] == [4, 8]
+
+
+# An attribute more: what is written of it in each file, before a line that is there.
+HYDRATION = {
+    "log/columns.toml": {
+        "smoker = {": 'hydration = { kind = "level", levels = "low usual", meaning = "Of the skin." }',
+    },
+    "log/enquiry.py": {"    smoker: str | None": "    hydration: str | None = None"},
+    "counts/attributes.py": {
+        '    "smoker": {"no"': '    "hydration": {"low": 1, "usual": 0},',
+        '    "age_curve": "age_years"': '    "hydration": "hydration",',
+        '    PublishedEffect("scarring"': '    PublishedEffect("hydration", -0.9, 0.1, "none", TRADE),',
+    },
+    "languages/en.toml": {
+        "[levels.regime]": '[levels.hydration]\nlow = "dry"\nusual = "as usual"',
+        'of_scarring = "': 'of_hydration = "{level} hydration"',
+        'smoker_term = "': 'hydration = "Is the skin dry?"\nhydration_term = "hydration"',
+    },
+}
+ASK_OF_DRY_SKIN = """
+import json
+from forecast import Enquiry, fit_forecaster, simulate_log
+from forecast.log import OutcomeLog
+from forecast.page.desk import Desk
+from forecast.page.sheet import render_page
+from forecast.page.words import load_words
+
+log = simulate_log(60, seed=3)
+courses = log.courses.assign(hydration=["usual"] * len(log.courses))
+forecaster = fit_forecaster(OutcomeLog.from_frames(courses, log.sessions))
+dry = Enquiry("II", "forearm", "black", "medium", "single", hydration="low")
+page = render_page(Desk({"clear": forecaster}, None), load_words("en"))
+print(json.dumps({
+    "driver": [one.to_text() for one in forecaster.drivers(dry) if one.attribute == "hydration"],
+    "levels": forecaster.log_summary.levels["hydration"],
+    "unlike": list(forecaster.log_summary.similar(dry)["unlike"]),
+    "doubts": [str(one) for one in forecaster.estimate(dry).notes if "hydration" in str(one)],
+    "page": [text in page for text in ("Is the skin dry?", '"hydration" value="low"', "> dry<")],
+}))
+"""
+
+
+def test_every_attribute_with_levels_is_compared_with_one_of_them():
+    rules = {rule.name: rule for rule in TABLES["courses"]}
+    assert set(REFERENCES) == {*LEVELLED, "inks"}
+    assert all(level in rules[name].levels for name, level in REFERENCES.items())
+
+
+def test_an_attribute_with_levels_is_followed_everywhere(copied: Path):
+    for name, lines in HYDRATION.items():
+        text = (copied / name).read_text("utf-8")
+        for before, line in lines.items():
+            assert text.count(f"\n{before}") == 1, (name, before)
+            text = text.replace(f"\n{before}", f"\n{line}\n{before}")
+        (copied / name).write_text(text, "utf-8")
+
+    ran = asked_of(copied, "", ASK_OF_DRY_SKIN)
+    assert ran.returncode == 0, ran.stderr
+    found = json.loads(ran.stdout)
+    assert found["driver"][0].startswith("hydration low instead of usual: +")
+    assert found["levels"] == {"usual": 60}
+    assert "hydration" in found["unlike"]
+    assert found["doubts"] == ["No course with low hydration in this log."]
+    assert found["page"] == [True] * 3

@@ -23,7 +23,7 @@ from forecast._shipped import shipped
 from forecast.counts import GOALS, Estimate, LogSummary
 from forecast.errors import RequestError
 from forecast.forecaster import Forecaster
-from forecast.log import LEVELLED, REQUIRED, column
+from forecast.log import ATTRIBUTES, LEVELLED, REQUIRED, column
 from forecast.page.answer import Answer, answer
 from forecast.page.desk import Asked, Desk, Reading
 from forecast.page.words import Words, load_words
@@ -38,7 +38,7 @@ HERE = Path(__file__).parent
 STATIC = HERE / "static"
 CHOICES = ("ink_density", "layering", "skin_type")
 OPTIONAL_CHOICES = tuple(name for name in LEVELLED if name not in REQUIRED)
-NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
+NUMBERS = tuple(name for name in ATTRIBUTES if name not in (*LEVELLED, "inks"))
 GRADING_ROWS = 8
 LISTED = {
     "regime": "sessions", "basis": "gradings", "reaction": "reactions", "severity": "reactions",
