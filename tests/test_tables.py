@@ -185,15 +185,16 @@ def test_a_default_is_changed_in_one_place(copied: Path):
 
 
 # An attribute more: what is written of it in each file, before a line that is there.
+HYDRATED = '    PublishedEffect("hydration", -0.9, 0.1, "none", TRADE),'
 HYDRATION = {
     "log/columns.toml": {
-        "smoker = {": 'hydration = { kind = "level", levels = "low usual", meaning = "Of the skin." }',
+        "smoker = {": 'hydration = { kind = "level", levels = "low usual", meaning = "Skin." }',
     },
     "log/enquiry.py": {"    smoker: str | None": "    hydration: str | None = None"},
     "counts/attributes.py": {
         '    "smoker": {"no"': '    "hydration": {"low": 1, "usual": 0},',
         '    "age_curve": "age_years"': '    "hydration": "hydration",',
-        '    PublishedEffect("scarring"': '    PublishedEffect("hydration", -0.9, 0.1, "none", TRADE),',
+        '    PublishedEffect("scarring"': HYDRATED,
     },
     "languages/en.toml": {
         "[levels.regime]": '[levels.hydration]\nlow = "dry"\nusual = "as usual"',

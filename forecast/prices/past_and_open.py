@@ -65,7 +65,6 @@ def backtest_package(
     package: Package,
     tariff: Tariff,
     *,
-    level: float = 0.95,
     resamples: int = 500,
     seed: int = 0,
 ) -> Backtest:
@@ -81,8 +80,8 @@ def backtest_package(
         Past courses; costs and rules.
     package : Package
         With a price.
-    level, resamples, seed : float, int, int
-        Of the interval, for which clients are drawn anew.
+    resamples, seed : int
+        Of the clients drawn anew for the interval.
 
     Raises
     ------
@@ -103,11 +102,10 @@ def backtest_package(
     if not past.ended.any():
         raise RequestError(*problem_and_remedy("refused.none_ended"))
     resamples = check_whole_number(resamples, name="resamples", low=2)
-    tail = (1 - check_level(level)) / 2
     mean, loses = past.means(np.ones(len(past.ended)))
     drawn = clients_drawn(log, resamples, seed)
     again = [past.means(counts)[0] for counts in drawn if counts[past.ended].any()]
-    low, high = np.quantile(again, [tail, 1 - tail])
+    low, high = np.quantile(again, [0.025, 0.975])
     return Backtest(
         package=package,
         currency=tariff.currency,

@@ -294,7 +294,13 @@ def fit_notes(
 
 
 def supported_to(rows_at_risk: FloatArray) -> int:
-    """Return the last step with enough rows at risk, 0 if there is none."""
+    """Return the last step with enough rows at risk, 0 if there is none.
+
+    Examples
+    --------
+    >>> supported_to(np.array([9.0, 7.0, 3.0]))
+    2
+    """
     supported = np.flatnonzero(rows_at_risk >= WELL_SUPPORTED)
     return int(supported[-1]) + 1 if len(supported) else 0
 
