@@ -61,12 +61,7 @@ class Backtest(Result):
 
 
 def backtest_package(
-    log: OutcomeLog,
-    package: Package,
-    tariff: Tariff,
-    *,
-    resamples: int = 500,
-    seed: int = 0,
+    log: OutcomeLog, package: Package, tariff: Tariff, *, resamples: int = 500, seed: int = 0
 ) -> Backtest:
     """Return what a package would have earned on the log's courses.
 
