@@ -26,11 +26,12 @@ from benchmarks.kept import keep
 from benchmarks.prices import CAP, CLIENTS, INNER, table_of, year
 from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import OutcomeLog, fit_forecaster, load_forecaster
+from forecast._checks import YEAR
 from forecast._jobs import run_units
 from forecast.forecaster import Forecaster
 from forecast.invented import World, usual_world
 from forecast.invented.simulate import DAY_ONE, MOST, Luck, Paths, arrive, frames, live
-from forecast.invented.world import YEAR, Cohort, Mechanism
+from forecast.invented.world import Cohort, Mechanism
 from forecast.log import LATEST
 from forecast.prices import forecast_appointments
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._arrays import FloatArray, IntArray
-from forecast._checks import check_seed, check_whole_number
+from forecast._checks import YEAR, check_seed, check_whole_number
 from forecast.errors import RequestError
 from forecast.invented import World
 from forecast.invented.simulate import (
@@ -24,7 +24,7 @@ from forecast.invented.simulate import (
     run_sessions,
     simulate,
 )
-from forecast.invented.world import YEAR, Chance
+from forecast.invented.world import Chance
 from forecast.log import LATEST, OutcomeLog
 
 Scenario = Literal["none", "one saved", "two saved", "harm"]

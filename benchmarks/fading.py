@@ -29,13 +29,14 @@ from benchmarks.clinics import drawn_world, simulate_clinic
 from benchmarks.kept import keep
 from benchmarks.regimes import CLINICS, MECHANISMS, world_of
 from forecast import fit_fading, fit_forecaster, simulate_log
+from forecast._checks import YEAR
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.errors import ForecastError
 from forecast.forecaster import Forecaster
 from forecast.invented import World
 from forecast.invented.simulate import Paths, arrive, hide, simulate
-from forecast.invented.world import YEAR, CaseMix, Crew
+from forecast.invented.world import CaseMix, Crew
 from forecast.log import Enquiry, OutcomeLog, enquiries_of
 from forecast.survival import CountDistribution
 from forecast.tattoo import INK_GROUPS

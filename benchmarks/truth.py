@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from benchmarks.clinics import follow
 from forecast._arrays import FloatArray, IntArray
-from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
+from forecast._checks import HORIZON, SHOWN_AT, YEAR, check_whole_number
 from forecast.errors import RequestError
 from forecast.invented import World
 from forecast.invented.simulate import PACKAGES, SOLD, Luck, Paths, arrive, hide, live, run_sessions
@@ -25,7 +25,6 @@ from forecast.invented.world import (
     PATTERNS,
     SCARS,
     SKIN_TYPES,
-    YEAR,
     Attributes,
     CaseMix,
     Chance,

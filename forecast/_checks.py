@@ -1,4 +1,4 @@
-"""What is asked for by default, and checks that raise an error which names the remedy."""
+"""Numbers that rooms share, the defaults among them, and checks whose errors name the remedy."""
 
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
@@ -14,6 +14,10 @@ LONGEST_SHOWN = 60  # characters of what was given instead
 HORIZON = 25  # the last session spoken of
 LEVEL = 0.8  # what an interval is to cover
 SHOWN_AT = (5, 10, 15)  # sessions by which chances are shown and judged
+COMPARED_TO = 15  # the last session that a comparison speaks of
+
+YEAR = 365.25  # days
+MARGIN = 0.03  # below its level, from which the coverage of intervals is what failed
 # With so many courses the coverage of an interval is known to less than a percentage point. On
 # simulated logs the model chosen was the same as on twice as many, or one that predicts 0.001
 # log points a session worse, the simpler of two that are hard to tell apart.

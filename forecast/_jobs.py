@@ -16,7 +16,7 @@ from forecast._notes import Sentence, problem_and_remedy, sentence
 from forecast.errors import RequestError
 
 Unit = TypeVar("Unit")
-Result = TypeVar("Result")
+Found = TypeVar("Found")
 PATIENCE = 2.0  # seconds of work; to start workers takes as long
 ANSWERS_WITHIN = 4  # seconds in which a scheduler must answer
 SILENCE = 15.0  # seconds without a sign of a worker that has work
@@ -30,12 +30,12 @@ _INSIDE: ContextVar[bool] = ContextVar("inside", default=False)
 
 
 def run_units(
-    function: Callable[[Unit], Result],
+    function: Callable[[Unit], Found],
     units: Iterable[Unit],
     *,
     workers: int | None = None,
     label: str = "",
-) -> list[Result]:
+) -> list[Found]:
     """Return ``[function(unit) for unit in units]``, worked on side by side, in order.
 
     ``workers=None`` takes the machine's cores, or ``FORECAST_WORKERS`` from the environment, once
@@ -44,7 +44,7 @@ def run_units(
     ``label`` and a terminal, progress goes to stderr. Inside ``on_cluster`` its workers do it.
     """
     units = list(units)
-    results: list[Result] = []
+    results: list[Found] = []
     shown = label if label and sys.stderr.isatty() else ""
     for result in _worked(function, units, workers):
         results.append(result)
@@ -56,8 +56,8 @@ def run_units(
 
 
 def _worked(
-    function: Callable[[Unit], Result], units: list[Unit], asked: int | None
-) -> Iterator[Result]:
+    function: Callable[[Unit], Found], units: list[Unit], asked: int | None
+) -> Iterator[Found]:
     """Yield the results in order: of this process first, and of workers if it takes long."""
     cluster = _CLUSTER.get()
     if cluster is not None and not asked:
@@ -174,7 +174,7 @@ class _Cluster:
         self.gone = False
         self.seen: dict[str, tuple[float, float]] = {}  # when last, by its clock and by ours
 
-    def worked(self, function: Callable[[Unit], Result], units: list[Unit]) -> Iterator[Result]:
+    def worked(self, function: Callable[[Unit], Found], units: list[Unit]) -> Iterator[Found]:
         """Yield the results in order, made by workers or here from when the cluster is gone."""
         futures: list[Any] = []
         if not self.gone:

@@ -16,9 +16,8 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 LAYERS = [
     {"_shipped"},
     {"errors", "_notes"},
-    {"_arrays", "_checks", "_files"},
+    {"_arrays", "_checks", "_files", "_plain"},
     {"_jobs"},
-    {"_plain"},
     {"survival"},
     {"assess", "causal"},
     {"tattoo"},

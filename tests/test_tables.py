@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from forecast.log import TABLES
+from forecast.counts import REFERENCES
+from forecast.log import LEVELLED, TABLES
 from forecast.tattoo import REGIONS
 
 PACKAGE = Path(__file__).parents[1] / "forecast"
@@ -69,10 +70,10 @@ print(json.dumps({
 """
 
 
-def asked_of(package: Path, ink: str) -> subprocess.CompletedProcess[str]:
-    """Return what a copy of the package answers about an ink."""
+def asked_of(package: Path, ink: str, asking: str = ASK) -> subprocess.CompletedProcess[str]:
+    """Return what a copy of the package answers, about an ink if nothing else is asked."""
     return subprocess.run(
-        [sys.executable, "-c", ASK, ink],
+        [sys.executable, "-c", asking, ink],
         capture_output=True,
         text=True,
         cwd=package.parent,
@@ -131,3 +132,118 @@ def test_every_level_that_an_enquiry_may_have_has_a_word(path: Path):
     assert {"inks", "body_site", "skin_type", "origin"} <= set(words)
     assert {name: set(said) for name, said in words.items()} == levels
     assert all(word for said in words.values() for word in said.values())
+
+
+# What the package asks for by default, wherever it is asked.
+DEFAULTS = """
+import json
+from inspect import signature
+from forecast import compare_regimes, fit_forecaster, simulate_log, what_would_change
+from forecast.assess import interval_coverage
+from forecast.cli import build_parser
+
+def of(function, name):
+    return signature(function).parameters[name].default
+
+parser = build_parser()
+ask = lambda *given: vars(parser.parse_args(given))
+log = simulate_log(60, seed=3)
+found = compare_regimes(log, replicates=20)
+print(json.dumps({
+    "fit": [of(fit_forecaster, "horizon"), ask("fit", "log", "-o", "m")["horizon"]],
+    "estimate": [ask(name, "m", "e")["level"] for name in ("estimate", "update", "assess")],
+    "coverage": of(interval_coverage, "level"),
+    "reach": [of(what_would_change, "horizon"), ask("reach", "log")["horizon"]],
+    "compare": found.horizon,
+    "estimand": dict(found.target_trial)["Estimand"],
+    "shown": [*found.cleared_by],
+}))
+"""
+
+
+def test_a_default_is_changed_in_one_place(copied: Path):
+    checks = copied / "_checks.py"
+    given = checks.read_text("utf-8")
+    new = {"HORIZON = 25": "HORIZON = 20", "LEVEL = 0.8": "LEVEL = 0.7"}
+    new |= {"SHOWN_AT = (5, 10, 15)": "SHOWN_AT = (4, 8)", "COMPARED_TO = 15": "COMPARED_TO = 7"}
+    for was, now in new.items():
+        assert given.count(was) == 1
+        given = given.replace(was, now)
+    checks.write_text(given, "utf-8")
+
+    ran = asked_of(copied, "", DEFAULTS)
+    assert ran.returncode == 0, ran.stderr
+    found = json.loads(ran.stdout)
+    assert found["fit"] == [20, 20]
+    assert found["estimate"] == [0.7] * 3
+    assert found["coverage"] == 0.7
+    assert found["reach"] == [7, 7]
+    assert found["compare"] <= 7
+    assert "at most 7" in found["estimand"]
+    assert "cleared by 4 and 8 sessions" in found["estimand"]
+    assert found["shown"] == [4, 8]
+
+
+# An attribute more: what is written of it in each file, before a line that is there.
+HYDRATED = '    PublishedEffect("hydration", -0.9, 0.1, "none", TRADE),'
+HYDRATION = {
+    "log/columns.toml": {
+        "smoker = {": 'hydration = { kind = "level", levels = "low usual", meaning = "Skin." }',
+    },
+    "log/enquiry.py": {"    smoker: str | None": "    hydration: str | None = None"},
+    "counts/attributes.py": {
+        '    "smoker": {"no"': '    "hydration": {"low": 1, "usual": 0},',
+        '    "age_curve": "age_years"': '    "hydration": "hydration",',
+        '    PublishedEffect("scarring"': HYDRATED,
+    },
+    "languages/en.toml": {
+        "[levels.regime]": '[levels.hydration]\nlow = "dry"\nusual = "as usual"',
+        'of_scarring = "': 'of_hydration = "{level} hydration"',
+        'smoker_term = "': 'hydration = "Is the skin dry?"\nhydration_term = "hydration"',
+    },
+}
+ASK_OF_DRY_SKIN = """
+import json
+from forecast import Enquiry, fit_forecaster, simulate_log
+from forecast.log import OutcomeLog
+from forecast.page.desk import Desk
+from forecast.page.sheet import render_page
+from forecast.page.words import load_words
+
+log = simulate_log(60, seed=3)
+courses = log.courses.assign(hydration=["usual"] * len(log.courses))
+forecaster = fit_forecaster(OutcomeLog.from_frames(courses, log.sessions))
+dry = Enquiry("II", "forearm", "black", "medium", "single", hydration="low")
+page = render_page(Desk({"clear": forecaster}, None), load_words("en"))
+print(json.dumps({
+    "driver": [one.to_text() for one in forecaster.drivers(dry) if one.attribute == "hydration"],
+    "levels": forecaster.log_summary.levels["hydration"],
+    "unlike": list(forecaster.log_summary.similar(dry)["unlike"]),
+    "doubts": [str(one) for one in forecaster.estimate(dry).notes if "hydration" in str(one)],
+    "page": [text in page for text in ("Is the skin dry?", '"hydration" value="low"', "> dry<")],
+}))
+"""
+
+
+def test_every_attribute_with_levels_is_compared_with_one_of_them():
+    rules = {rule.name: rule for rule in TABLES["courses"]}
+    assert set(REFERENCES) == {*LEVELLED, "inks"}
+    assert all(level in rules[name].levels for name, level in REFERENCES.items())
+
+
+def test_an_attribute_with_levels_is_followed_everywhere(copied: Path):
+    for name, lines in HYDRATION.items():
+        text = (copied / name).read_text("utf-8")
+        for before, line in lines.items():
+            assert text.count(f"\n{before}") == 1, (name, before)
+            text = text.replace(f"\n{before}", f"\n{line}\n{before}")
+        (copied / name).write_text(text, "utf-8")
+
+    ran = asked_of(copied, "", ASK_OF_DRY_SKIN)
+    assert ran.returncode == 0, ran.stderr
+    found = json.loads(ran.stdout)
+    assert found["driver"][0].startswith("hydration low instead of usual: +")
+    assert found["levels"] == {"usual": 60}
+    assert "hydration" in found["unlike"]
+    assert found["doubts"] == ["No course with low hydration in this log."]
+    assert found["page"] == [True] * 3

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._arrays import BoolArray, FloatArray, cluster_counts, shares
-from forecast._checks import LEVEL, SHOWN_AT, counted
+from forecast._checks import LEVEL, MARGIN, SHOWN_AT, YEAR, counted
 from forecast._notes import Note
 from forecast.assess.calibration import (
     BARELY_HELD,
@@ -110,7 +110,6 @@ class Drift:
 
 
 FEWEST_EVENTS = 20
-MARGIN = 0.03
 TOLERANCE = 0.10
 FALSE_ALARMS = 0.05  # over all groups together
 
@@ -384,7 +383,6 @@ def _chances(found: Coverage, ratio: float, error: float) -> tuple[float, float]
 YEARS = 5.0  # in which it may cry wolf once
 FEWEST_EXPECTED = 10.0  # events, for anything to be watched
 LEAST_HAZARD = 1e-6
-DAYS = 365.25
 
 
 # Events watched from month to month: a cumulative sum of log-likelihood ratios of a slowdown
@@ -457,7 +455,7 @@ def watch(
     by_month = steps.assign(gain=gain).groupby("month").sum().asfreq("MS", fill_value=0.0)
     total = by_month["gain"].to_numpy().cumsum()
     score = total - np.minimum.accumulate(np.minimum(total, 0.0))  # held at zero from below
-    years = max(float((day.max() - day.min()).astype(int)) / DAYS, 1 / 12)
+    years = max(float((day.max() - day.min()).astype(int)) / YEAR, 1 / 12)
     threshold = threshold_for(YEARS * float(expected.sum()) / years, ratio)
     beyond = np.flatnonzero(score > threshold)
     names = [f"{month:%Y-%m}" for month in by_month.index]

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._arrays import BoolArray, FloatArray
-from forecast._checks import check_level, counted
+from forecast._checks import LEVEL, check_level, counted
 from forecast._plain import plain, read
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution, climb
@@ -201,7 +201,7 @@ class Judged:
         for (name, label), value in zip(self.labels, own, strict=True):
             shifts.setdefault(name, {})[label] = value
         found = Recalibration(shift, float(np.exp(log_power)), shifts, **counts)
-        return found if found.enough_for(0.8) else replace(found, power=min(found.power, 1.0))
+        return found if found.enough_for(LEVEL) else replace(found, power=min(found.power, 1.0))
 
 
 def fit_map(judged: Judged, spread: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ import numpy as np
 from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray, shares
 from forecast._checks import counted
 from forecast.errors import DataError, RequestError
-from forecast.survival import CountDistribution
+from forecast.survival import CountDistribution, supported_to
 
 if TYPE_CHECKING:
     from forecast.survival import Durations
@@ -162,9 +162,6 @@ def error_by_subject(moves: FloatArray, subject: AnyArray) -> float:
     return float(np.sqrt((by_subject(moves, subject) ** 2).sum()))
 
 
-SUPPORT = 5
-
-
 def still_watched(
     outcomes: Outcomes, *, horizon: int, weight: FloatArray | None = None
 ) -> FloatArray:
@@ -188,8 +185,7 @@ def last_supported(outcomes: Outcomes) -> int:
     """
     steps = np.arange(1, int(outcomes.step.max()) + 1)
     watched = outcomes.at_risk(steps)[outcomes.weight > 0].sum(axis=0)
-    enough = np.flatnonzero(watched >= SUPPORT)
-    return int(steps[enough[-1]]) if len(enough) else 1
+    return max(supported_to(watched), 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._arrays import BoolArray, FloatArray, effective_number, shares
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import LEVEL, check_level, check_whole_number
 from forecast.assess.outcomes import (
     Outcomes,
     error_by_subject,
@@ -278,7 +278,7 @@ class Coverage:
 
 
 def interval_coverage(
-    distribution: CountDistribution, outcomes: Outcomes, *, level: float = 0.8
+    distribution: CountDistribution, outcomes: Outcomes, *, level: float = LEVEL
 ) -> Coverage:
     """Return the coverage of the equal-tailed ``level`` interval under censoring.
 

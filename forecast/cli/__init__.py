@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import forecast
+from forecast import _checks
 from forecast._notes import Note, in_language, languages, problem_and_remedy, texts_of, why
 from forecast._shipped import shipped
 from forecast.errors import ForecastError, RequestError
@@ -104,6 +105,8 @@ def build_parser(only: str = "", *, language: str = "en") -> argparse.ArgumentPa
             told = usual.get(option, {}) | own.get("own", {}).get(option, {})
             if "metavar" in told:
                 told["metavar"] = words.get(told["metavar"], told["metavar"])
+            if "default" in told:
+                told["default"] = vars(_checks).get(told["default"], told["default"])
             kind = {"type": TYPES[told["type"]]} if "type" in told else {}
             place = one_of if option in own.get("one_of", ()) else command
             place.add_argument(*option.split("/"), **told | kind, help=told_of[option])

@@ -42,11 +42,6 @@ if TYPE_CHECKING:
     from forecast.midcourse import Update
     from forecast.tattoo import Caution
 
-STALL = tuple(
-    f"midcourse.{code}"
-    for code in ("levels_off", "slower", "slowed", "hardly_moves", "as_usual", "faster")
-)
-
 
 def run_estimate(options: Options) -> None:
     """Do what ``forecast estimate`` is asked."""
@@ -250,9 +245,11 @@ def run_update(options: Options) -> None:
 def update_lines(later: Update, *, details: bool) -> list[Sentence]:
     """Return the answer mid-course, a line each; with ``details`` all that it rests on."""
     from forecast.counts import in_all
+    from forecast.midcourse import STALL
 
     now = later.remaining
-    stalled = [note for note in now.notes if note.code in STALL]
+    pace = (*STALL, "midcourse.as_usual", "midcourse.faster")
+    stalled = [note for note in now.notes if note.code in pace]
     notes = sorted((note for note in now.notes if note not in stalled), key=_gravest)
     kept = notes if details else [note for note in notes if note.severity != "info"][:2]
     return [

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
         CURVES,
         LIGHTEN,
         NEVER_COVARIATES,
+        REFERENCES,
         SHAPE,
         SHORTER,
         Evidence,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
         leads_of,
         unchecked,
     )
-    from forecast.counts.estimate import Estimate, Stopping, competing_ends, of_100
+    from forecast.counts.estimate import PRIOR_STOPS, Estimate, Stopping, competing_ends, of_100
     from forecast.counts.fit import Basis
     from forecast.counts.log_summary import FEW, LogSummary, few, told
     from forecast.counts.predictor import Predictor

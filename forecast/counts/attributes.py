@@ -42,6 +42,14 @@ GRADES = {
     "scarring": {"none": 0, "slight": 1, "marked": 2},
     "smoker": {"no": 0, "yes": 1},
 }
+# what a level is compared with: of a grade that of rank 0
+REFERENCES = {
+    "inks": "black",
+    "body_site": "shoulder",
+    "skin_type": "III",
+    "origin": "professional",
+    **{name: level for name, ranks in GRADES.items() for level, rank in ranks.items() if not rank},
+}
 
 # covariate -> the attribute it comes from
 COVARIATES: dict[str, str] = {

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from forecast._checks import MOST_TO_CHECK
+from forecast._checks import MARGIN, MOST_TO_CHECK
 from forecast._notes import Note
 from forecast.counts.attributes import LIGHTEN, SHORTER, hazard_prior, plainly
 from forecast.counts.log_summary import few, support_doubts
-from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
+from forecast.counts.rows import FEWEST_LIGHTENED
 from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:

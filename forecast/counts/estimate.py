@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 LENGTH = "length"  # the covariate: log of the expected sessions, over ten
 DRIFT = "four_years_on"
 TYPICAL = 10.0
-PRIOR_STOPS = 5.0  # the hazard of a session is drawn to the smooth one as if by 5 more stops
+PRIOR_STOPS = 5.0  # as if by 5 more stops what few say is drawn to what is expected
 MOST_SLOW = 3.0  # the largest power that is looked at
 
 # Mean and standard deviation of the log hazard of stopping after a session: about one in 16, as

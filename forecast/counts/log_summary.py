@@ -31,7 +31,7 @@ from forecast.counts.rows import (
     latest_start,
     of_goal,
 )
-from forecast.log import ATTRIBUTES, Enquiry, column, extra_number
+from forecast.log import ATTRIBUTES, LEVELLED, Enquiry, column, extra_number
 from forecast.survival import Durations
 from forecast.tattoo import SITES, ink_group
 
@@ -119,8 +119,7 @@ def told(count: int) -> int | str:
 
 
 SHARED = ("ink_density", "layering")  # by courses that are counted together, beside their inks
-LEVELLED = ("skin_type", "body_site", "ink_density", "layering", "origin", "scarring", "smoker")
-NUMBERS = ("age_years", "area_cm2", "tattoo_age_years")
+NUMBERS = tuple(name for name in ATTRIBUTES if column("courses", name).kind == "number")
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import nearest
+from forecast._checks import YEAR, nearest
 from forecast._notes import Sentence, problem_and_remedy, sentence
 from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.errors import RequestError
@@ -37,7 +37,6 @@ FEWEST_FINISHED = 20
 FEWEST_LIGHTENED = 10  # courses that got there, below which they check nothing
 # Events below which a model with no prior to lean on, the cure mixture, only costs.
 FEWEST_FOR_DATA_ALONE = 200
-MARGIN = 0.03  # below the level, from which coverage is what failed
 
 
 def check_goal(goal: str) -> str:
@@ -100,7 +99,7 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
         columns["unreached"] = np.array([bool(inks) for inks in missed], dtype=np.float64)
     # from the middle of the last two years of the log, at most 1
     days = (courses["started_on"] - latest_start(courses["started_on"])).dt.days
-    columns["years_from_now"] = np.minimum(days.to_numpy(dtype=np.float64) / 365.25 + 1, 1.0)
+    columns["years_from_now"] = np.minimum(days.to_numpy(dtype=np.float64) / YEAR + 1, 1.0)
     found = covariates(columns)
     if goal == "lighten":
         found[LIGHTEN] = lighten.astype(np.float64)

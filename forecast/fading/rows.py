@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray, sums_by
+from forecast._checks import YEAR
 from forecast._notes import Sentence, problem_and_remedy, sentence
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
@@ -259,7 +260,7 @@ def _session_sums(
     days = rows.groupby("course_id")["treated_on"].diff().dt.days.to_numpy(dtype=np.float64)
     log_gap = np.log(np.maximum(days / 7, 1.0))
     mean_gap = float(np.nanmean(log_gap)) if (~np.isnan(log_gap)).any() else float("nan")
-    year = (rows["treated_on"] - rows["treated_on"].min()).dt.days.to_numpy() / 365.25
+    year = (rows["treated_on"] - rows["treated_on"].min()).dt.days.to_numpy() / YEAR
     year = year - year.mean()
     regimes = tuple(name for name in ("ns", "ps") if (rows["regime"] == name).any())
     # where no operator fired both regimes often enough, who treated and what was fired cannot be

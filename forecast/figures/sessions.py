@@ -38,10 +38,8 @@ FEW_AT_RISK, FEW_COURSES = 10, 5  # below so many a curve is drawn faintly
 ALIKE = 0.1  # a standardised difference below this is called balanced
 
 
-def plot_curves(
-    comparison: RegimeComparison, *, group: str = "all", language: str = "en"
-) -> go.Figure:
-    """Draw in a ``language`` the curves of a ``comparison``, one a strategy, for a ``group``.
+def plot_curves(comparison: RegimeComparison, *, language: str = "en") -> go.Figure:
+    """Draw in a ``language`` the curves of a ``comparison``, one a strategy.
 
     Examples
     --------
@@ -49,7 +47,7 @@ def plot_curves(
     ['ns', 'ps']
     """
     figure, say = drawing(language)
-    table = comparison.curves[comparison.curves["group"] == group]
+    table = comparison.curves[comparison.curves["group"] == "all"]
     parts = [(name, table[table["strategy"] == name]) for name in comparison.strategies]
     for place, (name, part) in enumerate(parts):
         edges = [_to_the_end([0.0, *(1 - part[end])]) for end in ("high", "low")]
@@ -68,20 +66,15 @@ def plot_curves(
     last = 1 + max(len(part) for _, part in parts)
     figure.update_xaxes(title_text=say("sessions"), dtick=1, range=[0, last])
     figure.update_yaxes(title_text=say("share_cleared"), tickformat=".0%", range=[0, 1])
-    where = "all_inks" if group == "all" else group
-    return titled(figure, say("curves", where=where), say)
+    return titled(figure, say("curves", where="all_inks"), say)
 
 
 def _to_the_end(values: list[Any]) -> list[Any]:
     return [*values, values[-1]]  # a tread is as wide as a session, the last one too
 
 
-def plot_readings(
-    comparison: RegimeComparison, *, key: str | None = None, language: str = "en"
-) -> go.Figure:
-    """Draw in a ``language`` the difference of a ``comparison`` by every road, plain ones below.
-
-    ``key`` is the pair, such as ``"ps - ns"``; the first when not given.
+def plot_readings(comparison: RegimeComparison, *, language: str = "en") -> go.Figure:
+    """Draw in a ``language`` a ``comparison``'s first difference by every road, plain ones below.
 
     Examples
     --------
@@ -89,7 +82,7 @@ def plot_readings(
     'ps - ns: fair and plain readings; band: ± margin'
     """
     figure, say = drawing(language)
-    pair = key or next(iter(comparison.difference))
+    pair = next(iter(comparison.difference))
     fair: list[tuple[str, Contrast]] = [
         (say("weighted"), comparison.difference[pair]),
         (say("g_formula"), comparison.second_route[pair]),
@@ -117,10 +110,8 @@ def _alike(figure: go.Figure, most: float) -> None:
     figure.add_vrect(x0=-most, x1=most, **band)
 
 
-def plot_balance(
-    comparison: RegimeComparison, *, session: int = 1, language: str = "en"
-) -> go.Figure:
-    """Draw in a ``language`` how unlike a ``comparison``'s followers at ``session`` are.
+def plot_balance(comparison: RegimeComparison, *, language: str = "en") -> go.Figure:
+    """Draw in a ``language`` how unlike a ``comparison``'s followers at the first session are.
 
     Examples
     --------
@@ -128,8 +119,8 @@ def plot_balance(
     'Followers against all eligible, session 1'
     """
     table = comparison.diagnostics.balance
-    # what is the same for all at this session (no fading before the first) says nothing
-    table = table[(table["session"] == session) & (table["before"].abs() > 1e-9)]
+    # what is the same for all, such as no fading before the first session, says nothing
+    table = table[(table["session"] == 1) & (table["before"].abs() > 1e-9)]
     figure, say = drawing(language)
     names = [
         say("covariate", what=Note(f"covariate.{one}"), strategy=strategy)
@@ -142,7 +133,7 @@ def plot_balance(
     figure.update_yaxes(dtick=1)
     rows_of(figure, names)
     figure.update_layout(height=max(400, 200 + 24 * len(table)))
-    return titled(figure, say("balance", session=session), say)
+    return titled(figure, say("balance", session=1), say)
 
 
 def plot_followers(comparison: RegimeComparison, *, language: str = "en") -> go.Figure:
@@ -162,10 +153,8 @@ def plot_followers(comparison: RegimeComparison, *, language: str = "en") -> go.
     return titled(figure, say("followers"), say)
 
 
-def plot_tipping(
-    comparison: RegimeComparison, *, key: str | None = None, language: str = "en"
-) -> go.Figure:
-    """Draw in a ``language`` the difference of pair ``key`` for each pace of those who stopped.
+def plot_tipping(comparison: RegimeComparison, *, language: str = "en") -> go.Figure:
+    """Draw in a ``language`` the first difference for each pace of those who stopped.
 
     Raises RequestError if the ``comparison`` has no sensitivity analysis of this pair.
 
@@ -174,7 +163,7 @@ def plot_tipping(
     >>> plot_tipping(comparison).layout.title.text
     'ps - ns: what if those who stopped were different?'
     """
-    pair = key or next(iter(comparison.difference))
+    pair = next(iter(comparison.difference))
     if comparison.sensitivity is None or pair not in comparison.sensitivity.tipping_point:
         raise RequestError(
             f"{pair} could not be estimated, so there is nothing to tip.",

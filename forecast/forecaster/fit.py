@@ -47,7 +47,7 @@ from forecast.forecaster.forecaster import Forecaster
 from forecast.forecaster.promises import CHOSEN_AT, assess_forecaster, falls_short
 from forecast.log import OutcomeLog, check_log, enquiry_of
 from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse, usual_midcourse
-from forecast.regimes import fit_strategies, regime_verdict
+from forecast.regimes import LEAST_CLIENTS, fit_strategies, regime_verdict
 from forecast.survival import CountDistribution, CountModel, Durations, FittedAcceleratedTime
 from forecast.tattoo import GROUPINGS, groups_of
 
@@ -383,7 +383,6 @@ def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any
     }
 
 
-LEAST_CLIENTS = 20  # of fewer, resamples are no measure of how clients differ
 IDS = ("course_id", "client_id", "tattoo_id")
 
 

@@ -46,6 +46,7 @@ from forecast._notes import (
 from forecast._plain import Result, check_parts, fields_of, plain
 from forecast.assess import Recalibration
 from forecast.counts import (
+    REFERENCES,
     Estimate,
     LogSummary,
     Predictor,
@@ -58,7 +59,7 @@ from forecast.counts import (
     told,
 )
 from forecast.errors import ForecastError, RequestError
-from forecast.log import Enquiry, check_enquiry, column, enquiries_of
+from forecast.log import ATTRIBUTES, Enquiry, check_enquiry, column, enquiries_of
 from forecast.midcourse import Midcourse, Update, remaining_draws, update_estimate
 from forecast.survival import FittedCountModel, model_from_dict, quantiles
 
@@ -69,17 +70,6 @@ HALF = 0.5
 WHOLE_FROM = 10.0  # a number is said without decimals
 GRADINGS = "gradings"
 SMALL, SMALL_CHANCE = 0.5, 0.05  # sessions, and chance, that nobody would act on (a judgement)
-REFERENCES = {
-    "inks": "black",
-    "ink_density": "medium",
-    "layering": "single",
-    "body_site": "shoulder",
-    "skin_type": "III",
-    "smoker": "no",
-    "origin": "professional",
-    "scarring": "none",
-}
-ATTRIBUTES = (*REFERENCES, "area_cm2", "tattoo_age_years", "age_years")
 
 
 @dataclass(frozen=True, slots=True, repr=False)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import LEVEL
+from forecast._checks import LEVEL, MARGIN
 from forecast._notes import (
     GIVE_OR_TAKE,
     Note,
@@ -52,7 +52,6 @@ if TYPE_CHECKING:
 
 FEWEST_EVENTS = 20  # that reached the goal, for a verdict
 FEWEST_TO_COUNT = 5  # below it neither coverage nor drift is spoken of
-MARGIN = 0.03  # short of the level by more, and surely: fails
 WIDEST = 0.10  # give or take more: cannot say
 FAINT = 0.1  # p below which it is not said that there is no sign
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._arrays import FloatArray
-from forecast._checks import check_level, check_whole_number
 from forecast._notes import Note, Sentence, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.assess import grouped_folds
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
     from forecast.prices import Package, Tariff
 
-FOLDS = 5
+FOLDS, RESAMPLES = 5, 500
 FEWEST = 40  # ended courses
 
 
@@ -64,13 +63,7 @@ class QuotingValue(Result):
 
 
 def value_of_quoting(
-    log: OutcomeLog,
-    package: Package,
-    tariff: Tariff,
-    *,
-    level: float = 0.95,
-    resamples: int = 500,
-    seed: int = 0,
+    log: OutcomeLog, package: Package, tariff: Tariff, *, seed: int = 0
 ) -> QuotingValue:
     """Return what quoting a package from the forecast puts right over one price, out of fold.
 
@@ -88,10 +81,8 @@ def value_of_quoting(
         What is sold; its own price is not used.
     tariff : Tariff
         Costs, rules and target margin.
-    level : float
-        Of the interval.
-    resamples, seed : int
-        Clients drawn anew for the interval; of folds and fits too.
+    seed : int
+        Of the clients drawn anew for the interval, of folds and of fits.
 
     Raises
     ------
@@ -105,8 +96,6 @@ def value_of_quoting(
     Traceback (most recent call last):
     forecast.errors.RequestError: Fewer than 40 courses that were to be cleared have ended. ...
     """
-    check_level(level)
-    resamples = check_whole_number(resamples, name="resamples", low=2)
     log = log.where((log.courses["goal"] == "clear").to_numpy())
     courses, unpriced = log.courses, package.sold_at(None)
     own, flat = (np.zeros(len(courses)) for _ in range(2))
@@ -137,8 +126,8 @@ def value_of_quoting(
         each = weights * counts
         return float(100 * each @ values / max(each.sum(), 1e-9))
 
-    again = [per_100(gains, counts) for counts in clients_drawn(log, resamples, seed)]
-    low, high = np.quantile(again, [(1 - level) / 2, (1 + level) / 2])
+    again = [per_100(gains, counts) for counts in clients_drawn(log, RESAMPLES, seed)]
+    low, high = np.quantile(again, [0.025, 0.975])
     return QuotingValue(
         package=package.said,
         currency=tariff.currency,

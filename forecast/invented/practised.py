@@ -39,9 +39,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from forecast._arrays import FloatArray, IntArray
+from forecast._checks import YEAR
 from forecast.invented.process import Visit, log_speeds
 from forecast.invented.share import Share, features, reach_day
-from forecast.invented.world import N_INKS, NEVER, PATTERNS, YEAR, Cohort, OwnedLaser, World, normal
+from forecast.invented.world import N_INKS, NEVER, PATTERNS, Cohort, OwnedLaser, World, normal
 from forecast.tattoo import INKS, uptake_table
 
 TAKEN = {"strong": 1.0, "partial": 0.6, "weak": 0.1, "darkening risk": 0.0}

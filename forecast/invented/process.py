@@ -22,11 +22,10 @@ from forecast.invented.world import (
     World,
     has_ink,
 )
-from forecast.tattoo import SITES
+from forecast.tattoo import INK_COVARIATES, SITES
 
 Features = Mapping[str, BoolArray | FloatArray]
 SHAPE = 1.427  # with 0.15 a session: 45 % left after five and 27 % after ten
-LIGHT = frozenset({"white", "yellow", "flesh", "light_blue", "orange"})
 HAND_FOOT = [BODY_SITES.index(name) for name in ("wrist", "hand", "finger", "ankle", "foot")]
 GRID = np.linspace(-5.2, 5.2, 2001)  # standard normal; the ends are one in ten million
 LEG = np.array([SITES[name].leg for name in BODY_SITES])
@@ -175,7 +174,7 @@ class Noisy(Doses):
             "heavy": attributes.density == 2,
             "amateur": attributes.origin == 0,
             "large": attributes.area > 100,
-            "light_colour": has_ink(attributes.inks, LIGHT),
+            "light_colour": has_ink(attributes.inks, INK_COVARIATES["ink_light"]),
         }
 
     def noise(self, chance: FloatArray) -> FloatArray:

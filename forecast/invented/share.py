@@ -25,6 +25,7 @@ Effects are on the log of the share speed: a session count is multiplied by abou
 import numpy as np
 
 from forecast._arrays import BoolArray, FloatArray
+from forecast._checks import YEAR
 from forecast.invented.process import Features, Visit, log_speeds
 from forecast.invented.world import (
     NEVER,
@@ -34,7 +35,6 @@ from forecast.invented.world import (
     REDS,
     REFERENCE_CM2,
     REGION_OF_SITE,
-    YEAR,
     Attributes,
     Chance,
     Cohort,

@@ -27,7 +27,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from forecast._arrays import BoolArray, FloatArray, IntArray
-from forecast._checks import check_seed, check_whole_number
+from forecast._checks import YEAR, check_seed, check_whole_number
 from forecast._notes import problem_and_remedy
 from forecast.errors import RequestError
 from forecast.invented.practised import Practised, as_practised
@@ -39,7 +39,6 @@ from forecast.invented.world import (
     PATTERNS,
     REACH,
     TABLES,
-    YEAR,
     Chance,
     Cohort,
     Crew,

@@ -228,7 +228,6 @@ BEFORE = 6  # sessions elsewhere, at most
 REDS, OTHER_COLOURS = (
     frozenset(ink for ink in INKS if ink_group(ink) == group) for group in INK_GROUPS[1:]
 )
-YEAR = 365.25
 # Wavelengths that an ink takes up, yellow with short pulses only.
 REACH: dict[str, tuple[int, ...]] = {
     ink: tuple(cell.wavelength_nm for cell in uptake_table() if cell.ink == ink and cell.reached())

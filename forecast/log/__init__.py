@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from forecast.log.columns import ALL_TABLES, TABLES, Column, column, column_names
     from forecast.log.enquiry import (
         ATTRIBUTES,
+        LEVELLED,
+        REQUIRED,
         Enquiry,
         Extra,
         check_enquiry,

@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 AS_TYPED: dict[str, type] = {"number": float, "integer": int}
 NUMBER = Column("", "number")
 EXTRA = "extra"  # an enquiry's field for them, and so no heading of one
-REQUIRED = ("skin_type", "body_site", "inks", "ink_density", "layering")
 
 
 class Extra(dict[str, str | float]):
@@ -161,6 +160,8 @@ class Enquiry:
 
 
 ATTRIBUTES = tuple(one.name for one in fields(Enquiry) if one.name != "extra")
+REQUIRED = tuple(name for name in ATTRIBUTES if column("courses", name).required)
+LEVELLED = tuple(name for name in ATTRIBUTES if column("courses", name).kind in ("level", "flag"))
 
 
 def checked(rule: Column, given: Any) -> str | int | float | None:

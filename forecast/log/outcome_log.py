@@ -86,7 +86,7 @@ class OutcomeLog(Result):
 
     def lines(self, language: str) -> list[str]:
         """Return what was read, understood and set aside, as its report says it."""
-        return self.report.to_text(language=language).splitlines()
+        return self.report.lines(language)
 
     def to_dict(self) -> dict[str, Any]:
         """Return what was read as plain JSON values, without a row."""

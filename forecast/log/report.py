@@ -147,6 +147,10 @@ class LogReport(Result):
         language : {"en", "de"}
             What it is written in; names of tables, columns and levels stay as the log has them.
         """
+        return "\n".join(self.lines(language, examples=examples))
+
+    def lines(self, language: str, *, examples: int = 3) -> list[str]:
+        """Return the lines of :meth:`to_text`."""
         courses, brief = self.rows["courses"], self.in_brief()
         values = {"used": courses.used, "of": courses.rows_in, "brief": brief}
         parts: list[str] = [sentence("report.answer_but" if brief else "report.answer", values)]
@@ -165,7 +169,7 @@ class LogReport(Result):
             parts += ["", sentence("report.extra_columns", {"table": table, "names": names})]
         lines = [in_language(line, language) for line in parts]
         notes = [note.say(language) for note in self.notes]
-        return "\n".join([*lines, *(["", *notes] if notes else [])])
+        return [*lines, *(["", *notes] if notes else [])]
 
     def in_brief(self) -> str:
         """Return in one line how many rows were set aside and flagged, empty when none was."""

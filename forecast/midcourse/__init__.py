@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from forecast.midcourse.landmarks import LAST_LANDMARK, mean_gradings
     from forecast.midcourse.law import Midcourse, fit_midcourse, usual_midcourse
     from forecast.midcourse.update import (
+        STALL,
         Update,
         doubtful_gradings,
         remaining_draws,

@@ -25,6 +25,9 @@ Grading = tuple[Any, ...]
 FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall
 DIFFERS_BY = 25.0  # between graders of one session, from which one of them is more likely wrong
 GRADED_TO = 5.0  # points by which graders differ at least (a judgement, no agreement is published)
+STALL: tuple[str, ...] = (
+    "midcourse.levels_off", "midcourse.slower", "midcourse.slowed", "midcourse.hardly_moves",
+)  # fmt: skip
 BY_CHANCE = 0.05  # how often a pace that has not slowed may seem to have
 SLOW, FAST = 0.1, 0.9  # ranks of the fading by now among running courses that are called so
 LEVELLED_OFF = 0.25  # chance of never reaching the goal, from which gradings may have levelled off

@@ -17,6 +17,7 @@ from forecast.counts import Estimate, LogSummary, in_all, unchecked
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, Driver, Forecaster
 from forecast.log import ATTRIBUTES
+from forecast.midcourse import STALL
 from forecast.page.desk import Asked, Desk
 from forecast.page.words import Words
 from forecast.prices import (
@@ -41,8 +42,6 @@ YEAR = 365  # days, from which a model is called old
 SOON = 0.5  # of the usual weeks between sessions: less is cautioned against (a judgement)
 USUAL_WEEKS = 8.0  # where the log does not say: common practice, no source
 WAYS = ("clear", "part", "lighten", "cover", "leave")
-STALL = ("midcourse.levels_off", "midcourse.slower", "midcourse.slowed",
-         "midcourse.hardly_moves")  # fmt: skip
 ODD = ("midcourse.grading_falls", "midcourse.gradings_differ", "midcourse.graded_as_cleared",
        "log.graded_in_fractions")  # fmt: skip
 # what comes before the number when a course is under way, and what the client's sheet says of it

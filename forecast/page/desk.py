@@ -13,16 +13,17 @@ from forecast import daybook as books  # loaded where there is one
 from forecast._checks import check_keys
 from forecast._files import read_toml
 from forecast._notes import languages, problem_and_remedy
-from forecast.counts import ExtraColumn
+from forecast.counts import GOALS, ExtraColumn
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
-from forecast.log import ATTRIBUTES, Column, Enquiry, Extra, checked, column
+from forecast.log import ATTRIBUTES, REQUIRED, Column, Enquiry, Extra, checked, column
 from forecast.midcourse import doubtful_gradings
 from forecast.page.words import Words
 from forecast.prices import Tariff, read_tariff
 from forecast.tattoo import FACTS
 
-REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
+# as the form asks for them
+FORM = tuple(dict.fromkeys(("inks", "ink_density", "layering", "body_site", *REQUIRED)))
 SPARED = frozenset((*ATTRIBUTES, "spacing_weeks", "start")) - frozenset(REQUIRED)
 KNOWN = SPARED | {*REQUIRED, "sessions_done", "gradings", "course", "promise"}
 KNOWN |= {"goal", "facts", "questions", "as_graded", "n"}
@@ -32,7 +33,6 @@ MOST_GRADINGS = 50
 MOST_DONE = 99
 SPACING = (1, 104)
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
-GOALS = ("clear", "lighten")
 Wrong = tuple[str, Mapping[str, Any]]
 CHOICE: Wrong = ("choice", {})
 
@@ -141,7 +141,7 @@ def read_asked(
     _read_choices(sent, extras, wrong)
     _read_course(sent, extras, wrong)
     _read_dates(sent, extras, wrong)
-    missing = tuple(name for name in REQUIRED if name not in found and name not in wrong)
+    missing = tuple(name for name in FORM if name not in found and name not in wrong)
     if missing or not SPARED.union(own).issuperset(wrong):
         return Reading(None, missing, wrong)
     return Reading(Asked(Enquiry(**found), **extras), wrong=wrong)
@@ -177,7 +177,7 @@ def _read_field(name: str, value: object, found: dict[str, Any], wrong: dict[str
 
 def _read_choices(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
     goal = sent.get("goal") or "clear"
-    if goal in GOALS:
+    if goal in [*GOALS]:
         extras["goal"] = goal
     else:
         wrong["goal"] = CHOICE
@@ -460,7 +460,7 @@ def open_desk(
     seen = _seen(files)
     first = load_forecaster(model)
     if first.goal not in GOALS:
-        values = {"file": model.name, "goal": first.goal, "known": GOALS}
+        values = {"file": model.name, "goal": first.goal, "known": tuple(GOALS)}
         raise RequestError(*problem_and_remedy("refused.goal_of_model", values))
     forecasters = {first.goal: first}
     if lighten is not None:

@@ -20,10 +20,10 @@ from forecast._arrays import FloatArray
 from forecast._files import write_whole
 from forecast._notes import languages, problem_and_remedy
 from forecast._shipped import shipped
-from forecast.counts import Estimate, LogSummary
+from forecast.counts import GOALS, Estimate, LogSummary
 from forecast.errors import RequestError
 from forecast.forecaster import Forecaster
-from forecast.log import column
+from forecast.log import ATTRIBUTES, LEVELLED, REQUIRED, column
 from forecast.page.answer import Answer, answer
 from forecast.page.desk import Asked, Desk, Reading
 from forecast.page.words import Words, load_words
@@ -37,8 +37,8 @@ if TYPE_CHECKING:
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
 CHOICES = ("ink_density", "layering", "skin_type")
-OPTIONAL_CHOICES = ("origin", "scarring", "smoker")
-NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
+OPTIONAL_CHOICES = tuple(name for name in LEVELLED if name not in REQUIRED)
+NUMBERS = tuple(name for name in ATTRIBUTES if name not in (*LEVELLED, "inks"))
 GRADING_ROWS = 8
 LISTED = {
     "regime": "sessions", "basis": "gradings", "reaction": "reactions", "severity": "reactions",
@@ -80,7 +80,7 @@ def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:
     levels = {name: column("courses", name).levels for name in (*CHOICES, *OPTIONAL_CHOICES)}
     facts = {key: words.say(f"facts.{key}") for key in FACTS}
     return template("page.html").render(
-        w=words, clinic=desk.clinic, goals=("clear", "lighten"), inks=INKS, regions=REGIONS,
+        w=words, clinic=desk.clinic, goals=GOALS, inks=INKS, regions=REGIONS,
         first_goal=next(iter(desk.forecasters)), levels=levels, numbers=NUMBERS, facts=facts,
         optional_choices=OPTIONAL_CHOICES, extra=desk.extra, grading_rows=GRADING_ROWS,
         languages={code: load_words(code).say("name") for code in languages()},

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._arrays import FloatArray, IntArray
-from forecast._checks import check_kind, check_seed, check_whole_number
+from forecast._checks import YEAR, check_kind, check_seed, check_whole_number
 from forecast._notes import (
     Note,
     Sentence,
@@ -337,7 +337,7 @@ def forecast_appointments(
         from_open=from_open,
         from_new=tallies["sessions"].mean(axis=0) - from_open,
         tallies=tallies,
-        starts_per_month=len(day) / REPLICATES / (7 * weeks) * 365.25 / 12,
+        starts_per_month=len(day) / REPLICATES / (7 * weeks) * YEAR / 12,
         weeks_between=float(np.exp(gaps.mean) / 7),
         currency="" if tariff is None else tariff.currency,
         hours_a_week=None if tariff is None else tariff.hours_a_week,

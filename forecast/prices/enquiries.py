@@ -26,7 +26,7 @@ from forecast._notes import (
 from forecast._plain import Result, fields_of, plain_table
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry
+from forecast.log import Enquiry, column
 from forecast.prices.package import Package, from_cents, round_up
 from forecast.prices.quote import HALF, Priced, areas_of, price_rows, smallest_price
 from forecast.prices.tariff import Tariff, check_sold
@@ -36,7 +36,7 @@ from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
 WORST = 5  # enquiries of a package that are named
 FEW = 5  # enquiries up to which the price of each is given
 UNUSUAL = 1.05  # times what is usual, from which it is a reason
-DENSITIES = ("light", "medium", "heavy")
+DENSITIES = column("courses", "ink_density").levels
 AREAS = (25.0, 75.0, 150.0)  # cm²: where the classes of the list change
 FEWEST_ASKED = 10  # enquiries that a list rests on
 FEWEST_IN_BAND = 5

@@ -15,7 +15,7 @@ from forecast._arrays import FloatArray, cluster_counts, shares
 from forecast._checks import check_kind, check_level, check_seed, check_whole_number, refusal
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result, fields_of
-from forecast.counts import Estimate, of_100
+from forecast.counts import PRIOR_STOPS, Estimate, of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import OutcomeLog, check_log, enquiry_of
 from forecast.prices.package import Package, from_cents, round_cents
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LONGEST = 100  # sessions; the log's own limit is lower
-PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had come as expected
 NOTES = (
     Note("prices.own_updates"),
     Note("prices.may_be_over"),
@@ -62,13 +61,7 @@ class Backtest(Result):
 
 
 def backtest_package(
-    log: OutcomeLog,
-    package: Package,
-    tariff: Tariff,
-    *,
-    level: float = 0.95,
-    resamples: int = 500,
-    seed: int = 0,
+    log: OutcomeLog, package: Package, tariff: Tariff, *, resamples: int = 500, seed: int = 0
 ) -> Backtest:
     """Return what a package would have earned on the log's courses.
 
@@ -82,8 +75,8 @@ def backtest_package(
         Past courses; costs and rules.
     package : Package
         With a price.
-    level, resamples, seed : float, int, int
-        Of the interval, for which clients are drawn anew.
+    resamples, seed : int
+        Of the clients drawn anew for the interval.
 
     Raises
     ------
@@ -104,11 +97,10 @@ def backtest_package(
     if not past.ended.any():
         raise RequestError(*problem_and_remedy("refused.none_ended"))
     resamples = check_whole_number(resamples, name="resamples", low=2)
-    tail = (1 - check_level(level)) / 2
     mean, loses = past.means(np.ones(len(past.ended)))
     drawn = clients_drawn(log, resamples, seed)
     again = [past.means(counts)[0] for counts in drawn if counts[past.ended].any()]
-    low, high = np.quantile(again, [tail, 1 - tail])
+    low, high = np.quantile(again, [0.025, 0.975])
     return Backtest(
         package=package,
         currency=tariff.currency,

@@ -15,10 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._arrays import FloatArray, IntArray
+from forecast._checks import YEAR
 from forecast.log import OutcomeLog
 from forecast.survival import climb
 
-MONTH, YEAR = 365.25 / 12, 365.25  # days
+MONTH = YEAR / 12  # days
 MOST_MONTHS = 60  # of starts that the line is drawn through
 DRIFT_SD = 0.15  # of the line's slope, in logs a year, before the log is seen (a judgement)
 RECENT_YEARS, FEWEST_GAPS = 2, 30

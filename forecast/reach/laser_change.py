@@ -11,7 +11,14 @@ import numpy as np
 import pandas as pd
 
 from forecast._arrays import FloatArray
-from forecast._checks import check_kind, check_level, check_seed, check_whole_number
+from forecast._checks import (
+    COMPARED_TO,
+    YEAR,
+    check_kind,
+    check_level,
+    check_seed,
+    check_whole_number,
+)
 from forecast._notes import Note, Sentence, bullets, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import Result, plain
 from forecast.causal.rates import poisson_interval
@@ -22,7 +29,6 @@ from forecast.reach.reach import fit_reach, reach_evidence, reach_spells
 from forecast.tattoo import Laser, unreached_inks
 
 Interval = tuple[float | None, float | None]
-YEAR_DAYS = 365.25
 LONGEST_LIFE = 15.0  # years that a laser is kept at most, a judgement
 RECENT_YEARS = 2.0
 N_DRAWS = 500
@@ -123,7 +129,7 @@ def what_would_change(
     worth_cleared: float = 0.0,
     cost_per_session: float = 0.0,
     on: pd.Timestamp | str | None = None,
-    horizon: int = 15,
+    horizon: int = COMPARED_TO,
     level: float = 0.95,
     seed: int = 0,
 ) -> LaserChange:
@@ -229,13 +235,13 @@ def _newly_reached(
             asked = pd.Timestamp(day).normalize()
         except (TypeError, ValueError):
             raise RequestError(*problem_and_remedy("refused.laser_day", {"given": on})) from None
-    since = asked - pd.Timedelta(days=RECENT_YEARS * YEAR_DAYS)
+    since = asked - pd.Timedelta(days=RECENT_YEARS * YEAR)
     recent = log.courses[(started > since) & (started <= asked)]
     if recent.empty:
         values = {"low": str(started.min().date()), "high": str(started.max().date())}
         values["day"] = str(asked.date())
         raise RequestError(*problem_and_remedy("refused.none_recent", values))
-    years = max((asked - max(since, started.min())).days / YEAR_DAYS, 0.25)
+    years = max((asked - max(since, started.min())).days / YEAR, 0.25)
     now = lasers_in_use(log.lasers, asked)
     newly, partly = [], 0
     for course, inks in zip(recent["course_id"], recent["inks"], strict=True):

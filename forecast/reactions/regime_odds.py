@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from forecast._arrays import FloatArray
+from forecast._checks import YEAR
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
 from forecast.causal.rates import (
@@ -22,10 +23,10 @@ from forecast.causal.rates import (
     fit_firth,
 )
 from forecast.errors import FitError
+from forecast.tattoo import ink_group
 
 Ends = tuple[float, float]
 MODEL = MixedLogistic(nodes=9, shrink=1.0, spread_scale=1.0)
-YEAR_DAYS = 365.25
 DENSITY = {"light": -1.0, "medium": 0.0, "heavy": 1.0}
 # When the regime's answer is withheld, or comes with a doubt.
 FEWEST_EVENTS = 5  # sessions with a reaction, and without, and clients who had one
@@ -228,7 +229,7 @@ def _case_mix(rows: pd.DataFrame) -> tuple[dict[str, FloatArray], tuple[Note, ..
     columns: dict[str, FloatArray] = {
         "skin_iv": _numbers(skin == "IV"),
         "skin_v_vi": _numbers(skin.isin(["V", "VI"])),
-        "colour": _numbers(~inks.isin(["black", "dark_blue", "black;dark_blue"])),
+        "colour": _numbers(inks.map(ink_group) != "black"),
         "density": _numbers(rows["ink_density"].map(DENSITY)),
         "fluence_doublings": fluence,
     }
@@ -279,7 +280,7 @@ def _adjusted(crude: RegimeOdds, centre: float, shown: Ends, decides: Ends) -> R
 
 def _hold_calendar(odds: RegimeOdds, model: _Model, treated_on: pd.Series) -> RegimeOdds:
     days = (treated_on - treated_on.min()).dt.days
-    years = _numbers((days / YEAR_DAYS).fillna((days / YEAR_DAYS).mean()))
+    years = _numbers((days / YEAR).fillna((days / YEAR).mean()))
     if not np.isfinite(years).all() or np.ptp(years) < 1:
         return odds
     centre, shown, decides = model.plus("years", years).within(odds.level)

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from forecast.regimes.comparison import RegimeComparison
     from forecast.regimes.plan import check_planned, plan_comparison
     from forecast.regimes.trial import trial_rows
-    from forecast.regimes.verdict import Contrast, read_strategy
+    from forecast.regimes.verdict import LEAST_CLIENTS, Contrast, read_strategy
     from forecast.regimes.weighted_curves import fit_strategies
 
 

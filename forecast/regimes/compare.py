@@ -15,7 +15,14 @@ from typing import Any, Literal
 
 import pandas as pd
 
-from forecast._checks import check_kind, check_level, check_seed, check_whole_number, nearest
+from forecast._checks import (
+    COMPARED_TO,
+    check_kind,
+    check_level,
+    check_seed,
+    check_whole_number,
+    nearest,
+)
 from forecast._notes import Note, Severity, problem_and_remedy
 from forecast.counts import eligible
 from forecast.errors import ForecastError, RequestError
@@ -50,7 +57,6 @@ from forecast.regimes.weighted_curves import (
 )
 
 LONGEST = 40
-LONGEST_AUTO = 15
 MOST_LEVELS = 12
 DESK_REPLICATES = 100
 WIDEST_MARGIN = 10.0
@@ -120,7 +126,7 @@ def compare_regimes(
     auto = horizon == "auto"
     if auto and looking_again:
         raise RequestError(*problem_and_remedy("refused.looking_again"))
-    asked: Any = LONGEST_AUTO if auto else horizon
+    asked: Any = COMPARED_TO if auto else horizon
     longest = check_whole_number(asked, name="horizon", low=2, high=LONGEST)
     replicates = check_whole_number(replicates, name="replicates", low=10)
     level = check_level(level)
@@ -152,8 +158,8 @@ def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
     >>> print(regime_verdict(log))
     Faster pulses: our own courses cannot say yet.
     """
-    plans = read_strategies(("ns", "ps"), horizon=LONGEST_AUTO)
-    settings = Settings(plans, LONGEST_AUTO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=25)
+    plans = read_strategies(("ns", "ps"), horizon=COMPARED_TO)
+    settings = Settings(plans, COMPARED_TO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=25)
     try:
         return _compared(log, settings).desk_line
     except ForecastError:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast._checks import SHOWN_AT
 from forecast._files import write_into
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, fields_of, plain
@@ -342,6 +343,7 @@ def protocol(
 ) -> tuple[tuple[str, str], ...]:
     """Return the protocol of a trial, of split tattoos where the ``kind`` is ``split_``."""
     values = {**values, "replicates": settings.replicates, "percent": 100 * TRUNCATE}
+    values |= {"shown": SHOWN_AT[:-1], "last": SHOWN_AT[-1]}
     values["rules"] = [strategy.rule for strategy in settings.plans]
     return tuple(
         (sentence(f"trial.head_{item}"), sentence(f"trial.{kind}{item}", values)) for item in ITEMS

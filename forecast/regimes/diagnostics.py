@@ -36,9 +36,9 @@ from forecast.regimes.weighted_curves import (
     RIDGE,
     TRUNCATE,
     Answers,
+    Drawn,
     Engine,
     Followers,
-    Result,
     contrast_of,
 )
 from forecast.tattoo import INK_GROUPS, ink_group
@@ -275,7 +275,7 @@ class Sensitivity:
 
 
 def examine(
-    trial: Trial, engine: Engine, drawn: Result, found: Answers, settings: Settings
+    trial: Trial, engine: Engine, drawn: Drawn, found: Answers, settings: Settings
 ) -> Sensitivity:
     """Return the sensitivity analyses; pairs that could not be estimated stay empty.
 
@@ -352,7 +352,7 @@ def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> Note:
     return Note("regimes.tips", values=values)
 
 
-def _e_values(drawn: Result, pair: list[int], last: int) -> tuple[float, float]:
+def _e_values(drawn: Drawn, pair: list[int], last: int) -> tuple[float, float]:
     cleared = 1 - drawn.survival[:, pair, 0, last]
     some = np.min(cleared, axis=1) > 0
     if not some[0]:

@@ -16,7 +16,7 @@ import pandas as pd
 from scipy.special import gammainc
 
 from forecast._arrays import FloatArray, shares
-from forecast._checks import check_seed, check_whole_number
+from forecast._checks import COMPARED_TO, YEAR, check_seed, check_whole_number
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
 from forecast.causal import (
@@ -29,7 +29,7 @@ from forecast.causal import (
 from forecast.counts import eligible, latest_start
 from forecast.errors import DataError, RequestError
 from forecast.log import OutcomeLog, check_log
-from forecast.regimes.compare import LONGEST, LONGEST_AUTO, check_margin
+from forecast.regimes.compare import LONGEST, check_margin
 from forecast.regimes.comparison import (
     PLANNED,
     RegimeComparison,
@@ -214,7 +214,7 @@ def check_planned(difference: float, horizon: int | Literal["auto"]) -> int:
     >>> check_planned(1.0, "auto")
     15
     """
-    asked: Any = LONGEST_AUTO if horizon == "auto" else horizon
+    asked: Any = COMPARED_TO if horizon == "auto" else horizon
     check_whole_number(asked, name="horizon", low=2, high=LONGEST)
     if not isinstance(difference, int | float) or not 0 < difference < asked:
         values = {"given": difference, "horizon": asked}
@@ -270,8 +270,8 @@ def _rate(log: OutcomeLog, window: tuple[str, str] | None) -> float:
     first, until = (here["started_on"].min(), last) if window is None else map(pd.Timestamp, window)
     if (last - until).days > OUT_OF_USE:
         return 0.0
-    before = (last - here.loc[here["started_on"] >= first, "started_on"]).dt.days / 365.25
-    over = max(min(RECENT_YEARS, (last - first).days / 365.25), LEAST_YEARS)
+    before = (last - here.loc[here["started_on"] >= first, "started_on"]).dt.days / YEAR
+    over = max(min(RECENT_YEARS, (last - first).days / YEAR), LEAST_YEARS)
     return float((before < RECENT_YEARS).sum() / over)
 
 

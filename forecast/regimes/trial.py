@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast._arrays import AnyArray, BoolArray, FloatArray, IntArray, cluster_counts, shares
-from forecast._checks import SHOWN_AT
+from forecast._checks import SHOWN_AT, YEAR
 from forecast._notes import Note, Sentence, notes_as_json, problem_and_remedy, sentence
 from forecast._plain import fields_of, plain
 from forecast.causal import Panel, life_sums, restricted_mean
@@ -46,7 +46,6 @@ def operators_apart(trial: Trial) -> bool:
 
 STALLED = 5.0  # percentage points gained between the last two gradings
 NEARLY_CLEAR = 90.0
-YEAR = 365.25
 USUAL_WEEKS = 8.0  # stands in for the interval before a first session
 FLOOR = 1.0  # percent of the ink: a grading of 100 is read as this much left
 

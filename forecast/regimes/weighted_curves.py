@@ -23,7 +23,7 @@ from forecast._arrays import (
     shares,
     sums_by,
 )
-from forecast._checks import SHOWN_AT
+from forecast._checks import COMPARED_TO, SHOWN_AT
 from forecast._jobs import run_units
 from forecast._plain import fields_of
 from forecast.causal import HazardGFormula, WeightModel, followed, life_sums
@@ -59,7 +59,7 @@ CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Result:
+class Drawn:
     """What one pass over the rows gives; of resamples, stacked along a first axis."""
 
     # (n_strategies, n_groups, horizon + 1), weighted share not cleared, by ``Engine.groups``
@@ -128,7 +128,7 @@ class Engine:
         """Return the week that stands for a horizon in sessions."""
         return max(1, round(self.spacing * (horizon - 1)))
 
-    def run(self, clusters: FloatArray | None = None, *, second: int = 1) -> Result:
+    def run(self, clusters: FloatArray | None = None, *, second: int = 1) -> Drawn:
         """Return the result when each client counts so many times, (n_clients,) or (k, n_clients).
 
         The second route is worked out for the first ``second`` of them.
@@ -160,7 +160,7 @@ class Engine:
                 each = self.second_model.survival(fit, strategy.plan)
                 both[some][..., place, :] = (share[..., None, :] @ each)[..., 0, :]
         stacked = [np.stack(one, axis) for one in (survival, unadjusted, weeks)]
-        return Result(stacked[0], stacked[1], stacked[2], both)
+        return Drawn(stacked[0], stacked[1], stacked[2], both)
 
     def curves(
         self, weight: FloatArray, mask: BoolArray, *, groups: int | None = None
@@ -246,18 +246,18 @@ class Engine:
         return Followers(int(there.sum()), clients, effective, without, stalled)
 
 
-def bootstrap(engine: Engine, settings: Settings) -> Result:
+def bootstrap(engine: Engine, settings: Settings) -> Drawn:
     """Return the result, and after it those of resamples of clients, along a first axis."""
     n_clusters, replicates = int(engine.panel.cluster.max()) + 1, settings.replicates
     counts = cluster_counts(n_clusters, replicates, seed=settings.seed).astype(np.float64)
     pieces = [(place, counts[place : place + CHUNK]) for place in range(0, replicates, CHUNK)]
-    once = Result(*(value[None] for value in fields_of(engine.run()).values()))
+    once = Drawn(*(value[None] for value in fields_of(engine.run()).values()))
     resampled = run_units(partial(_chunk, engine, settings.second), pieces, label="resamples")
     every = zip(*(fields_of(one).values() for one in (once, *resampled)), strict=True)
-    return Result(*map(np.concatenate, every))
+    return Drawn(*map(np.concatenate, every))
 
 
-def _chunk(engine: Engine, second: int, piece: tuple[int, FloatArray]) -> Result:
+def _chunk(engine: Engine, second: int, piece: tuple[int, FloatArray]) -> Drawn:
     first, counts = piece
     return engine.run(counts, second=min(max(second - first, 0), len(counts)))
 
@@ -337,7 +337,7 @@ def contrast_of(values: FloatArray, settings: Settings, *, session: float = 1.0)
 
 def answers(
     engine: Engine,
-    drawn: Result,
+    drawn: Drawn,
     support: Sequence[int],
     lacking: Mapping[str, tuple[str, ...]],
     settings: Settings,
@@ -407,7 +407,7 @@ def _gaps(survival: FloatArray, pair: tuple[int, int], last: int) -> FloatArray:
 # The difference within each level, and Wald's test of whether they differ: from the draws of all
 # levels together, since a client may have courses in several.
 def _by_group(
-    engine: Engine, drawn: Result, settings: Settings
+    engine: Engine, drawn: Drawn, settings: Settings
 ) -> tuple[dict[str, dict[str, Contrast]], dict[str, tuple[float, int, float, int]]]:
     places = range(1 + len(INK_GROUPS), len(engine.groups))
     table: dict[str, dict[str, Contrast]] = {engine.groups[place]: {} for place in places}
@@ -437,7 +437,7 @@ def _by_group(
 
 
 def _shares(
-    n: int, drawn: Result, support: Sequence[int], settings: Settings
+    n: int, drawn: Drawn, support: Sequence[int], settings: Settings
 ) -> dict[str, Contrast]:
     table = {}
     for key, (left, right) in settings.pairs.items():
@@ -448,7 +448,7 @@ def _shares(
     return table
 
 
-def curve_table(engine: Engine, drawn: Result, settings: Settings) -> pd.DataFrame:
+def curve_table(engine: Engine, drawn: Drawn, settings: Settings) -> pd.DataFrame:
     """Return each strategy's curve, with its band, for everyone and each group with support."""
     tables = []
     tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
@@ -490,7 +490,6 @@ def weighted_rows(engine: Engine, settings: Settings) -> pd.DataFrame:
 
 
 OFFERED = ("ns", "ps", "ns:4>ps")
-HORIZON = 15
 FEWEST_EVENTS = 30
 
 
@@ -514,12 +513,12 @@ def fit_strategies(
     if log.sessions.empty:
         return {}
     try:
-        trial = trial_rows(log, horizon=HORIZON)
+        trial = trial_rows(log, horizon=COMPARED_TO)
     except DataError:
         return {}
     if trial is None or operators_apart(trial):
         return {}
-    engine = Engine(trial, read_strategies(OFFERED, horizon=HORIZON), horizon=HORIZON)
+    engine = Engine(trial, read_strategies(OFFERED, horizon=COMPARED_TO), horizon=COMPARED_TO)
     if engine.no_overlap:
         return {}
     panel = engine.panel

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         climb,
         model_from_dict,
         quantiles,
+        supported_to,
     )
 
 

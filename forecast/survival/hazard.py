@@ -35,9 +35,9 @@ from forecast.survival.model import (
     climb,
     fit_notes,
     gaussian_draws,
-    last_supported,
     prior_of,
     refuse_no_events,
+    supported_to,
 )
 
 SETTLED = 2.5e-7  # squared length of a step in standard errors; the step after is its square
@@ -305,7 +305,7 @@ def _fitted(
         n_subjects=counts.n_subjects,
         n_events=int(counts.row_events.sum()),
         horizon=len(counts.at_risk),
-        supported_to=last_supported(counts.rows_at_risk),
+        supported_to=supported_to(counts.rows_at_risk),
         converged=converged,
     )
     covariance, more = to_raw @ inverse @ to_raw.T, step @ (gradient - total @ step / 2)

@@ -287,14 +287,20 @@ def fit_notes(
         n_subjects=count_subjects(durations),
         n_events=n_events,
         horizon=len(rows_at_risk),
-        supported_to=last_supported(rows_at_risk),
+        supported_to=supported_to(rows_at_risk),
         converged=converged,
         messages=tuple(doubts),
     )
 
 
-def last_supported(rows_at_risk: FloatArray) -> int:
-    """Return the last step with enough rows at risk, 0 if there is none."""
+def supported_to(rows_at_risk: FloatArray) -> int:
+    """Return the last step with enough rows at risk, 0 if there is none.
+
+    Examples
+    --------
+    >>> supported_to(np.array([9.0, 7.0, 3.0]))
+    2
+    """
     supported = np.flatnonzero(rows_at_risk >= WELL_SUPPORTED)
     return int(supported[-1]) + 1 if len(supported) else 0
 

@@ -69,7 +69,7 @@ class Caution(Result):
     @property
     def mark(self) -> str:
         """The weakest way in which a source was read: read, read 2nd, memory or none."""
-        return max(map(mark_of, self.sources), key=list(MARKS).index)
+        return max(map(mark_of, self.sources), key=MARKS.index)
 
     def to_text(self, *, language: str = "en") -> str:
         """Return the caution in words, with its sources."""

@@ -22,13 +22,9 @@ from forecast._shipped import shipped
 from forecast.errors import DataError, RequestError
 
 COMMON_PRACTICE = "common_practice"
-# How a publication was read, from the strongest to the weakest.
-MARKS = {
-    "read": "the finding was read in the publication, nearly always in its abstract",
-    "read 2nd": "the finding was read in another publication's report of it",
-    "memory": "the finding is recalled and was not read again",
-    "none": "known in the trade; no publication is named",
-}
+# How a finding was read, from the strongest to the weakest: in its publication, nearly always the
+# abstract; in another's report of it; long ago, and recalled; in none, as the trade knows it.
+MARKS = ("read", "read 2nd", "memory", "none")
 
 
 @cache

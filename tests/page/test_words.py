@@ -68,7 +68,8 @@ def test_every_language_has_every_text_with_the_same_holes(code: str):
 
 
 NAMES = {  # of models, groups and levels as answers have them, none of more than a few words
-    "cannot say", "clinic's currency", "J/cm2", "darkening risk", "not recorded", "black and red", "other colours", "dark blue",
+    "cannot say", "clinic's currency", "J/cm2",
+    "darkening risk", "not recorded", "black and red", "other colours", "dark blue",
     "light blue", "upper arm", "lower leg", "life table", "cure mixture", "fewer than five",
     "lognormal, some never", "loglogistic, some never", "weibull, some never",
     "discrete hazard (cloglog, smooth baseline)",

@@ -9,6 +9,7 @@ from forecast.errors import FitError
 from forecast.invented import World, simulate_log
 from forecast.log import OutcomeLog
 from forecast.reactions import fit_reactions
+from forecast.reactions.regime_odds import _case_mix
 
 
 def with_tables(log, **tables):
@@ -37,6 +38,13 @@ def test_one_operator_for_one_regime_cannot_be_answered():
     assert owned.regime.unadjusted is not None
     assert "cannot be separated" in owned.regime.reason
     assert "How much of it is the regime cannot be said" in owned.to_text()
+
+
+def test_an_ink_is_a_colour_by_its_group_in_the_table_of_inks():
+    same = {"skin_type": "II", "ink_density": "light", "fluence_j_cm2": 2.0, "regime": "ns"}
+    inks = ["black", "grey", "black;grey", "dark_blue", "red", "black;green"]
+    columns, _ = _case_mix(pd.DataFrame([same | {"inks": one} for one in inks]))
+    assert columns["colour"].tolist() == [0, 0, 0, 0, 1, 1]
 
 
 def test_a_change_over_the_years_is_not_taken_for_the_regime(log):
