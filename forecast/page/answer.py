@@ -13,7 +13,7 @@ import numpy as np
 from forecast import forecaster as rooms  # promises are loaded where there is one
 from forecast._checks import refusal
 from forecast._notes import Note, in_language
-from forecast.counts import Estimate, LogSummary, in_all, unchecked
+from forecast.counts import Estimate, in_all, unchecked
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, Driver, Forecaster
 from forecast.log import ATTRIBUTES
@@ -165,9 +165,6 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     model, old = _model_lines(forecaster, words)
     unasked = "sheet.asked_in_part" if asked.facts else "sheet.not_asked"
-    dates = _soon_line(summary, asked, words) + date_lines(estimate, asked, goal, words)
-    if desk.tariff is not None and done >= desk.tariff.cap:
-        dates = ()  # of sessions that are not sold
     return Answer(
         estimate=estimate,
         done=done,
@@ -181,7 +178,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         options=_options(desk, asked, estimate, words),
-        dates=dates,
+        dates=_when(desk, estimate, summary.gap_weeks, asked, goal, words),
         changes=_changes(forecaster, asked, words),
         drivers=_driver_rows(driven, asked, words),
         drivers_hint=words.say(
@@ -391,16 +388,22 @@ def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tup
     return tuple(lines)
 
 
-# a caution where sessions are to be much closer together than where the estimate comes from
-def _soon_line(summary: LogSummary, asked: Asked, words: Words) -> tuple[str, ...]:
-    usual, weeks = summary.gap_weeks or USUAL_WEEKS, asked.spacing_weeks
+# The dates of sessions that are still sold, with a caution first where they are to be much closer
+# together than where the estimate comes from.
+def _when(
+    desk: Desk, estimate: Estimate, seen: float | None, asked: Asked, goal: str, words: Words
+) -> tuple[str, ...]:
+    if desk.tariff is not None and asked.sessions_done >= desk.tariff.cap:
+        return ()
+    dates = date_lines(estimate, asked, goal, words)
+    usual, weeks = seen or USUAL_WEEKS, asked.spacing_weeks
     if asked.last and asked.start:
         weeks = min(weeks, (asked.start - asked.last).days / 7)
     if weeks >= SOON * usual:
-        return ()
-    key = "answer.dates_usual_here" if summary.gap_weeks else "answer.dates_usual"
+        return dates
+    key = "answer.dates_usual_here" if seen else "answer.dates_usual"
     values = {"usual": words.say(key, {"number": words.number(usual)})}
-    return (words.say("answer.dates_soon", values),)
+    return (words.say("answer.dates_soon", values), *dates)
 
 
 def _driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple[DriverRow, ...]:

@@ -443,7 +443,9 @@ def test_a_client_is_told_of_a_promise_only_once_it_no_longer_stands(
     desk: Desk, ends: tuple[int, int], tell: bool
 ):
     first = promised(low=ends[0], high=ends[1], chances=(0.0,) * 25)
-    book = SimpleNamespace(course=lambda code: SimpleNamespace(promises=(first,), done=2))
+    still = {"check_running": lambda: None, "graded": (), "facts": frozenset(), "last_day": None}
+    course = SimpleNamespace(promises=(first,), done=2, next_day=lambda *_: None, **still)
+    book = SimpleNamespace(course=lambda code: course, today=date.today)
     found = told(replace(desk, daybook=book), Asked(COMMON, sessions_done=2, course="k1-1"))
     assert f"{ends[0]} to {ends[1]}" in found.promised
     assert found.tell == tell
