@@ -352,10 +352,7 @@ def empty_table(name: str) -> pd.DataFrame:
 # The column as it is used, and in the lists of the table the cells that break its rule: they are
 # emptied, or their rows set aside.
 def _column(
-    table: CleanTable,
-    rule: Column,
-    cells: pd.Series[Any],
-    beside: Mapping[Column, pd.Series[Any]],
+    table: CleanTable, rule: Column, cells: pd.Series[Any], beside: Mapping[Column, pd.Series[Any]]
 ) -> pd.Series[Any]:
     reading = read_column(rule, cells, beside, table.date_order)
     values = reading.values

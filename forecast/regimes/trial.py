@@ -306,8 +306,8 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
             restricted_mean(risk[:, :horizon], events[:, :horizon])[0]
             for risk, events in tables.values()
         )
-        difference = _contrast(ps - ns, settings)
-        means = {"ps": _contrast(ps, settings), "ns": _contrast(ns, settings)}
+        difference = settings.drawn(ps - ns)
+        means = {"ps": settings.drawn(ps), "ns": settings.drawn(ns)}
     else:
         difference = Contrast.missing(settings.level)
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
@@ -340,10 +340,6 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         course_ids=halves,
         notes=tuple(notes),
     )
-
-
-def _contrast(drawn: FloatArray, settings: Settings) -> Contrast:
-    return settings.contrast(float(drawn[0]), float(drawn[1:].std(ddof=1)))
 
 
 # One half was cleared while the other was not, whatever became of that one: the ps half, the ns.

@@ -15,14 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from forecast._checks import nearest
-from forecast._notes import (
-    Sentence,
-    in_language,
-    languages,
-    problem_and_remedy,
-    sentence,
-    texts_of,
-)
+from forecast._notes import Sentence, in_language, languages, problem_and_remedy, sentence, texts_of
 from forecast.errors import DataError
 from forecast.log.cells import (
     SEPARATORS,
