@@ -243,11 +243,8 @@ def clean_table(name: str, raw: pd.DataFrame, *, date_order: DateOrder | None = 
     table = CleanTable(name, raw, aside, date_order=date_order)
     written = {known: raw[given] for given, known in headings.items()}
     ours = {*headings, OVERFLOW}
-    table.extra = tuple(
-        quoted(given, place)
-        for place, given in enumerate(raw.columns, start=1)
-        if given not in ours
-    )
+    named = enumerate(raw.columns, start=1)
+    table.extra = tuple(quoted(given, place) for place, given in named if given not in ours)
     for given, known in headings.items():
         if given != known:
             above = int(raw.index.min()) - 1 if len(raw) else 1

@@ -92,8 +92,8 @@ class Engine:
         names = trial.courses["ink_group"].to_numpy(dtype=object)
         levels = sorted({level for level in by if level is not None})
         self.groups = ("all", *INK_GROUPS, *levels)
-        pairs = [(names, INK_GROUPS), *([(np.array(by, dtype=object), levels)] if levels else [])]
-        among = [labels == level for labels, known in pairs for level in known]
+        among = [names == ink for ink in INK_GROUPS]
+        among += [np.array(by, dtype=object) == level for level in levels]
         self.inside = [np.ones(len(panel.step), dtype=bool), *(one[panel.subject] for one in among)]
         self.model = WeightModel(panel, ridge=RIDGE)
         self.weights = self.model.fit()
@@ -499,8 +499,6 @@ def fit_strategies(
     >>> fit_strategies(log, log.courses[["course_id"]], LifeTable())  # 52 courses: too few
     {}
     """
-    if log.sessions.empty:
-        return {}
     try:
         trial = trial_rows(log, horizon=COMPARED_TO)
     except DataError:
