@@ -38,10 +38,9 @@ from forecast.regimes.comparison import (
     target_trial,
 )
 from forecast.regimes.diagnostics import diagnose, examine, naive_readings, no_rows
-from forecast.regimes.trial import SplitTrial, Trial, analyse_split, trial_rows
+from forecast.regimes.trial import CURVE_COLUMNS, SplitTrial, Trial, analyse_split, trial_rows
 from forecast.regimes.verdict import LEAST_CLIENTS, LEAST_FOLLOWERS, Settings, read_strategies
 from forecast.regimes.weighted_curves import (
-    CURVE_COLUMNS,
     Answers,
     Engine,
     Followers,

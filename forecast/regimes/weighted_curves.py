@@ -29,7 +29,7 @@ from forecast._plain import fields_of
 from forecast.causal import HazardGFormula, WeightModel, followed, life_sums
 from forecast.errors import DataError
 from forecast.log import OutcomeLog
-from forecast.regimes.trial import USUAL_WEEKS, Trial, operators_apart, trial_rows
+from forecast.regimes.trial import USUAL_WEEKS, Trial, one_curve, operators_apart, trial_rows
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
     LEAST_ALIKE,
@@ -55,7 +55,6 @@ from forecast.tattoo import INK_GROUPS
 RIDGE = 0.5  # on standardised covariates: a prior of standard deviation 1.4 on each log odds
 TRUNCATE = 0.995
 CHUNK = 100  # resamples worked on together
-CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -440,21 +439,11 @@ def _shares(
 def curve_table(engine: Engine, drawn: Drawn, settings: Settings) -> pd.DataFrame:
     """Return each strategy's curve, with its band, for everyone and each group with support."""
     tables = []
-    tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
-    low, high = np.quantile(drawn.survival[1:], tails, axis=0)
-    for place, plan in enumerate(settings.plans):
+    for place, name in enumerate(settings.names):
         for group, label in enumerate(engine.groups):
-            last = engine.supported_to(place, group)
-            columns = {
-                "strategy": plan.name,
-                "group": label,
-                "session": np.arange(1, last + 1),
-                "at_risk": engine.counts(place, group)[0][:last],
-                "survival": drawn.survival[0, place, group, 1 : last + 1],
-                "low": low[place, group, 1 : last + 1],
-                "high": high[place, group, 1 : last + 1],
-            }
-            tables.append(pd.DataFrame(columns))
+            at_risk = engine.counts(place, group)[0][: engine.supported_to(place, group)]
+            survival = drawn.survival[:, place, group, 1 : len(at_risk) + 1]
+            tables.append(one_curve(name, label, at_risk, survival, settings.level))
     return pd.concat(tables, ignore_index=True)
 
 
