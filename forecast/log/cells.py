@@ -150,9 +150,7 @@ def date_order(texts: Iterable[str]) -> DateOrder | None:
     Where all years have two digits, days must lie so far apart that they cannot be the years.
     """
     bare = [CLOCK.sub("", text.strip()) for text in texts]
-    full, short = (
-        [match for match in map(form.fullmatch, bare) if match] for form in (YEAR_LAST, YEAR_SHORT)
-    )
+    full, short = ([*filter(None, map(form.fullmatch, bare))] for form in (YEAR_LAST, YEAR_SHORT))
     matches = [*full, *short]
     marked = [one for one in matches if "." not in one[0]]  # points go by a habit of their own
     day = month = False
@@ -253,8 +251,7 @@ def _level(rule: Column, text: str) -> Reading:
 def _flag(rule: Column, text: str) -> Reading:
     if text in rule.levels:
         return Reading(text)
-    key = _key(text)
-    if (key := folded(key)) in YES | NO:
+    if (key := folded(_key(text))) in YES | NO:
         return Reading("yes" if key in YES else "no", (CASE if key in rule.levels else YES_NO,))
     raise UnreadableError(rule_of(rule))
 

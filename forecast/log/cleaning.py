@@ -243,11 +243,8 @@ def clean_table(name: str, raw: pd.DataFrame, *, date_order: DateOrder | None = 
     table = CleanTable(name, raw, aside, date_order=date_order)
     written = {known: raw[given] for given, known in headings.items()}
     ours = {*headings, OVERFLOW}
-    table.extra = tuple(
-        quoted(given, place)
-        for place, given in enumerate(raw.columns, start=1)
-        if given not in ours
-    )
+    named = enumerate(raw.columns, start=1)
+    table.extra = tuple(quoted(given, place) for place, given in named if given not in ours)
     for given, known in headings.items():
         if given != known:
             above = int(raw.index.min()) - 1 if len(raw) else 1
@@ -352,10 +349,7 @@ def empty_table(name: str) -> pd.DataFrame:
 # The column as it is used, and in the lists of the table the cells that break its rule: they are
 # emptied, or their rows set aside.
 def _column(
-    table: CleanTable,
-    rule: Column,
-    cells: pd.Series[Any],
-    beside: Mapping[Column, pd.Series[Any]],
+    table: CleanTable, rule: Column, cells: pd.Series[Any], beside: Mapping[Column, pd.Series[Any]]
 ) -> pd.Series[Any]:
     reading = read_column(rule, cells, beside, table.date_order)
     values = reading.values

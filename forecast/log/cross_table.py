@@ -39,9 +39,9 @@ MOST_GENEROUS = 110.0  # beyond it no eye was generous: what was meant is not kn
 def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: date) -> None:
     """Apply the rules between rows and tables, in place."""
     courses = tables["courses"]
-    for name in OF_COURSES:
-        if name in tables:
-            _align_ids(tables[name], courses)
+    of_courses = [tables[name] for name in OF_COURSES if name in tables]
+    for table in of_courses:
+        _align_ids(table, courses)
     for name, day in HAPPENED.items():
         if name in tables:
             to_come = tables[name].frame[day] > np.datetime64(today + ONE_DAY)
@@ -49,9 +49,8 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: d
     for table in tables.values():
         _set_aside_repeats(table)
     _set_aside_copies(courses)
-    for name in OF_COURSES:
-        if name in tables:
-            _set_aside_orphans(tables[name], courses)
+    for table in of_courses:
+        _set_aside_orphans(table, courses)
     _flag_contradictions(tables, cleared_at=cleared_at)
 
 

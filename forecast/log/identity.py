@@ -130,8 +130,7 @@ def lone_names(tables: Mapping[str, pd.DataFrame]) -> Iterator[Note]:
                     Note("reading.in_row", values=said | {"row": at}) for at in cells.index[odd]
                 ]
     if found:
-        places_shown = found[:MOST_PLACES]
-        yield Note(LONE_NAMES, "caution", {"n": len(found), "places": places_shown})
+        yield Note(LONE_NAMES, "caution", {"n": len(found), "places": found[:MOST_PLACES]})
 
 
 # Clients are told by a word of their own; in other codes a lone word with a capital may be a name.

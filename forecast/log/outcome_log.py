@@ -366,14 +366,13 @@ def _assemble(
     of_log = {name: raw.tables[name] for name in TABLES if name in raw.tables}
     refuse_identifying(of_log)
     raw.notes += lone_names(raw.tables)  # of its promises too
+    tables = {}
     for name, table in of_log.items():
         none = without_finding(name, table, mapped=raw.mapped)
         if none.any():
-            raw.tables[name] = of_log[name] = table[~none]
+            raw.tables[name] = table[~none]
             raw.notes.append(Note(f"log.without_{name}", values={"n": int(none.sum())}))
-    tables = {
-        name: clean_table(name, table, date_order=raw.date_order) for name, table in of_log.items()
-    }
+        tables[name] = clean_table(name, raw.tables[name], date_order=raw.date_order)
     cross_check(tables, cleared_at=cleared_at, today=today or date.today())
     report = _report_on(raw, tables)
     frames = {name: tables[name].frame if name in tables else empty_table(name) for name in TABLES}

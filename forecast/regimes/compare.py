@@ -23,7 +23,7 @@ from forecast._checks import (
     check_whole_number,
     nearest,
 )
-from forecast._notes import Note, Severity, problem_and_remedy
+from forecast._notes import Note, problem_and_remedy
 from forecast.counts import eligible
 from forecast.errors import ForecastError, RequestError
 from forecast.fading import fading_rows, fit_worth
@@ -38,15 +38,9 @@ from forecast.regimes.comparison import (
     target_trial,
 )
 from forecast.regimes.diagnostics import diagnose, examine, naive_readings, no_rows
-from forecast.regimes.trial import SplitTrial, Trial, analyse_split, trial_rows
-from forecast.regimes.verdict import (
-    LEAST_CLIENTS,
-    LEAST_FOLLOWERS,
-    Settings,
-    read_strategies,
-)
+from forecast.regimes.trial import CURVE_COLUMNS, SplitTrial, Trial, analyse_split, trial_rows
+from forecast.regimes.verdict import LEAST_CLIENTS, LEAST_FOLLOWERS, Settings, read_strategies
 from forecast.regimes.weighted_curves import (
-    CURVE_COLUMNS,
     Answers,
     Engine,
     Followers,
@@ -175,14 +169,11 @@ def _compared(log: OutcomeLog, settings: Settings, by: str | None = None) -> Reg
         return _from_split(log, settings, split)
     if trial is None:
         found = Answers.missing(settings, reasons=dict.fromkeys(settings.pairs, ("none_eligible",)))
-        none = Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS})
-        notes = (
-            none,
-            *left_out_note(eligible(log, set(halves))[2]),
-            *settling_notes(found.reasons),
-        )
-        said: dict[str, Any] = {"target_trial": target_trial(None, settings), "notes": notes}
-        return _result(log, settings, found, split=split, **said)
+        notes = [Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS})]
+        notes += left_out_note(eligible(log, set(halves))[2])
+        said = {"split": split, "target_trial": target_trial(None, settings)}
+        noted = (*notes, *settling_notes(found.reasons))
+        return _result(log, settings, found, notes=noted, **said)
     engine = Engine(trial, settings.plans, horizon=settings.horizon, seed=settings.seed, by=levels)
     if settings.auto:
         # the last session that both strategies of a pair carry, and at least the first at which
@@ -256,11 +247,10 @@ def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -
             continue  # nothing can agree with it, or not
         plans = [settings.plans[place].plan for place in pair]
         by_fading[key] = own = settings.contrast(*worth.saved(plans, found.horizons[key]))
-        code = "disagrees" if weighted.disagrees(own) else "agrees"
-        severity: Severity = "serious" if code == "disagrees" else "info"
-        notes.append(
-            Note(f"regimes.fading_{code}", severity, {"pair": key, "said": own.spoken("sessions")})
-        )
+        apart = weighted.disagrees(own)
+        code = "fading_disagrees" if apart else "fading_agrees"
+        values = {"pair": key, "said": own.spoken("sessions")}
+        notes.append(Note(f"regimes.{code}", "serious" if apart else "info", values))
     return replace(found, by_fading=by_fading, notes=tuple(notes))
 
 

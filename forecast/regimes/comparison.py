@@ -42,11 +42,10 @@ from forecast.regimes.weighted_curves import TRUNCATE, Answers
 DIFFERENT = 0.05  # p below which groups are said to differ
 MOSTLY = 0.5  # of the sessions: below it is said what is recorded for so few
 LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
-# Notes that belong beside the answer.
-BESIDE = {f"regimes.{name}" for name in ("groups_differ", "groups_alike", "groups_unknown")}
 APART = {"regimes.wavelengths_apart", "regimes.wavelengths_vary"}
-BESIDE |= {"regimes.looking_again", "regimes.settles", "regimes.settles_plan"}
-BESIDE |= {"regimes.to_settle", *APART}
+# Notes that belong beside the answer.
+BESIDE = APART | {f"regimes.groups_{name}" for name in ("differ", "alike", "unknown")}
+BESIDE |= {f"regimes.{name}" for name in ("looking_again", "settles", "settles_plan", "to_settle")}
 BESIDE |= {"regimes.no_gradings", "regimes.fading_disagrees"}  # serious, and no verdict says them
 # What would let a verdict be given, by what keeps it back; of an interval, `settles` says it.
 SETTLED_BY = {
@@ -186,20 +185,18 @@ class RegimeComparison(Answers, Result):
         key = "ps - ns"
         if key not in self.difference:
             return Note("regimes.desk_unknown")
-        one, reasons = self.difference[key], self.reasons[key]
-        said = words_for(key, one, reasons, self.horizons[key], self.margin)
+        reasons, horizon = self.reasons[key], self.horizons[key]
+        said = words_for(key, self.difference[key], reasons, horizon, self.margin)
         code = said.code.partition(".")[2]
-        code = {"no_answer": "unknown", "held_back": "unknown"}.get(code, code)
+        if code in ("no_answer", "held_back"):
+            return Note("regimes.desk_unknown")
         if code == "equivalent" and key in self.open_at_horizon:
             code = "equivalent_so_far"
-        names = ("span", "horizon", "margin") if code != "unknown" else ()
-        values = {name: said.values[name] for name in names}
-        if names:
-            drawn = {"span": values["span"], "replicates": self.replicates}
-            values["span"] = Note("regimes.desk_drawn", values=drawn)
+        drawn = {"span": said.values["span"], "replicates": self.replicates}
+        span = Note("regimes.desk_drawn", values=drawn)
+        values = {"span": span, "horizon": horizon, "margin": self.margin}
         line = Note(f"regimes.desk_{code}", values=values)
-        both = self._apart and names
-        return Note("regimes.desk_apart", values={"line": line}) if both else line
+        return Note("regimes.desk_apart", values={"line": line}) if self._apart else line
 
     def to_frame(self) -> pd.DataFrame:
         """Return every contrast as one row.
@@ -438,14 +435,13 @@ def open_notes(found: Answers, curves: pd.DataFrame, settings: Settings) -> Iter
 
 # Levels at which an effect is said to differ between groups.
 def _group_note(key: str, found: Answers, by: str, horizon: int) -> Note:
+    values: dict[str, Any] = {"pair": key, "by": plainly(by)}
     if key not in found.differ:
-        needed = {"least": LEAST_FOLLOWERS, "at_risk": LEAST_AT_RISK, "horizon": horizon}
-        values = {"pair": key, "by": plainly(by), **needed}
+        values |= {"least": LEAST_FOLLOWERS, "at_risk": LEAST_AT_RISK, "horizon": horizon}
         return Note("regimes.groups_unknown", "caution", values)
     *_, p_value, last = found.differ[key]
     code = "groups_differ" if p_value < DIFFERENT else "groups_alike"
-    values = {"pair": key, "by": plainly(by), "p": p_value, "horizon": last}
-    return Note(f"regimes.{code}", "info", values)
+    return Note(f"regimes.{code}", "info", values | {"p": p_value, "horizon": last})
 
 
 def _support_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Note]:
@@ -540,10 +536,9 @@ def _ink_notes(found: Answers) -> Iterator[Note]:
 
 # What else changes with the regime: hands and wavelengths.
 def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]:
-    if diagnostics.operators_apart:
-        yield Note("regimes.operators_apart", "serious")
-    if diagnostics.no_overlap:
-        yield Note("regimes.no_overlap", "serious")
+    for apart in ("operators_apart", "no_overlap"):
+        if getattr(diagnostics, apart):
+            yield Note(f"regimes.{apart}", "serious")
     fired = diagnostics.wavelengths
     fired = fired[fired["overlap"] < LEAST_OVERLAP]
     if len(fired):
@@ -573,8 +568,7 @@ def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
         yield Note("regimes.zero_width", "serious", {"pair": key})
         return
     if found.reasons[key] == ("interval_covers_margin",):
-        settles = {"pair": key, "sessions": contrast.detectable}
-        yield Note("regimes.settles", "info", settles)
+        yield Note("regimes.settles", "info", {"pair": key, "sessions": contrast.detectable})
         if key in PLANNED:
             yield Note("regimes.settles_plan", "info")
     if second.estimate is not None:

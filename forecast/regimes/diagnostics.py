@@ -32,15 +32,7 @@ from forecast.regimes.verdict import (
     short_of,
     verdict_of,
 )
-from forecast.regimes.weighted_curves import (
-    RIDGE,
-    TRUNCATE,
-    Answers,
-    Drawn,
-    Engine,
-    Followers,
-    contrast_of,
-)
+from forecast.regimes.weighted_curves import RIDGE, TRUNCATE, Answers, Drawn, Engine, Followers
 from forecast.tattoo import INK_GROUPS, ink_group
 
 LEAST_FIRED = 20  # sessions of each regime whose wavelengths are known
@@ -308,7 +300,7 @@ def examine(
         unknown = float("nan"), float("nan")
         e_values[key] = unknown if held else _e_values(drawn, [left, right], last[key])
         mean = drawn.weeks[:, :, last_week[key] - 1]
-        weeks[key] = contrast_of(mean[:, left] - mean[:, right], settings, session=engine.spacing)
+        weeks[key] = settings.drawn(mean[:, left] - mean[:, right], session=engine.spacing)
     names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
     without = _without_operator(trial, engine, difference, settings)
     return Sensitivity(

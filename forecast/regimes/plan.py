@@ -19,22 +19,12 @@ from forecast._arrays import FloatArray, shares
 from forecast._checks import COMPARED_TO, YEAR, check_seed, check_whole_number
 from forecast._notes import Note, bullets, problem_and_remedy, sentence
 from forecast._plain import Result
-from forecast.causal import (
-    Design,
-    hazard_ratio_for,
-    life_sums,
-    schoenfeld_events,
-    subjects_needed,
-)
+from forecast.causal import Design, hazard_ratio_for, life_sums, schoenfeld_events, subjects_needed
 from forecast.counts import eligible, latest_start
 from forecast.errors import DataError, RequestError
 from forecast.log import OutcomeLog, check_log
 from forecast.regimes.compare import LONGEST, check_margin
-from forecast.regimes.comparison import (
-    PLANNED,
-    RegimeComparison,
-    settling_notes,
-)
+from forecast.regimes.comparison import PLANNED, RegimeComparison, settling_notes
 from forecast.regimes.diagnostics import diagnose
 from forecast.regimes.trial import Trial, analyse_split, trial_rows
 from forecast.regimes.verdict import (
@@ -50,9 +40,7 @@ from forecast.regimes.verdict import (
     read_strategies,
     short_of,
 )
-from forecast.regimes.weighted_curves import (
-    Engine,
-)
+from forecast.regimes.weighted_curves import Engine
 
 POWERS = (0.8, 0.9)
 RECENT_YEARS = 2.0

@@ -44,6 +44,7 @@ def operators_apart(trial: Trial) -> bool:
     return len(names) > 1 and bool(first.any()) and float(both[code][first].mean()) < LEAST_SHARED
 
 
+CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
 STALLED = 5.0  # percentage points gained between the last two gradings
 NEARLY_CLEAR = 90.0
 USUAL_WEEKS = 8.0  # stands in for the interval before a first session
@@ -306,8 +307,8 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
             restricted_mean(risk[:, :horizon], events[:, :horizon])[0]
             for risk, events in tables.values()
         )
-        difference = _contrast(ps - ns, settings)
-        means = {"ps": _contrast(ps, settings), "ns": _contrast(ns, settings)}
+        difference = settings.drawn(ps - ns)
+        means = {"ps": settings.drawn(ps), "ns": settings.drawn(ns)}
     else:
         difference = Contrast.missing(settings.level)
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
@@ -342,10 +343,6 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
     )
 
 
-def _contrast(drawn: FloatArray, settings: Settings) -> Contrast:
-    return settings.contrast(float(drawn[0]), float(drawn[1:].std(ddof=1)))
-
-
 # One half was cleared while the other was not, whatever became of that one: the ps half, the ns.
 def _first_cleared(given: IntArray, cleared: BoolArray) -> tuple[int, int]:
     later = np.where(cleared, given, given.max() + 1)[:, ::-1]
@@ -370,11 +367,18 @@ def _curves(
     parts = []
     for name, (risk, events) in tables.items():
         survival = np.cumprod(1 - shares(events, risk), axis=-1)[:, :last]
-        low, high = np.quantile(survival[1:], [(1 - level) / 2, (1 + level) / 2], axis=0)
-        columns = {"strategy": name, "group": "all", "session": np.arange(1, last + 1)}
-        columns |= {"at_risk": risk[0, :last].astype(np.int64), "survival": survival[0]}
-        parts.append(pd.DataFrame(columns | {"low": low, "high": high}))
+        parts.append(one_curve(name, "all", risk[0, :last].astype(np.int64), survival, level))
     return pd.concat(parts, ignore_index=True)
+
+
+def one_curve(
+    name: str, group: str, at_risk: IntArray, survival: AnyArray, level: float
+) -> pd.DataFrame:
+    """Return a strategy's curve with its band, from its ``survival`` and that of resamples."""
+    low, high = np.quantile(survival[1:], [(1 - level) / 2, (1 + level) / 2], axis=0)
+    sessions = np.arange(1, len(at_risk) + 1)
+    columns = (name, group, sessions, at_risk, survival[0], low, high)
+    return pd.DataFrame(dict(zip(CURVE_COLUMNS, columns, strict=True)))
 
 
 def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, dict[str, float]]:

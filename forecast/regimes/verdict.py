@@ -270,6 +270,11 @@ class Settings:
         """Return a difference, in a unit of which a session is worth so many, with its interval."""
         return Contrast.normal(estimate, error, self.level, self.again(session))
 
+    def drawn(self, values: FloatArray, *, session: float = 1.0) -> Contrast:
+        """Return the contrast of a value, the first, and of its resamples, NaN where none."""
+        error = float(np.nanstd(values[1:], ddof=1))
+        return self.contrast(float(values[0]), error, session=session)
+
     def shortest(self, left: int, right: int) -> int:
         """Return the first session at which both strategies are what their names say."""
         return max(2, self.plans[left].begins, self.plans[right].begins)

@@ -29,7 +29,7 @@ from forecast._plain import fields_of
 from forecast.causal import HazardGFormula, WeightModel, followed, life_sums
 from forecast.errors import DataError
 from forecast.log import OutcomeLog
-from forecast.regimes.trial import USUAL_WEEKS, Trial, operators_apart, trial_rows
+from forecast.regimes.trial import USUAL_WEEKS, Trial, one_curve, operators_apart, trial_rows
 from forecast.regimes.verdict import (
     AUTO_AT_RISK,
     LEAST_ALIKE,
@@ -55,7 +55,6 @@ from forecast.tattoo import INK_GROUPS
 RIDGE = 0.5  # on standardised covariates: a prior of standard deviation 1.4 on each log odds
 TRUNCATE = 0.995
 CHUNK = 100  # resamples worked on together
-CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,8 +91,8 @@ class Engine:
         names = trial.courses["ink_group"].to_numpy(dtype=object)
         levels = sorted({level for level in by if level is not None})
         self.groups = ("all", *INK_GROUPS, *levels)
-        pairs = [(names, INK_GROUPS), *([(np.array(by, dtype=object), levels)] if levels else [])]
-        among = [labels == level for labels, known in pairs for level in known]
+        among = [names == ink for ink in INK_GROUPS]
+        among += [np.array(by, dtype=object) == level for level in levels]
         self.inside = [np.ones(len(panel.step), dtype=bool), *(one[panel.subject] for one in among)]
         self.model = WeightModel(panel, ridge=RIDGE)
         self.weights = self.model.fit()
@@ -218,12 +217,10 @@ class Engine:
             return False
         share = (begun / len(group))[group]
         rare = (chance < LEAST_ALIKE * share) | (1 - chance < LEAST_ALIKE * (1 - share))
-        worth = [effective_number(1 / chance[group == one]) for one in (0, 1)]
-        # of twice as many, for in fewer one heavy weight alone does it
-        few = (
-            begun.min() >= 2 * LEAST_EFFECTIVE and (np.array(worth) < LEAST_CARRYING * begun).any()
-        )
-        return bool(few or rare.mean() > MOST_WITHOUT_CHANCE)
+        worth = np.array([effective_number(1 / chance[group == one]) for one in (0, 1)])
+        few = (worth < LEAST_CARRYING * begun).any()
+        many = begun.min() >= 2 * LEAST_EFFECTIVE  # in fewer one heavy weight alone does it
+        return bool((many and few) or rare.mean() > MOST_WITHOUT_CHANCE)
 
     def carried(self, place: int) -> Followers:
         """Return who followed a strategy from the session on from which its last regime holds."""
@@ -329,12 +326,6 @@ class Answers:
         )
 
 
-def contrast_of(values: FloatArray, settings: Settings, *, session: float = 1.0) -> Contrast:
-    """Return the contrast of a value, the first, and of its resamples, NaN where there is none."""
-    error = float(np.nanstd(values[1:], ddof=1))
-    return settings.contrast(float(values[0]), error, session=session)
-
-
 def answers(
     engine: Engine,
     drawn: Drawn,
@@ -350,11 +341,8 @@ def answers(
     margin, everyone = settings.margin, drawn.survival[:, :, 0]
     difference = _means(everyone, support, settings)
     second = _means(drawn.second, support, settings)
-    changes = [k for k in settings.pairs if ">" in k]
-    apart = [k for k in changes if difference[k].disagrees(second[k])]
-    lacking = {
-        k: (*few, *(["routes_disagree"] if k in apart else [])) for k, few in lacking.items()
-    }
+    apart = [k for k, one in difference.items() if ">" in k and one.disagrees(second[k])]
+    lacking = {k: (*few, *["routes_disagree"] * (k in apart)) for k, few in lacking.items()}
     reasons = {k: reasons_for(one, margin, lacking[k]) for k, one in difference.items()}
     by_ink = {}
     for group, name in enumerate(INK_GROUPS, start=1):
@@ -366,7 +354,7 @@ def answers(
         last = min(support[pair[0]], support[pair[1]], settings.horizon_of(key))
         chosen = last < settings.horizon_of(key)  # by the log, which looking again forbids
         if last >= settings.shortest(*pair) and not (chosen and settings.looking_again):
-            one = contrast_of(_gaps(everyone, pair, last), settings)
+            one = settings.drawn(_gaps(everyone, pair, last))
             why = reasons_for(one, margin, lacking[key])
             supported[key] = Supported(last, one, verdict_of(one, margin, why), why)
     return Answers(
@@ -379,7 +367,7 @@ def answers(
         reasons=reasons,
         supported=supported,
         means={
-            name: contrast_of(everyone[:, place, :last].sum(axis=1), settings)
+            name: settings.drawn(everyone[:, place, :last].sum(axis=1))
             for last in [min(map(settings.horizon_of, settings.pairs))]
             for place, name in enumerate(settings.names)
             if support[place] >= last
@@ -391,7 +379,7 @@ def answers(
 
 def _means(survival: FloatArray, support: Sequence[int], settings: Settings) -> dict[str, Contrast]:
     return {
-        key: contrast_of(_gaps(survival, pair, settings.horizon_of(key)), settings)
+        key: settings.drawn(_gaps(survival, pair, settings.horizon_of(key)))
         if min(support[pair[0]], support[pair[1]]) >= settings.horizon_of(key)
         else Contrast.missing(settings.level)
         for key, pair in settings.pairs.items()
@@ -424,7 +412,7 @@ def _by_group(
             contrast = Contrast.missing(settings.level)
             if common[place] >= last:
                 gaps = _gaps(drawn.survival[:, :, place], pair, last)
-                contrast = contrast_of(gaps, settings)
+                contrast = settings.drawn(gaps)
                 kept += [gaps] * (not contrast.without_width)
             table[engine.groups[place]][key] = contrast
         if len(kept) > 1:
@@ -444,28 +432,18 @@ def _shares(
         table[key] = Contrast.missing(settings.level)
         if n <= min(settings.horizon_of(key), support[left], support[right]):
             gaps = drawn.survival[:, right, 0, n] - drawn.survival[:, left, 0, n]
-            table[key] = contrast_of(gaps, settings)
+            table[key] = settings.drawn(gaps)
     return table
 
 
 def curve_table(engine: Engine, drawn: Drawn, settings: Settings) -> pd.DataFrame:
     """Return each strategy's curve, with its band, for everyone and each group with support."""
     tables = []
-    tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
-    low, high = np.quantile(drawn.survival[1:], tails, axis=0)
-    for place, plan in enumerate(settings.plans):
+    for place, name in enumerate(settings.names):
         for group, label in enumerate(engine.groups):
-            last = engine.supported_to(place, group)
-            columns = {
-                "strategy": plan.name,
-                "group": label,
-                "session": np.arange(1, last + 1),
-                "at_risk": engine.counts(place, group)[0][:last],
-                "survival": drawn.survival[0, place, group, 1 : last + 1],
-                "low": low[place, group, 1 : last + 1],
-                "high": high[place, group, 1 : last + 1],
-            }
-            tables.append(pd.DataFrame(columns))
+            at_risk = engine.counts(place, group)[0][: engine.supported_to(place, group)]
+            survival = drawn.survival[:, place, group, 1 : len(at_risk) + 1]
+            tables.append(one_curve(name, label, at_risk, survival, settings.level))
     return pd.concat(tables, ignore_index=True)
 
 
@@ -510,8 +488,6 @@ def fit_strategies(
     >>> fit_strategies(log, log.courses[["course_id"]], LifeTable())  # 52 courses: too few
     {}
     """
-    if log.sessions.empty:
-        return {}
     try:
         trial = trial_rows(log, horizon=COMPARED_TO)
     except DataError:

@@ -15,14 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from forecast._checks import nearest
-from forecast._notes import (
-    Sentence,
-    in_language,
-    languages,
-    problem_and_remedy,
-    sentence,
-    texts_of,
-)
+from forecast._notes import Sentence, in_language, languages, problem_and_remedy, sentence, texts_of
 from forecast.errors import DataError
 from forecast.log.cells import (
     SEPARATORS,
@@ -152,11 +145,8 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
 def _or(rule: Column, table: str) -> Sentence | str:
     """Return what else to do about a column that no heading of a table means."""
     values = {"table": table, "name": rule.name, "level": (*rule.levels, "")[0]}
-    if table == "courses":
-        way = "same" if rule.levels else ""
-    else:
-        way = "either" if rule.levels else "without"
-    way = "regime" if (table, rule.name) == ("sessions", "regime") else way
+    ways = ("", "same") if table == "courses" else ("without", "either")
+    way = "regime" if (table, rule.name) == ("sessions", "regime") else ways[bool(rule.levels)]
     return sentence(f"reading.map_{way}", values) if way else ""
 
 
