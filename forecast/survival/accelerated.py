@@ -29,13 +29,7 @@ from forecast.survival.accelerated_likelihood import (
     log_ends,
     widened,
 )
-from forecast.survival.durations import (
-    Covariates,
-    Durations,
-    Encoding,
-    is_zero_one,
-    one_row_each,
-)
+from forecast.survival.durations import Covariates, Durations, Encoding, is_zero_one, one_row_each
 from forecast.survival.model import (
     CountDistribution,
     FitNotes,
