@@ -20,10 +20,6 @@ REACH = NormalDist().inv_cdf(0.975)  # standard errors to the end of a 95 % inte
 MOST_SUBJECTS = 100_000
 
 
-def _fixed(error: FloatArray) -> FloatArray:
-    return REACH * error
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Design:
     """A study of two groups over steps.
@@ -54,7 +50,7 @@ class Design:
     loss: FloatArray
     ratio: float
     share: float = 0.5
-    half_width: Callable[[FloatArray], FloatArray] = _fixed
+    half_width: Callable[[FloatArray], FloatArray] = lambda error: REACH * error
     enough: Callable[[float], float] = lambda n: 1.0
 
 

@@ -239,13 +239,7 @@ def _book_of(log: Path) -> Daybook | nullcontext[None]:
 
 def run_assess(options: Options) -> None:
     """Do what ``forecast assess`` is asked."""
-    from forecast.forecaster import (
-        TITLE,
-        assess_forecaster,
-        assess_promises,
-        card_text,
-        model_card,
-    )
+    from forecast.forecaster import TITLE, assess_forecaster, assess_promises, card_text, model_card
 
     card: Path | None = options.card
     if card is not None:

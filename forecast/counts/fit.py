@@ -288,11 +288,7 @@ SHARE_PRIOR = {"never": (-2.0, 2.0), "log_scale": (0.0, 1.0)}
 
 
 def candidates(
-    goal: str = "clear",
-    *,
-    n_events: int,
-    evidence: Evidence | None = None,
-    own: Sequence[str] = (),
+    goal: str = "clear", *, n_events: int, evidence: Evidence | None = None, own: Sequence[str] = ()
 ) -> tuple[CountModel, ...]:
     """Return the candidate specifications for a log with ``n_events`` events, as they are trusted.
 

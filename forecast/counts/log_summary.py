@@ -538,10 +538,9 @@ def support_doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
         yield Note(f"counts.{code}", "caution", {"done": done, "count": few(count)})
     elif alike is None:
         yield Note("counts.too_few_like_it", "caution")
-    elif not alike["reached"]:
-        yield Note("counts.none_like_it_finished", "caution", {"count": alike["n"]})
-    elif alike["reached"] == FEW:
-        yield Note("counts.few_like_it_finished", "caution", {"count": alike["n"]})
+    elif alike["reached"] <= FEW:
+        code = "few_like_it_finished" if alike["reached"] else "none_like_it_finished"
+        yield Note(f"counts.{code}", "caution", {"count": alike["n"]})
     else:
         for what in summary.far_from(enquiry):
             values = {"count": alike["reached"], "what": what}

@@ -359,7 +359,6 @@ def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forec
             log_summary=basis.summary,
             assessment={**old.assessment, "contradicted": against, CHOSEN_AT: _chosen_at(old)},
             notes=basis.notes,
-            named="",
         )
 
 

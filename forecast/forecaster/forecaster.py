@@ -196,9 +196,7 @@ class Forecaster(Predictor, Result):
         What the log says of always ps against always ns, in one line.
     seen : FittedCountModel or None
         The model fitted to what was seen alone, before stopped courses go on as their gradings
-        say: how far it moves as the log grows, a refresh moves ``model``. None in older files.
-    named : str
-        The fingerprint in a file of an older schema, whose checksum is another; empty otherwise.
+        say: how far it moves as the log grows, a refresh moves ``model``.
 
     Examples
     --------
@@ -213,7 +211,6 @@ class Forecaster(Predictor, Result):
     strategies: Mapping[str, FittedCountModel] = field(default_factory=dict)
     regime_verdict: Note | None = None
     seen: FittedCountModel | None = None
-    named: str = ""
 
     def __repr__(self) -> str:
         of = f"{self.log_summary.n_courses} courses"
@@ -421,7 +418,7 @@ class Forecaster(Predictor, Result):
     @property
     def fingerprint(self) -> str:
         """16 digits of the checksum that the saved file has, by which promises name the model."""
-        return self.named or _name_of(_to_dict(self))
+        return str(sealed(_to_dict(self))[SEAL]).partition(":")[2][:16]
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the forecaster as JSON; it holds no row of the log.
@@ -465,14 +462,7 @@ SAVED = (
 def _to_dict(forecaster: Forecaster) -> dict[str, Any]:
     parts = fields_of(forecaster)
     parts["reference"] = parts.pop("log_summary")
-    if forecaster.seen is None:  # so that a model is called what it was called before
-        del parts["seen"]
-    saved = {name: parts[name] for name in SAVED if name in parts}
-    return {"kind": KIND, "schema": SCHEMA, **plain(saved)}
-
-
-def _name_of(content: Mapping[str, Any]) -> str:
-    return str(sealed(content)[SEAL]).partition(":")[2][:16]
+    return {"kind": KIND, "schema": SCHEMA, **plain({name: parts[name] for name in SAVED})}
 
 
 def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
@@ -499,7 +489,7 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
         raise RequestError(*problem_and_remedy("refused.no_model", values)) from None
     if not isinstance(stored, dict) or stored.get("kind") != KIND:
         raise RequestError(*problem_and_remedy("refused.other_file", {"file": file}))
-    if stored.get("schema") not in (3, SCHEMA):
+    if stored.get("schema") != SCHEMA:
         values = {"file": file, "schema": repr(stored.get("schema")), "known": SCHEMA}
         raise RequestError(*problem_and_remedy("refused.schema", values))
     named, again = problem_and_remedy("refused.the_file", {"file": file})
@@ -507,76 +497,33 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     return _from_dict(content, file, sealed_whole=SEAL in stored)
 
 
-def _stored(note: Mapping[str, Any] | str) -> Note:
-    """Return a note that is stored, or the sentence that older files hold as one."""
-    if isinstance(note, str):
-        return Note("counts.said", "caution", {"text": note})
-    return Note.from_dict(note)
-
-
-# What a model was called by in English before schema 4.
-FORMER_INKS = {
-    "black": "black or dark blue ink",
-    "black and red": "red or orange ink (also with black or dark blue)",
-    "other colours": "ink of other colours",
-}
-FORMER_LAYERS = {"single": "a single layer", "layered": "several layers"}
-FORMER = {
-    f"{inks}, {density} density, {layers}": f"{group};{density};{layering}"
-    for group, inks in FORMER_INKS.items()
-    for density in column("courses", "ink_density").levels
-    for layering, layers in FORMER_LAYERS.items()
-}
-
-
-# A stored model by the codes of today. Its evidence was a text: of clinics it has the number only.
-def _with_codes(stored: Mapping[str, Any]) -> Mapping[str, Any]:
-    summary, given = dict(stored["reference"]), [n for n in stored["notes"] if "code" in n]
-    for name in {"cells", "near"} & {*summary}:
-        summary[name] = {FORMER.get(cell, cell): of for cell, of in summary[name].items()}
-    clinics = max((note["values"].get("clinics", 0) for note in given), default=0)
-    groups = [
-        {**row, "label": row["label"].replace(" ", "_")} if row["factor"] == "site" else row
-        for row in stored["assessment"].get("subgroups", ())
-    ]
-    assessment = {"subgroups": groups, "evidence": ["not known"] * clinics}
-    own = {"reference": summary, "assessment": stored["assessment"] | assessment}
-    return {**stored, **own, "named": _name_of(stored)}
-
-
 # What has its seal answered when it was written; what has none, somebody may have made.
 def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> Forecaster:
     try:
-        if stored["schema"] < SCHEMA:
-            stored = _with_codes(stored)
         if not isinstance(stored["notes"], list):
             raise TypeError("its notes are no list")
-        summary = LogSummary.from_dict(stored["reference"])
-        if stored["goal"] == "lighten" and summary.lightening is None:
-            raise RequestError(*problem_and_remedy("refused.before_lightening", {"file": named}))
         found = Forecaster(
             model=model_from_dict(stored["model"]),
             evidence=stored["evidence"] and model_from_dict(stored["evidence"]),
             stopping=Stopping(
                 model_from_dict(stored["stopping"]),
-                tuple(stored["stopping"].get("by_session", ())),
-                stored["stopping"].get("slow", 0.0),
+                tuple(stored["stopping"]["by_session"]),
+                stored["stopping"]["slow"],
             ),
             recalibration=stored["recalibration"]
             and Recalibration.from_dict(stored["recalibration"]),
-            log_summary=summary,
+            log_summary=LogSummary.from_dict(stored["reference"]),
             midcourse=stored["midcourse"] and Midcourse.from_dict(stored["midcourse"]),
             strategies={
                 name: model_from_dict(model) for name, model in stored["strategies"].items()
             },
-            regime_verdict=stored.get("regime_verdict") and _stored(stored["regime_verdict"]),
-            seen=stored.get("seen") and model_from_dict(stored["seen"]),
+            regime_verdict=stored["regime_verdict"] and Note.from_dict(stored["regime_verdict"]),
+            seen=stored["seen"] and model_from_dict(stored["seen"]),
             goal=check_goal(stored["goal"]),
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1, high=100),
             seed=check_seed(stored["seed"]),
             assessment=stored["assessment"],
-            named=stored.get("named", ""),
-            notes=tuple(map(_stored, stored["notes"])),
+            notes=tuple(map(Note.from_dict, stored["notes"])),
         )
         check_parts(Forecaster, found)
         if not sealed_whole:

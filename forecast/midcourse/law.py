@@ -88,7 +88,7 @@ class Midcourse:
     steps, n_courses, n_landmarks : int
         Sessions looked ahead; the courses and rows behind it.
     slowest : tuple of float
-        The pace that ``SLOWEST`` have not passed, by session; empty in files of before.
+        The pace that ``SLOWEST`` have not passed, by session.
 
     Examples
     --------
@@ -225,12 +225,10 @@ class Midcourse:
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> Midcourse:
         """Return what :meth:`to_dict` wrote."""
-        # pairs in files of before, of which the first is meant
-        slowest = [float(np.ravel(at)[0]) for at in stored.get("slowest", ())]
         landmark = stored["landmark"] and model_from_dict(stored["landmark"])
         by_band = stored["recalibrations"].items()
         maps = {band: Recalibration.from_dict(each) for band, each in by_band}
-        rest: dict[str, Any] = {"slowest": slowest, "landmark": landmark, "recalibrations": {}}
+        rest: dict[str, Any] = {"landmark": landmark, "recalibrations": {}}
         return replace(read(cls, {**stored, **rest}), recalibrations=maps)
 
 

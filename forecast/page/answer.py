@@ -465,13 +465,10 @@ def package_rows(
     if tariff is None:
         return (), ()
     rows, notes = [], [words.note(one)[0] for one in no_longer_sold(tariff, done)]
-    left = [left_of(package, tariff, done) for package in tariff.packages]
-    priced = iter(_priced(estimate, [one for one in left if one], done))
-    for package, one in zip(tariff.packages, left, strict=True):
-        name = package.label(words.code)
-        if one is None:
-            continue
-        found = next(priced)
+    left = [(one.label(words.code), left_of(one, tariff, done)) for one in tariff.packages]
+    sold = [(name, one) for name, one in left if one]
+    priced = _priced(estimate, [one for _, one in sold], done)
+    for (name, one), found in zip(sold, priced, strict=True):
         if isinstance(found, ForecastError):
             said = in_language(refusal(found), words.code)
             notes.append(words.say("answer.price_fails", {"why": f"{name}: {said}"}))

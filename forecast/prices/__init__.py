@@ -29,13 +29,7 @@ if TYPE_CHECKING:
         price_rows,
         quotes_lines,
     )
-    from forecast.prices.tariff import (
-        Tariff,
-        left_of,
-        no_longer_sold,
-        read_tariff,
-        tariff_template,
-    )
+    from forecast.prices.tariff import Tariff, left_of, no_longer_sold, read_tariff, tariff_template
     from forecast.prices.year import Book, Variation, price_caseload
 
 

@@ -283,9 +283,7 @@ class OpenCourse:
     expected_sessions: float
     expected_cost: Decimal
     expected_income: Decimal
-    prepaid_left: (
-        Decimal  # of what was paid before, by expected sessions that it covers; net of tax
-    )
+    prepaid_left: Decimal  # of what was paid before, by expected sessions it covers; net of tax
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -326,12 +324,7 @@ class OpenBook(Result):
 
 
 def value_open_book(
-    forecaster: Any,
-    log: OutcomeLog,
-    tariff: Tariff,
-    *,
-    replicates: int = 4000,
-    seed: int = 0,
+    forecaster: Any, log: OutcomeLog, tariff: Tariff, *, replicates: int = 4000, seed: int = 0
 ) -> OpenBook:
     """Return what the log's courses under way will still cost and bring in.
 

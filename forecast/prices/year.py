@@ -25,13 +25,7 @@ from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry, OutcomeLog, check_log, enquiries_of
 from forecast.prices.package import Package, from_cents, round_cents, to_cents
-from forecast.prices.quote import (
-    areas_of,
-    expected_shortfall,
-    outcome_chances,
-    price_rows,
-    rounded,
-)
+from forecast.prices.quote import areas_of, expected_shortfall, outcome_chances, price_rows, rounded
 from forecast.prices.rhythm import yearly_starts
 from forecast.prices.tariff import Tariff, Terms, terms_of
 

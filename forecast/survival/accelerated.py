@@ -10,7 +10,6 @@ and a delayed entry divides by the latter at the entry (Farewell 1982, Biometric
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -20,7 +19,7 @@ import numpy as np
 from forecast._arrays import FloatArray
 from forecast._checks import check_whole_number
 from forecast._notes import GIVE_OR_TAKE, Note
-from forecast._plain import plain, read
+from forecast._plain import plain
 from forecast.errors import FitError, RequestError
 from forecast.survival.accelerated_likelihood import (
     BLOCK,
@@ -30,13 +29,7 @@ from forecast.survival.accelerated_likelihood import (
     log_ends,
     widened,
 )
-from forecast.survival.durations import (
-    Covariates,
-    Durations,
-    Encoding,
-    is_zero_one,
-    one_row_each,
-)
+from forecast.survival.durations import Covariates, Durations, Encoding, is_zero_one, one_row_each
 from forecast.survival.model import (
     CountDistribution,
     FitNotes,
@@ -287,11 +280,6 @@ class FittedAcceleratedTime:
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return {"model": "accelerated_time", **plain(self)}
-
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> FittedAcceleratedTime:
-        """Return the model that :meth:`to_dict` wrote."""
-        return read(cls, stored)
 
     @property
     def _last(self) -> int:

@@ -304,11 +304,7 @@ class Encoding:
         return cls(tuple(columns), tuple(dropped), shares)
 
     def encode(
-        self,
-        covariates: Covariates | None,
-        *,
-        constant: bool = False,
-        average: bool = False,
+        self, covariates: Covariates | None, *, constant: bool = False, average: bool = False
     ) -> FloatArray:
         """Return the matrix of shape (n, len(names)) for a frame, or for a mapping.
 

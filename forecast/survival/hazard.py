@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, TypeAlias
@@ -13,7 +13,7 @@ import numpy as np
 from forecast._arrays import FloatArray
 from forecast._checks import check_whole_number, nearest
 from forecast._notes import Note
-from forecast._plain import plain, read
+from forecast._plain import plain
 from forecast.errors import FitError, RequestError
 from forecast.survival.durations import Covariates, Durations, Encoding, one_row_each
 from forecast.survival.hazard_likelihood import (
@@ -243,17 +243,6 @@ class FittedDiscreteHazard:
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; holds no row of the data."""
         return {"model": "discrete_hazard", **plain(self)}
-
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> FittedDiscreteHazard:
-        """Return the model that :meth:`to_dict` wrote, or one of an earlier version."""
-        if "covariance" in stored:
-            if stored["link"] != "cloglog" or stored["baseline"] != "smooth":
-                raise ValueError(f"{stored['link']} and {stored['baseline']} are gone")
-            k, clustered = len(stored["parameters"]), stored["clustered_covariance"]
-            matrix = np.reshape(stored["covariance"], (k, k))
-            stored = {**stored, "covariance_matrix": matrix, "clustered_matrix": clustered}
-        return read(cls, stored)
 
 
 @lru_cache(maxsize=32)  # every answer asks for the same ones

@@ -507,11 +507,6 @@ class FittedLifeTable:
         """Return plain JSON values."""
         return {"model": "life_table", **plain(self)}
 
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> FittedLifeTable:
-        """Return the life table that :meth:`to_dict` wrote."""
-        return read(cls, stored)
-
 
 def _pmfs(hazard: FloatArray, horizon: int) -> FloatArray:
     """Return pmfs over steps 1 to ``horizon`` by hazards, 0 beyond the last step watched."""
@@ -538,7 +533,7 @@ def model_from_dict(stored: Mapping[str, Any]) -> FittedCountModel:
     module, name = READERS[kind]
     try:
         home = import_module(f"forecast.survival.{module}")
-        fitted: FittedCountModel = getattr(home, name).from_dict(stored)
+        fitted: FittedCountModel = read(getattr(home, name), stored)
     except (KeyError, TypeError, ValueError) as problem:
         values = {"kind": kind, "why": repr(problem)}
         raise RequestError(*problem_and_remedy("refused.model_part", values)) from problem

@@ -182,12 +182,8 @@ def check_facts(names: Iterable[str]) -> frozenset[str]:
     """
     given = frozenset(names)
     for name in sorted(given - set(FACTS)):
-        values = {"name": name, "known": [*FACTS], "hint": nearest(_asked_with(name), FACTS)}
+        # the fact that the word is another one for, else the word itself
+        said = [key for key, words in FACTS.items() if name.casefold() in words.split()]
+        values = {"name": name, "known": [*FACTS], "hint": nearest([*said, name][0], FACTS)}
         raise RequestError(*problem_and_remedy("refused.no_fact", values))
     return given
-
-
-# the fact that a word is another one for, else the word itself
-def _asked_with(word: str) -> str:
-    said = [key for key, words in FACTS.items() if word.casefold() in words.split()]
-    return said[0] if said else word

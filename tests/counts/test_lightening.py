@@ -172,18 +172,12 @@ def test_the_horizon_need_only_hold_lightening(log):
     assert forecast.fit_forecaster(log, goal="lighten", horizon=7).estimate(PLAIN).horizon == 7
 
 
-def test_a_saved_one_answers_alike_and_one_that_counted_clearing_is_refused(lightening, tmp_path):
+def test_a_saved_one_answers_alike(lightening, tmp_path):
     path = tmp_path / "model.json"
     lightening.save(path)
     again = forecast.load_forecaster(path)
     assert_allclose(again.estimate(PLAIN).draws, lightening.estimate(PLAIN).draws)
     assert again.log_summary.lightening == lightening.log_summary.lightening
-    stored = json.loads(path.read_text())
-    del stored["sha256"]  # which would be missed first
-    del stored["reference"]["lightening"]
-    path.write_text(json.dumps(stored))
-    with pytest.raises(RequestError, match="counts sessions to clearing"):
-        forecast.load_forecaster(path)
 
 
 def test_promises_are_judged_on_courses_that_want_it(log, lightening):

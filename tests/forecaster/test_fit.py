@@ -246,11 +246,11 @@ def test_all_is_done_anew_only_when_enough_has_come_in(clinic, before):
     assert fitting._chosen_at(new) == at
 
 
-@pytest.mark.parametrize("what", ["a month on", "asked for", "fewer courses", "an older file"])
+@pytest.mark.parametrize("what", ["a month on", "asked for", "fewer courses", "nothing seen alone"])
 def test_all_is_done_anew(clinic, before, what):
     days, n = (31, 170) if what == "a month on" else (5, 150 if what == "fewer courses" else 170)
     log = first(clinic, 160, days=days) if n == 170 else first(clinic, n)
-    old = replace(before, seen=None) if what == "an older file" else before
+    old = replace(before, seen=None) if what == "nothing seen alone" else before
     found = refresh_forecaster(old, log, anew=what == "asked for")
     assert found.chosen_anew
     assert "chosen anew" in found.to_text()

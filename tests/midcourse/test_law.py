@@ -132,14 +132,6 @@ def test_a_bridge_learns_how_removal_wanes(mechanism, low, high):
     assert low <= fit_midcourse(log, rows, flat, horizon=25, seed=None).passage.bend <= high
 
 
-def test_a_model_of_before_opens_with_the_first_of_its_slowest_paces(forecaster):
-    stored = forecaster.midcourse.to_dict()
-    pairs = [[pace, 9.0] for pace in stored["slowest"]]
-    assert Midcourse.from_dict(stored | {"slowest": pairs}).slowest == forecaster.midcourse.slowest
-    del stored["slowest"]
-    assert not Midcourse.from_dict(stored).hardly_any_so_slow(4, {4: 0.01})
-
-
 def test_past_the_last_landmark_the_answer_says_so(forecaster):
     last = forecaster.midcourse.last_landmark
     for done, said in ((last, False), (last + 1, True)):

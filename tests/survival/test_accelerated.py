@@ -15,7 +15,7 @@ from lifelines import (
 from numpy.testing import assert_allclose
 
 from forecast.errors import FitError, RequestError
-from forecast.survival import AcceleratedTime, Durations, FittedAcceleratedTime
+from forecast.survival import AcceleratedTime, Durations, model_from_dict
 
 PEERS = {
     "weibull": WeibullAFTFitter,
@@ -99,7 +99,7 @@ def test_draws_average_to_about_the_prediction_and_repeat(rossi):
 
 def test_a_stored_model_predicts_the_same_numbers(rossi):
     fitted = AcceleratedTime("weibull").fit(durations(rossi, COVARIATES))
-    again = FittedAcceleratedTime.from_dict(json.loads(json.dumps(fitted.to_dict())))
+    again = model_from_dict(json.loads(json.dumps(fitted.to_dict())))
     two = rossi[COVARIATES].head(2)
     assert_allclose(again.predict(two, 60).pmf, fitted.predict(two, 60).pmf)
     assert again.notes == fitted.notes
