@@ -185,7 +185,9 @@ def test_a_default_is_changed_in_one_place(copied: Path):
 
 
 # An attribute more: what is written of it in each file, before a line that is there.
-HYDRATED = '    PublishedEffect("hydration", -0.9, 0.1, "none", TRADE),'
+HYDRATED = (
+    'hydration = {log_hazard_ratio = -0.9, width = 0.1, measure = "none", source = "{trade}"}'
+)
 HYDRATION = {
     "log/columns.toml": {
         "smoker = {": 'hydration = { kind = "level", levels = "low usual", meaning = "Skin." }',
@@ -194,8 +196,8 @@ HYDRATION = {
     "counts/attributes.py": {
         '    "smoker": {"no"': '    "hydration": {"low": 1, "usual": 0},',
         '    "age_curve": "age_years"': '    "hydration": "hydration",',
-        '    PublishedEffect("scarring"': HYDRATED,
     },
+    "counts/effects.toml": {"scarring = {": HYDRATED},
     "languages/en.toml": {
         "[levels.regime]": '[levels.hydration]\nlow = "dry"\nusual = "as usual"',
         'of_scarring = "': 'of_hydration = "{level} hydration"',

@@ -21,12 +21,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._arrays import FloatArray
+from forecast._shipped import shipped
 from forecast.log import column, extra_number
 from forecast.tattoo import INK_COVARIATES, SITES
 
@@ -255,20 +257,6 @@ class Evidence(Protocol):
         """Return the same on the log number of sessions, with location and log scale."""
 
 
-# What a publication gave, and how it becomes a log hazard ratio.
-MEASURES = {
-    "points": "a point of the score is one session of about ten, log HR -0.24; taken at a third to "
-    "two thirds, since the score was fitted to completed courses alone",
-    "count ratio": "log HR = -2.5 log(ratio), halved where colour and density had a part in it",
-    "shares": "shares cleared by session 10: the log of the ratio of log(1 - share)",
-    "reduction": "how much lower the chance by session 10 is, of what was not read: a ratio of "
-    "chances, of hazards and of odds are held to be equally likely",
-    "clearance": "average clearance after a few sessions, turned into a judged size",
-    "direction": "the direction alone; the size is assumed",
-    "none": "no number was found; the size is assumed",
-}
-
-
 @dataclass(frozen=True, slots=True)
 class PublishedEffect:
     """One effect read from the literature."""
@@ -276,83 +264,34 @@ class PublishedEffect:
     covariate: str
     log_hazard_ratio: float  # per unit of the covariate; below zero means more sessions
     width: float  # standard deviation of what was read, without the spread between clinics
-    measure: str  # what was published, a key of ``MEASURES``, which says how it was translated
+    measure: str  # what was published; ``effects.toml`` says how each kind was translated
     source: str  # where it comes from, and how it was read
 
     @classmethod
-    def of_reduction(
-        cls, covariate: str, *readings: float, width: float, source: str
-    ) -> PublishedEffect:
-        """Return the effect whose mean and width honour every reading of a reduction.
+    def of(cls, covariate: str, row: Mapping[str, Any]) -> PublishedEffect:
+        """Return the effect of a row of ``effects.toml``.
 
-        ``readings`` are log hazard ratios, each with the ``width``.
+        Its mean and width honour every reading where it has several.
         """
+        readings = row.get("readings") or [row["log_hazard_ratio"]]
         mean = sum(readings) / len(readings)
         between = sum((one - mean) ** 2 for one in readings) / len(readings)
-        spread = (width**2 + between) ** 0.5
-        return cls(covariate, round(mean, 2), round(spread, 2), "reduction", source)
+        spread = (row["width"] ** 2 + between) ** 0.5
+        source = row["source"].format(**PUBLISHED["sources"])
+        return cls(covariate, round(mean, 2), round(spread, 2), row["measure"], source)
 
 
-BENCINI = "Bencini et al. 2012, Arch Dermatol 148:1364"
-SCALE = "Kirby et al. 2009, J Clin Aesthet Dermatol 2(3):32, points from memory"
-BERNSTEIN = "Bernstein et al. 2018, Lasers Surg Med 50:704"
-LEU = "Leu et al. 2015, Lasers Med Sci 30:303"
-TRADE = "common practice, no source"
-
+PUBLISHED = shipped(Path(__file__).with_name("effects.toml"))
 EFFECTS: tuple[PublishedEffect, ...] = (
-    PublishedEffect(
-        "skin_type", -0.08, 0.10, "points", f"{SCALE}: +1 a type; not a factor in {BENCINI}"
-    ),
-    PublishedEffect("region_head_neck", 0.10, 0.20, "points", SCALE),
-    PublishedEffect("region_lower_trunk", -0.10, 0.15, "points", SCALE),
-    PublishedEffect("region_proximal_limb", -0.15, 0.15, "points", SCALE),
-    PublishedEffect("region_distal_limb", -0.25, 0.20, "points", SCALE),
-    PublishedEffect("leg_or_foot", -0.30, 0.25, "direction", BENCINI),
-    PublishedEffect(
-        "ink_warm", -0.20, 0.20, "shares", f"{BENCINI}: 58 % black, 51 % black and red, second-hand"
-    ),
-    # against black, and black and red, of which some 56 % cleared
-    PublishedEffect.of_reduction(
-        "ink_other", -1.91, -1.58, -1.26, width=0.35,  # of chances, of hazards, of odds
-        source=f"{BENCINI}: lower by 79.5 %, read second-hand",
-    ),
-    PublishedEffect("ink_green", 0.0, 0.35, "direction", "Zelickson et al. 1994: by wavelength"),
-    PublishedEffect("ink_yellow", -0.40, 0.40, "clearance", f"{BERNSTEIN}: 5 % at 785 nm"),
-    PublishedEffect("ink_purple", 0.10, 0.35, "clearance", f"{BERNSTEIN}: 85 % at 785 nm"),
-    PublishedEffect("ink_brown", 0.0, 0.40, "direction", f"{LEU}: fair"),
-    PublishedEffect("ink_pale", -0.60, 0.50, "direction", f"{LEU}: poor"),
-    PublishedEffect("ink_light", 0.0, 0.35, "none", f"{TRADE}: its remnant, see below"),
-    PublishedEffect("ink_unreached", -0.50, 0.50, "none", f"{TRADE}: what no laser reaches stays"),
-    PublishedEffect(
-        "more_inks", -0.10, 0.15, "points", f"{SCALE}: +1 for each step to multiple colours"
-    ),
-    PublishedEffect("ink_density", -0.35, 0.20, "points", f"{SCALE}: +1 a step; {BENCINI} agree"),
-    PublishedEffect("layering", -0.40, 0.25, "points", f"{SCALE}: +2"),
-    PublishedEffect(
-        "origin_amateur", 0.80, 0.35, "count ratio",
-        "Alster 1995 (4.6 against 8.5), Prinz et al. 2004 (2.8, 3.5)",
-    ),
-    PublishedEffect("origin_cosmetic", 0.0, 0.50, "none", "no usable number found"),
-    PublishedEffect("origin_traumatic", 0.0, 0.50, "none", "no usable number found"),
-    PublishedEffect("age_decades", 0.0, 0.10, "none", "not a factor in any source read"),
-    PublishedEffect("area_doublings", -0.10, 0.10, "direction", BENCINI),
-    PublishedEffect(
-        "tattoo_age_doublings", -0.08, 0.08, "direction", f"{BENCINI}; Prinz et al. 2004 agree"
-    ),
-    PublishedEffect("scarring", -0.25, 0.20, "points", f"{SCALE}: 0, 1, 3, 5"),
-    PublishedEffect(
-        "four_years_on", 0.0, 0.40, "none", "a clinic's practice changes: no direction, wide"
-    ),
-    # 185 of 352 smoked and 47.2 % of all cleared: as chances that is 22.6 % of smokers and 74.5 %
-    # of others, and another report has 22.8 % of smokers
-    PublishedEffect.of_reduction(
-        "smoker", -1.68, -1.19, -0.88, width=0.30,
-        source=f"{BENCINI}: lower by 69.7 %, read second-hand",
-    ),
+    *(PublishedEffect.of(*one) for one in PUBLISHED["effects"].items()),
     # as far from none as clinics differ in one effect
-    *(PublishedEffect(curve, 0.0, 0.0, "none", f"{TRADE}: a bend, shrunken to none")
-      for curve in CURVES),
-)  # fmt: skip
+    *(
+        PublishedEffect(
+            curve, 0.0, 0.0, "none", "common practice, no source: a bend, shrunken to none"
+        )
+        for curve in CURVES
+    ),
+)
 
 # Log duration of the reference tattoo and the log spread left between tattoos alike in every
 # attribute, as mean and standard deviation: set so that the published case mix, 185 of 352 of whom

@@ -13,7 +13,7 @@ from forecast.counts.attributes import (
     COVARIATES,
     CURVES,
     EFFECTS,
-    MEASURES,
+    PUBLISHED,
     covariates,
     duration_prior,
     hazard_prior,
@@ -75,7 +75,7 @@ def test_every_effect_names_its_source_and_measure_and_is_a_covariate():
     assert {effect.covariate for effect in EFFECTS} == set(COVARIATES)
     assert all(effect.source for effect in EFFECTS)
     assert {effect.covariate for effect in EFFECTS if not effect.width} == set(CURVES)
-    assert {effect.measure for effect in EFFECTS} <= set(MEASURES)
+    assert {effect.measure for effect in EFFECTS} <= set(PUBLISHED["measures"])
 
 
 def cumulative(share):
