@@ -35,6 +35,8 @@ def filled_in(text):
 def correct(book, path, report):
     """Correct each coloured cell of the workbook that is to be corrected, and nothing else."""
     written, _ = write_to_correct(report, path.with_name("to-correct.xlsx"))
+    if written is None:  # all was understood, as the rows read say
+        return
     made = openpyxl.load_workbook(written)
     for sheet in made:
         for row in sheet.iter_rows(min_row=2):
