@@ -368,7 +368,8 @@ class Daybook:
         promises = self.rows(f"SELECT count(*) AS n FROM promises WHERE {of}", *courses)[0]["n"]
         every = " UNION ALL ".join(f"SELECT entry, course_id FROM {name}" for name in OF_COURSE)
         first = f"SELECT min(entry) FROM ({every}) WHERE {of}"
-        models = self.rows(f"SELECT * FROM models WHERE entry >= ({first}) ORDER BY 2", *courses)
+        taught = f"SELECT * FROM models WHERE entry >= ({first}) ORDER BY learnt_at, entry"
+        models = self.rows(taught, *courses)
         with self._lock:
             self._rewrite()  # while nothing is gone yet: a disk without room for it refuses here
             with self.entry("forgotten", by), unguarded(self.book):
