@@ -29,7 +29,6 @@ from forecast.survival import AcceleratedTime, Durations, FittedAcceleratedTime,
 from forecast.tattoo import Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
 
 FEWEST_CLIENTS = 5  # at risk, for a share of the life table; of a kind, for its effect
-SURE_OF = NormalDist().inv_cdf(0.975)  # standard errors, of verdicts
 WHO = {"yes": "every_ink_reached", "no": "some_ink_unreached"}
 # The published prior of an unreached ink is a guess of common practice; here it is wide, on the
 # log number of sessions, and at no effect, so that what is found is the own log's.
@@ -383,17 +382,15 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
         ends = (logit, logit - wide, logit + wide)
         share, low, high = (float(1 / (1 + np.exp(-end))) for end in ends)
         never.append((share, low, high))
-    ratio: float | None = float(np.exp(centre))
-    interval: tuple[float | None, float | None]
-    interval = float(np.exp(centre - z * error)), float(np.exp(centre + z * error))
+    below, above = centre - z * error, centre + z * error
+    sizes: list[float | None] = np.exp([centre, below, above]).tolist()
     if not spells.loc[out, "observed"].any():
         # how many more the prior alone would say; the log has them not cleared so long
-        ratio, interval = None, (float(np.exp(centre - SURE_OF * error)), None)
-    if None in never:
-        ratio, interval = None, (None, None)
+        sizes = [None, float(np.exp(verdict_interval(below, above, level)[0])), None]
+    ratio, least, most = [None] * 3 if None in never else sizes
     return ReachEffect(
         sessions_ratio=ratio,
-        sessions_interval=interval,
+        sessions_interval=(least, most),
         never_reached=never[0],
         never_unreached=never[1],
         n_clients=n_clients,
